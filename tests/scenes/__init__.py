@@ -1,0 +1,1 @@
+"""Scenes with known truth: a quick raster renderer and a physically based one."""

@@ -1,0 +1,1 @@
+"""Photo picker and line editor: plain JavaScript, no build."""

@@ -1,0 +1,1 @@
+"""One page of the browser app a file."""

@@ -1,0 +1,1 @@
+"""Photographs in, readings with an uncertainty (or a refusal) out."""
