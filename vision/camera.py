@@ -105,7 +105,7 @@ def plane_normal(camera: Camera, p: ArrayLike, q: ArrayLike) -> Array:
     For an image line taken from left to right the normal points downwards in the image (+y).
     """
     rays = camera.ray(np.stack([np.asarray(p, float), np.asarray(q, float)]))
-    return unit(np.cross(rays[1], rays[0]) * -1.0)
+    return unit(np.cross(rays[0], rays[1]))
 
 
 def reflection(m: ArrayLike) -> Array:
