@@ -362,7 +362,7 @@ def _gauss_newton(
             break
     noise = math.sqrt(float(np.sum(weights * residual**2) / max(np.sum(weights) - 7, 1)))
     try:
-        covariance = np.linalg.inv(normal_matrix) * noise**2
+        covariance = np.asarray(np.linalg.inv(normal_matrix) * noise**2, float)
     except np.linalg.LinAlgError:
         return None
     if not np.all(np.isfinite(p)) or not np.all(np.isfinite(covariance)):

@@ -150,7 +150,8 @@ def load_photo(source: str | Path | bytes, name: str | None = None) -> Photo:
             "Copy it from the phone again, or take the photo again.",
         ) from error
     while rgb.shape[0] * rgb.shape[1] > HALVE_ABOVE_PIXELS:
-        rgb = cv2.resize(rgb, (rgb.shape[1] // 2, rgb.shape[0] // 2), interpolation=cv2.INTER_AREA)
+        half = (rgb.shape[1] // 2, rgb.shape[0] // 2)
+        rgb = np.asarray(cv2.resize(rgb, half, interpolation=cv2.INTER_AREA), np.uint8)
     focal, flags = _focal_prior(facts, native, rgb.shape[1], rgb.shape[0])
     return Photo(
         name=name,
