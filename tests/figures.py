@@ -154,7 +154,7 @@ def edge_crop(
 
 
 def ours(grey: np.ndarray, p0: np.ndarray, p1: np.ndarray, blur: float) -> float | None:
-    fit = fit_edge(grey, p0, p1, half_width=max(6.0, 4.5 * blur))
+    fit = fit_edge(grey, p0, p1, half_width=max(6.0, 6 * blur))
     return None if fit is None else fit.angle
 
 

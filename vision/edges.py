@@ -9,7 +9,9 @@ Bound. For white pixel noise n, contrast c and an edge of length L px, the Fishe
 the normal offset per unit length is (c/n)^2 * integral phi_s(d)^2 dd = (c/n)^2 / (2 sqrt(pi) s), so
 that on the direction is that times integral t^2 dt = L^3/12, and the Cramer-Rao bound is
 sigma = sqrt(24 sqrt(pi) s) (n/c) / L^1.5 rad (Kay, Fundamentals of Statistical Signal Processing:
-Estimation Theory, 1993, ch. 3; worked here for the erf edge).
+Estimation Theory, 1993, ch. 3; worked here for the erf edge). Levels that may drift along the
+edge are fitted too; in a strip of half width W that costs a share sqrt(pi) s / W of the
+information, so a strip of 6 blurs stands at 1.19 times the bound.
 """
 
 from __future__ import annotations
