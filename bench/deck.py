@@ -60,6 +60,8 @@ class Cartridge:
     """A cartridge with the figures of its maker's sheet; None where not known.
 
     Masses in g, forces in gf, compliance in µm/mN with the frequency it was stated at.
+    ``edge_u_deg`` and ``generator_u_deg`` are standard uncertainties of the contact edge against
+    the shank and of the generator against the body, where the maker states how true they are.
     """
 
     name: str
@@ -72,6 +74,8 @@ class Cartridge:
     force_high_gf: float | None = None
     force_gf: float | None = None
     rake_deg: float | None = None
+    edge_u_deg: float | None = None
+    generator_u_deg: float | None = None
     compliance_um_per_mn: float | None = None
     compliance_stated_at: str = "10 Hz"
 
@@ -90,6 +94,11 @@ class Cartridge:
                 in_range("tracking force within the maker's range", force, low, high, "gf")
         if self.rake_deg is not None:
             in_range("rake target", self.rake_deg, 80.0, 105.0, "°")
+        for field in ("edge_u_deg", "generator_u_deg"):
+            if getattr(self, field) is not None:
+                in_range(
+                    field.removesuffix("_u_deg") + " trueness", getattr(self, field), 0, 5, "°"
+                )
         if self.compliance_um_per_mn is not None:
             compliance_at_10_hz(self.compliance_um_per_mn, self.compliance_stated_at)
 
@@ -129,13 +138,13 @@ class Arm:
         _choice("anti-skate", self.anti_skate, ANTI_SKATE_KINDS)
         object.__setattr__(self, "adjusters", _adjusters("arm adjusters", self.adjusters))
         low, high = EFFECTIVE_LENGTH_RANGE_MM
-        if self.kind != "linear":
-            if 5.0 <= self.effective_length_mm <= 16.0:
-                raise ValueError(
-                    f"effective length: got {self.effective_length_mm:g} mm, allowed {low:g} to "
-                    f"{high:g} mm (inches? 1 inch is 25.4 mm)"
-                )
-            in_range("effective length", self.effective_length_mm, low, high, "mm")
+        if self.kind != "linear" and 5.0 <= self.effective_length_mm <= 16.0:
+            raise ValueError(
+                f"effective length: got {self.effective_length_mm:g} mm, allowed {low:g} to "
+                f"{high:g} mm (inches? 1 inch is 25.4 mm)"
+            )
+        shortest = 20.0 if self.kind == "linear" else low
+        in_range("effective length", self.effective_length_mm, shortest, high, "mm")
         if self.offset_deg is not None:
             in_range("offset", self.offset_deg, 0.0, 35.0, "°")
             if self.kind in ("underhung", "linear") and self.offset_deg != 0:
@@ -286,6 +295,10 @@ class Deck:
             return force or NoTarget(quantity, "enter the force range of the cartridge's sheet")
         if quantity == "anti-skate":
             return self._anti_skate_target()
+        if quantity == "azimuth":
+            return replace(
+                DEFAULT_TARGETS[quantity], definitional_uncertainty=self.cartridge.generator_u_deg
+            )
         return DEFAULT_TARGETS[quantity]
 
     def with_target(self, target: Target) -> Deck:
@@ -306,10 +319,18 @@ class Deck:
     def _rake_target(self) -> Target | NoTarget:
         if self.cartridge.tip == "conical":
             return NoTarget("rake", "a conical tip has no rake target: set the arm level")
-        if self.cartridge.rake_deg is None:
-            return DEFAULT_TARGETS["rake"]
-        aim = self.cartridge.rake_deg
-        return Target("rake", aim, aim - 1.0, aim + 1.0, MAKERS_SHEET, "± 1° is common practice")
+        c = self.cartridge
+        default = replace(DEFAULT_TARGETS["rake"], definitional_uncertainty=c.edge_u_deg)
+        if c.rake_deg is None:
+            return default
+        return replace(
+            default,
+            aim=c.rake_deg,
+            low=c.rake_deg - 1.0,
+            high=c.rake_deg + 1.0,
+            origin=MAKERS_SHEET,
+            note="± 1° is common practice",
+        )
 
     def _anti_skate_target(self) -> Target | NoTarget:
         if self.arm.kind == "linear":

@@ -52,6 +52,9 @@ class Target:
         One of `ORIGINS`.
     note : str
         For the person, such as what makes the target fit only some decks.
+    definitional_uncertainty : float or None
+        Standard uncertainty between what a photo shows (shank axis, body) and what is wanted
+        (contact edge, generator) where the maker's sheet states it; None keeps the reading's own.
 
     Raises
     ------
@@ -65,6 +68,7 @@ class Target:
     high: float | None
     origin: str = COMMON_PRACTICE
     note: str = ""
+    definitional_uncertainty: float | None = None
 
     def __post_init__(self) -> None:
         if self.quantity not in UNIT_OF:
@@ -75,6 +79,11 @@ class Target:
             )
         if self.low is None and self.high is None:
             raise ValueError(f"{self.quantity} target: at least one tolerance limit is needed")
+        stated = self.definitional_uncertainty
+        if stated is not None and not (math.isfinite(stated) and stated >= 0):
+            raise ValueError(
+                f"{self.quantity} definitional uncertainty: got {stated!r}, allowed 0 or more"
+            )
         low = -math.inf if self.low is None else self.low
         high = math.inf if self.high is None else self.high
         if not (math.isfinite(self.aim) and low <= self.aim <= high and low < high):
@@ -114,6 +123,11 @@ class NoTarget:
 
     quantity: str
     reason: str
+
+    @property
+    def unit(self) -> str:
+        """Unit the quantity would have."""
+        return UNIT_OF[self.quantity]
 
     def text(self) -> str:
         """Write the reason for people."""
