@@ -1,0 +1,116 @@
+"""The look of the app: one calm theme in light and in dark, as server options and palette.
+
+In: nothing. Out: `OPTIONS`, the theme part of the server's configuration (no file is read), and
+`STATE_SIGNS`, the shape and word that go with every colour so that colour is never the only sign.
+Contrast of every text pair is at least 4.5:1 (WCAG 2.2, success criterion 1.4.3); a test computes
+it with the formula printed there.
+"""
+
+from __future__ import annotations
+
+import streamlit as st
+
+LIGHT = {
+    "primaryColor": "#0f5f63",
+    "backgroundColor": "#f6f4ef",
+    "secondaryBackgroundColor": "#e8e4d9",
+    "textColor": "#1d282d",
+    "linkColor": "#0b5460",
+    "borderColor": "#a9a596",
+    "codeBackgroundColor": "#e8e4d9",
+    "codeTextColor": "#1d282d",
+    "greenTextColor": "#1b5e34",
+    "redTextColor": "#8f2d1c",
+    "orangeTextColor": "#7a4a00",
+    "blueTextColor": "#1c4f80",
+    "grayTextColor": "#4f5a5e",
+    "greenBackgroundColor": "#dcebdd",
+    "redBackgroundColor": "#f4dfd9",
+    "orangeBackgroundColor": "#f3e6cc",
+    "blueBackgroundColor": "#dbe7f1",
+    "yellowBackgroundColor": "#f3e6cc",
+    "yellowTextColor": "#6a4700",
+}
+
+DARK = {
+    "primaryColor": "#1f7f80",
+    "backgroundColor": "#12181b",
+    "secondaryBackgroundColor": "#1f282c",
+    "textColor": "#ece7dc",
+    "linkColor": "#93d6d0",
+    "borderColor": "#5b676c",
+    "codeBackgroundColor": "#1f282c",
+    "codeTextColor": "#ece7dc",
+    "greenTextColor": "#9fd8ae",
+    "redTextColor": "#f2a897",
+    "orangeTextColor": "#f0c27a",
+    "blueTextColor": "#a3cbef",
+    "grayTextColor": "#b5bdbf",
+    "greenBackgroundColor": "#1c3324",
+    "redBackgroundColor": "#43221b",
+    "orangeBackgroundColor": "#3d2d10",
+    "blueBackgroundColor": "#1a2f42",
+    "yellowBackgroundColor": "#3d2d10",
+    "yellowTextColor": "#f0c27a",
+}
+
+# Okabe and Ito's colour-blind-safe set (jfly.uni-koeln.de/color, 2008), darkened or lightened
+# by theme where 3:1 against the ground asks for it.
+CHART_LIGHT = ["#00618f", "#a8540a", "#00694f", "#8a3f6b", "#4f5a5e"]
+CHART_DARK = ["#56b4e9", "#e69f00", "#3ec79b", "#d99abf", "#b5bdbf"]
+
+FONT = "system-ui, -apple-system, 'Segoe UI', Roboto, 'Noto Sans', 'DejaVu Sans', sans-serif"
+
+OPTIONS: dict[str, object] = {
+    "theme.font": FONT,
+    "theme.headingFont": FONT,
+    "theme.baseFontSize": 18,
+    "theme.baseRadius": "10px",
+    "theme.buttonRadius": "12px",
+    "theme.showWidgetBorder": True,
+    "theme.paddingTop": "3.5rem",
+    "theme.headingFontSizes": ["2rem", "1.5rem", "1.25rem", "1.1rem", "1rem", "1rem"],
+    **{f"theme.light.{key}": value for key, value in LIGHT.items()},
+    **{f"theme.dark.{key}": value for key, value in DARK.items()},
+    "theme.light.chartCategoricalColors": CHART_LIGHT,
+    "theme.dark.chartCategoricalColors": CHART_DARK,
+}
+
+# What Streamlit fades below 4.5:1, and the phone's margins.
+CSS = """<style>
+[data-testid="stCaptionContainer"], [data-testid="stCaptionContainer"] p { color: inherit; }
+[data-testid^="stBaseButton-segmented_control"] p { color: inherit; }
+[data-testid="stBaseButton-segmented_controlActive"] { color: inherit; font-weight: 700; }
+[data-testid="stSidebarNavLink"] span, [data-testid="stNavSectionHeader"] { opacity: 1; }
+[data-testid="stSidebarNavLink"] { min-height: 44px; }
+[data-testid="stMainBlockContainer"] { max-width: 1280px; }
+@media (max-width: 640px) {
+  [data-testid="stMainBlockContainer"] { padding-left: 1rem; padding-right: 1rem; }
+}
+</style>"""
+
+# state -> (sign, word, markdown colour)
+STATE_SIGNS: dict[str, tuple[str, str, str]] = {
+    "to do": ("○", "to do", "gray"),
+    "within": ("✔", "within", "green"),
+    "outside": ("✖", "outside", "red"),
+    "undecided": ("?", "undecided", "orange"),
+    "check again": ("↻", "check again", "blue"),
+    "done": ("✔", "done", "green"),
+    "accepted": ("✔", "accepted", "green"),
+    "skipped": ("–", "left out", "gray"),
+    "not applicable": ("–", "not for this deck", "gray"),
+    "set by rake": ("✔", "set by rake", "green"),
+    "no verdict": ("·", "no verdict", "gray"),
+}
+
+
+def badge(state: str) -> str:
+    """Markdown for a state: sign, word and colour together."""
+    sign, word, colour = STATE_SIGNS.get(state, ("·", state, "gray"))
+    return f":{colour}-badge[{sign} {word}]"
+
+
+def chart_ink() -> str:
+    """Colour of a chart's words in the theme that the person sees."""
+    return (DARK if st.context.theme.type == "dark" else LIGHT)["textColor"]
