@@ -1,0 +1,561 @@
+"""A scene's parameters turned into parts with materials, lamps, a camera and named points.
+
+Comes in: the dictionary of `recipe.draw`. Goes out: `Assembly`, still plain numbers and plug-in
+descriptions, so that the geometry can be checked without a renderer. The angles hold by
+construction: the needle's mesh is symmetrical about `world.stylus_axis`, the rod's about
+`world.cantilever_direction`, and the body is turned as a whole.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+
+from tests.scenes import shapes, world
+from tests.scenes.shapes import Mesh
+from tests.scenes.world import Array
+
+Plugin = dict[str, Any]
+
+
+@dataclass
+class Assembly:
+    """Everything a renderer needs: parts, emitters, the view; and points whose place is known."""
+
+    parts: list[tuple[str, Mesh, Plugin]] = field(default_factory=list)
+    lamps: list[tuple[str, Mesh, list[float]]] = field(default_factory=list)
+    sky: list[float] = field(default_factory=lambda: [0.3, 0.3, 0.3])
+    points_mm: dict[str, Array] = field(default_factory=dict)
+    view: world.View | None = None
+    aperture_mm: float = 0.3
+    focus_mm: float = 60.0
+
+    def add(self, name: str, mesh: Mesh, material: Plugin) -> None:
+        self.parts.append((name, mesh, material))
+
+
+def assemble(spec: dict[str, Any], width: int, height: int) -> Assembly:
+    """Build the scene for a picture of `width` x `height` pixels."""
+    out = Assembly()
+    _stylus_and_cantilever(out, spec)
+    _body(out, spec)
+    _surface(out, spec)
+    _dirt(out, spec)
+    _camera(out, spec, width, height)
+    _surroundings(out, spec)
+    return out
+
+
+def rgb(*values: float) -> Plugin:
+    """A colour; one value means grey."""
+    return {"type": "rgb", "value": list(values) * (3 if len(values) == 1 else 1)}
+
+
+def matt(*colour: float) -> Plugin:
+    """A diffuse material."""
+    return {"type": "twosided", "bsdf": {"type": "diffuse", "reflectance": rgb(*colour)}}
+
+
+def plastic(colour: list[float], roughness: float) -> Plugin:
+    """A diffuse base under a rough clear coat."""
+    base = {
+        "type": "roughplastic",
+        "alpha": max(roughness, 0.04),
+        "diffuse_reflectance": rgb(*colour),
+    }
+    return {"type": "twosided", "bsdf": base}
+
+
+def metal(kind: str, roughness: float, shade: float = 1.0) -> Plugin:
+    """A rough metal: "Al", "Au", "Cr"."""
+    base = {"type": "roughconductor", "material": kind, "alpha": max(roughness, 0.03),
+            "specular_reflectance": rgb(shade)}  # fmt: skip
+    return {"type": "twosided", "bsdf": base}
+
+
+def stylus_joint_mm(spec: dict[str, Any]) -> tuple[float, float, float]:
+    """Cone height, height of the rod's axis along the stylus, and whole stylus length (mm)."""
+    stylus, rod = spec["stylus"], spec["cantilever"]
+    cone = stylus["width_mm"] / 2 / np.tan(np.radians(stylus["cone_deg"]) / 2)
+    joint = (
+        cone
+        + stylus["bare_shank_mm"]
+        + rod["radius_mm"] / np.cos(np.radians(spec["cantilever_rise_deg"]))
+    )
+    return float(cone), float(joint), float(joint + rod["radius_mm"] + stylus["through_mm"])
+
+
+def _stylus_and_cantilever(out: Assembly, spec: dict[str, Any]) -> None:
+    stylus, rod = spec["stylus"], spec["cantilever"]
+    yaw, rise = spec["cantilever_yaw_deg"], spec["cantilever_rise_deg"]
+    axis = world.stylus_axis(spec["rake_deg"], spec["side_lean_deg"], yaw)
+    along = world.cantilever_direction(yaw, rise)
+    cone, joint, length = stylus_joint_mm(spec)
+    stand = shapes.frame_along(axis, world.cantilever_direction(yaw, 0.0))
+    shape = {
+        "shank": stylus["shank"], "width_mm": stylus["width_mm"], "cone_deg": stylus["cone_deg"],
+        "length_mm": length, "turn_deg": stylus["turn_deg"], "taper_deg": stylus["taper_deg"],
+        "tip_radius_mm": stylus["tip_radius_mm"], "squash": stylus["front_back_squash"],
+        "flats_deg": stylus["flats_deg"],
+    }  # fmt: skip
+    dark = plastic([stylus["grey"] * v for v in (1.0, 0.95, 0.85)], 0.12)
+    diamond: Plugin = {"type": "dielectric", "int_ior": 2.417, "ext_ior": 1.0}
+    jewel = diamond if stylus["transparent"] else dark
+    if stylus["mount"] == "bare":
+        out.add("stylus", shapes.needle(**shape)[0].moved(stand), jewel)
+    else:
+        split = 0.72 * cone
+        tip = shapes.needle(**shape, between_mm=(0.0, split))[0].moved(stand)
+        shank = shapes.needle(**shape, between_mm=(split + 5e-4, length))[0].moved(stand)
+        out.add("stylus tip", tip, jewel)
+        out.add("stylus shank", shank, metal("Cr", 0.25, 0.8))
+    centre = joint * axis
+    start = centre - rod["overhang_mm"] * along
+    mesh = shapes.rod(rod["length_mm"], rod["radius_mm"], rod["far_radius_mm"], rod["bore_mm"],
+                      rod["kind"] == "rounded rod", rod["kind"] == "square rod")  # fmt: skip
+    lie = shapes.frame_along(along, (0.0, 0.0, 1.0))
+    rough = rod["roughness"]
+    material = {
+        "metal": metal("Al", rough),
+        "black": plastic([0.02, 0.02, 0.022], rough),
+        "red": plastic([0.42, 0.03, 0.05], rough),
+        "translucent": {"type": "roughdielectric", "alpha": 0.08, "int_ior": 1.76, "ext_ior": 1.0,
+                        "specular_transmittance": rgb(0.9, 0.8, 0.6)},
+    }[rod["material"]]  # fmt: skip
+    out.add("cantilever", mesh.moved(lie, start), material)
+    reach = spec["body"]["front_mm"] + 1.5
+    if rod["length_mm"] > reach + 0.3:
+        collar = shapes.lathe(
+            [(reach, rod["far_radius_mm"] * 1.02), (reach, 0.7), (rod["length_mm"] + 1.5, 0.8)]
+        )
+        out.add("collar", collar.moved(lie, start), matt(0.03))
+    if stylus["glue"] and stylus["bare_shank_mm"] > 0.15:
+        under = axis * (joint - rod["radius_mm"] * 0.93)
+        size = stylus["width_mm"] * 0.75
+        out.add("glue", shapes.ball((0, 0, 0), size, (1.1, 0.9, 0.35)).moved(lie[:, [2, 1, 0]], under),
+                plastic([0.12, 0.08, 0.03], 0.08))  # fmt: skip
+    out.points_mm |= {
+        "stylus tip": np.zeros(3),
+        "cone top": axis * cone,
+        "shank under rod": axis * (joint - rod["radius_mm"] / np.cos(np.radians(rise))),
+        "rod axis at stylus": centre,
+        "rod axis at free end": start,
+        "rod axis at body": start + along * (spec["body"]["front_mm"] / np.cos(np.radians(rise))),
+    }
+
+
+def _body(out: Assembly, spec: dict[str, Any]) -> None:
+    b = spec["body"]
+    turn = world.rotation_z(spec["body_yaw_deg"]) @ world.rotation_x(spec["azimuth_deg"])
+    turn = turn @ world.rotation_y(spec["body_pitch_deg"])
+    rough = b["gloss"] if b["gloss"] is not None else 0.0
+    paint = plastic(b["colour"], rough) if b["gloss"] is not None else matt(*b["colour"])
+    other = plastic(b["second_colour"], 0.2)
+    x0, x1 = b["front_mm"], b["front_mm"] + b["depth_mm"]
+    low, top, wide, kind = b["gap_mm"], b["gap_mm"] + b["height_mm"], b["width_mm"], b["kind"]
+    bevel, taper, slant = b["bevel_mm"], b["taper"], b["slant"]
+
+    def put(name: str, mesh: Mesh, material: Plugin) -> None:
+        out.add(name, mesh.moved(turn), material)
+
+    edge_half, corner = wide / 2 * (1 - taper), bevel
+    if kind == "open-front":
+        wall = 0.12 * wide
+        for side in (-1, 1):
+            cheek = shapes.prism(
+                shapes.outline("chamfer", wall, low, top, min(bevel, 0.3), 0.0), x0, x1, bevel * 0.5
+            )
+            put("cheek", cheek.moved(None, (0, side * (wide - wall) / 2, 0)), paint)
+        core = shapes.outline("square", wide - 1.6 * wall, low + 1.2, top, 0.1, 0.0)
+        put("core", shapes.prism(core, x0 + 3.0, x1 - 0.5), other)
+        put(
+            "lid",
+            shapes.prism(
+                shapes.outline("square", wide, top - 1.5, top + 0.01, 0.1, 0.0), x0 + 0.2, x1
+            ),
+            paint,
+        )
+        edge_half, corner = wide / 2, 0.0
+    elif kind in ("two-colour", "stepped"):
+        waist = low + (0.38 if kind == "two-colour" else 0.3) * b["height_mm"]
+        narrow = wide * (1.0 if kind == "two-colour" else 0.72)
+        put(
+            "lower body",
+            shapes.prism(shapes.outline("chamfer", narrow, low, waist, bevel, 0.0), x0, x1, bevel),
+            paint,
+        )
+        put(
+            "upper body",
+            shapes.prism(
+                shapes.outline("chamfer", wide, waist + 0.02, top, bevel * 0.3, 0.0),
+                x0 + (0.0 if kind == "two-colour" else 1.0),
+                x1,
+                bevel * 0.3,
+            ),
+            other,
+        )
+        edge_half = narrow / 2
+    elif kind == "cheeks":
+        nose = wide * 0.62
+        put(
+            "nose",
+            shapes.prism(
+                shapes.outline("round", nose, low, top, bevel * 1.5, 0.0), x0, x1, bevel, 0.0, 5
+            ),
+            paint,
+        )
+        put(
+            "upper body",
+            shapes.prism(
+                shapes.outline("chamfer", wide, low + 1.2, top, 0.5, 0.0), x0 + 3.0, x1, 0.3
+            ),
+            other,
+        )
+        edge_half, corner = nose / 2, bevel * 1.5
+    else:
+        style, corner, steps = {
+            "box": ("chamfer", bevel, 2),
+            "bevelled": ("chamfer", 0.45 * b["corner_mm"], 2),
+            "rounded": ("round", b["corner_mm"], 6),
+            "guard": ("chamfer", bevel, 2),
+            "octagon": ("chamfer", 1.2 * b["corner_mm"] + 0.8, 2),
+            "prow": ("round", 0.4 * b["corner_mm"], 4),
+        }[kind]
+        view = shapes.outline(style, wide, low, top, corner, taper)
+        put(
+            "body",
+            shapes.prism(view, x0, x1, bevel if kind != "bevelled" else 2 * bevel, slant, steps),
+            paint,
+        )
+        edge_half = wide / 2 * (1 - taper)
+        if kind == "guard":
+            span = 0.42 * wide
+            guard = shapes.outline("chamfer", span, low - 0.35, low + 2.5, 0.25, 0.0)
+            put("guard", shapes.prism(guard, x0 + 0.8, x0 + 7.0, 0.2), other)
+            for side in (-1, 1):
+                put(
+                    "guard cheek",
+                    shapes.box((x0 + 0.3, side * span * 0.42, low + 0.55), (2.4, 0.7, 1.9)),
+                    other,
+                )
+    half = edge_half - corner
+    at = x0 + (slant * 0.0)
+    out.points_mm["front edge left"] = turn @ np.array([at, half, low])
+    out.points_mm["front edge right"] = turn @ np.array([at, -half, low])
+
+    shell_top = top + 2.2
+    shell = plastic([b["shell_grey"]] * 3, 0.3)
+    put(
+        "shell",
+        shapes.prism(
+            shapes.outline("chamfer", b["shell_width_mm"], top + 0.02, shell_top, 0.5, 0.0),
+            x0 - 0.4,
+            x1 + 8,
+            0.4,
+        ),
+        shell,
+    )
+    arm = shapes.lathe([(0.0, 4.0), (120.0, 4.0)], sides=48).moved(
+        shapes.frame_along((1, 0, 0.01)), (x1 + 6, 0, shell_top + 1.0)
+    )
+    out.add("arm", arm, metal("Al", 0.3, 0.7))
+    if b["screws"]:
+        for side in (-6.35, 6.35):
+            screw = shapes.lathe(
+                [(shell_top, 1.9), (shell_top + 1.6, 1.9), (shell_top + 1.61, 0.9)], sides=40
+            )
+            put("screw", screw.moved(None, (x0 + 9.5, side, 0)), metal("Cr", 0.2))
+            thread = shapes.lathe([(top - 3.0, 1.2), (shell_top, 1.2)], sides=40)
+            put(
+                "thread",
+                thread.moved(None, (x0 - 0.1 if kind == "stepped" else x0 + 9.5, side, 0)),
+                metal("Cr", 0.2),
+            )
+    if b["label"] and slant == 0 and kind not in ("open-front", "cheeks", "stepped"):
+        _label(put, b, x0, low, top)
+
+
+def _label(put: Any, b: dict[str, Any], x0: float, low: float, top: float) -> None:
+    rng = np.random.default_rng(b["label_seed"])
+    strokes = []
+    height = rng.uniform(0.7, 1.6)
+    y = rng.uniform(0.05, 0.25) * b["width_mm"]
+    z = low + rng.uniform(0.35, 0.65) * (top - low)
+    for _ in range(int(rng.integers(3, 8))):
+        w = height * rng.uniform(0.4, 0.8)
+        for bar in rng.permutation(5)[: int(rng.integers(2, 5))]:
+            place, size = {
+                0: ((y + w / 2, z), (0.14, height)), 1: ((y - w / 2, z), (0.14, height)),
+                2: ((y, z + height / 2), (w, 0.14)), 3: ((y, z - height / 2), (w, 0.14)),
+                4: ((y, z), (w, 0.14)),
+            }[int(bar)]  # fmt: skip
+            strokes.append(shapes.box((x0 - 0.005, *place), (0.03, *size)))
+        y -= 1.5 * w
+        if abs(y) > 0.36 * b["width_mm"]:
+            break
+    put("print", shapes.join(*strokes), matt(*rng.uniform(0.05, 0.9, 3)))
+    if rng.random() < 0.5:
+        w, h = rng.uniform(2, 5), rng.uniform(0.8, 2)
+        spot = (
+            x0 - 0.004,
+            rng.uniform(-0.2, 0.2) * b["width_mm"],
+            z + (1.4 if z < (low + top) / 2 else -2.2),
+        )
+        put("badge", shapes.box(spot, (0.02, w, h)), plastic(list(rng.uniform(0.05, 0.9, 3)), 0.1))
+
+
+def _surface(out: Assembly, spec: dict[str, Any]) -> None:
+    g, kind = spec["ground"], spec["surface"]
+    hx, hy, t = g["half_x_mm"], g["half_y_mm"], g["thickness_mm"]
+    centre = (8.0, 0.0)
+    turn = world.rotation_z(spec["sheet_yaw_deg"])
+    mirror: Plugin = {
+        "type": "twosided",
+        "bsdf": {"type": "conductor", "specular_reflectance": rgb(0.93), "material": "Al"},
+    }
+    if kind == "record":
+        rng = np.random.default_rng(g["dirt_seed"] + 1)
+        waves = [
+            (rng.uniform(0.3, 3.0), rng.uniform(0, 6.3), rng.uniform(0.2, 1.0)) for _ in range(4)
+        ]
+
+        def wobble(x: Array) -> Array:
+            total = sum(a * (np.sin(2 * np.pi * x / w + p)) for w, p, a in waves)
+            return g["groove_loudness_mm"] * np.asarray(total) / 2
+
+        rest = g["groove_mm"] / 2 - (np.sqrt(2) - 1) * spec["stylus"]["tip_radius_mm"]
+        at_tip = float(wobble(np.zeros(1))[0])
+        mesh = shapes.grooves(
+            30,
+            20,
+            g["groove_pitch_mm"],
+            g["groove_mm"],
+            g["groove_mm"] / 2,
+            rest,
+            g["groove_radius_mm"],
+            0.0,
+            lambda x: wobble(x) - at_tip,
+        )
+        turn = world.rotation_z(g["groove_turn_deg"])
+        gloss = 0.07 if g["looks"] == "glossy" else 0.2
+        vinyl = plastic([0.018] * 3, gloss)
+        out.add("record", mesh.moved(turn), vinyl)
+        out.add("record beyond", shapes.plate(150, 150, -0.08), vinyl)
+        return
+    slab = [((centre[0], s * hy, -t / 2), (2 * hx, 0.02, t)) for s in (-1, 1)]
+    slab += [((centre[0] + s * hx, 0, -t / 2), (0.02, 2 * hy, t)) for s in (-1, 1)]
+    rim = shapes.join(*[shapes.box(c, s) for c, s in slab]).moved(turn, (0, 0, -0.002))
+    top = shapes.plate(hx, hy, 0.0, centre).moved(turn)
+    below = shapes.plate(hx, hy, -t, centre).moved(turn)
+    if kind == "back-silvered mirror":
+        out.add("glass", top, {"type": "dielectric", "int_ior": 1.52, "ext_ior": 1.0})
+        out.add("silver", below, mirror)
+        out.add("rim", rim, matt(0.25, 0.35, 0.3))
+    elif kind == "mirror":
+        out.add("mirror", top, mirror)
+        out.add("rim", rim, matt(0.3))
+    elif kind == "black glass":
+        out.add(
+            "black glass",
+            top,
+            {"type": "plastic", "int_ior": 1.52, "diffuse_reflectance": rgb(0.004)},
+        )
+        out.add("rim", rim, matt(0.02))
+    else:
+        paper = plastic(g["paper"], 0.12) if kind == "glossy card" else matt(*g["paper"])
+        out.add("sheet", top, paper)
+    if g["grid_pitch_mm"]:
+        out.add("ink", _grid(spec).moved(turn), matt(g["ink_grey"]))
+        far = turn @ np.array([20.0, 0.0, 0.0])
+        origin = turn @ np.array([*g["null_offset_mm"], 0.0])
+        out.points_mm |= {
+            "null": origin,
+            "grid line near": origin - far,
+            "grid line far": origin + far,
+        }
+
+
+def _grid(spec: dict[str, Any]) -> Mesh:
+    g = spec["ground"]
+    pitch, ink, (ox, oy) = g["grid_pitch_mm"], g["ink_mm"], g["null_offset_mm"]
+    reach_x, reach_y = g["half_x_mm"] - 3, g["half_y_mm"] - 3
+    lines = []
+    for k in range(-int(reach_y / pitch), int(reach_y / pitch) + 1):
+        lines.append(
+            shapes.strip((8 - reach_x, oy + k * pitch), (8 + reach_x, oy + k * pitch), ink, 0.004)
+        )
+    for k in range(int(-(reach_x - 8) / pitch), int((reach_x + 8) / pitch) + 1):
+        lines.append(
+            shapes.strip((ox + k * pitch, -reach_y), (ox + k * pitch, reach_y), ink, 0.006)
+        )
+    for k in range(-10, 11):
+        if k % pitch:
+            lines.append(shapes.strip((ox + k, oy - 0.5), (ox + k, oy + 0.5), 0.6 * ink, 0.008))
+    for dx, dy in ((1.2, 0), (0, 1.2)):
+        lines.append(shapes.strip((ox - dx, oy - dy), (ox + dx, oy + dy), 1.5 * ink, 0.010))
+    return shapes.join(*lines)
+
+
+def _dirt(out: Assembly, spec: dict[str, Any]) -> None:
+    g = spec["ground"]
+    rng = np.random.default_rng(g["dirt_seed"])
+    rake = spec["quantity"] == "rake"
+    reach = spec["camera"]["field_mm"] * (0.6 if rake else 0.5)
+    floor = 0.02 if spec["surface"] == "record" else 0.0
+    if g["dust"]:
+        grains = []
+        for _ in range(g["dust"]):
+            r = g["dust_mm"] * float(np.exp(rng.normal(0, 0.5)))
+            x, y = rng.uniform(-reach, reach, 2)
+            grains.append(shapes.ball((x, y, floor + 0.8 * r), r, 1.0).moved())
+        out.add("dust", shapes.join(*grains), matt(float(rng.uniform(0.2, 0.8))))
+    for i in range(g["lint"]):
+        clings = i == 0 and rng.random() < 0.4
+        start = np.array([*rng.uniform(-0.7 * reach, 0.7 * reach, 2), floor + 0.01])
+        if clings:
+            start = out.points_mm["rod axis at free end"] + [0, 0, -spec["cantilever"]["radius_mm"]]
+        heading, length = rng.uniform(0, 2 * np.pi), reach * rng.uniform(0.3, 1.0)
+        s = np.linspace(0, 1, 40)
+        angle = heading + np.cumsum(rng.normal(0, 0.12, 40))
+        path = (
+            start
+            + np.cumsum(np.stack([np.cos(angle), np.sin(angle), np.zeros(40)], 1), 0) * length / 40
+        )
+        drop = (start[2] - floor) * (1 - s) if clings else 0.3 * length * s * (1 - s)
+        path[:, 2] = floor + 0.01 + drop
+        thick = rng.uniform(0.004, 0.010) if rake else rng.uniform(0.008, 0.02)
+        out.add("lint", shapes.hair(path, thick), matt(*rng.uniform(0.05, 0.8, 3)))
+    if g["scratches"]:
+        lines = []
+        for _ in range(g["scratches"]):
+            a, angle = rng.uniform(-reach, reach, 2), rng.uniform(0, np.pi)
+            b = a + np.array([np.cos(angle), np.sin(angle)]) * reach * rng.uniform(0.5, 2.5)
+            thick = rng.uniform(0.003, 0.008) if rake else rng.uniform(0.008, 0.025)
+            lines.append(shapes.strip(a, b, thick, 0.003))
+        out.add("scratches", shapes.join(*lines), matt(float(rng.uniform(0.3, 0.9))))
+
+
+def bearing_deg(spec: dict[str, Any]) -> float:
+    """Where the camera stands: nominal place plus the off-axis angle (counter-clockwise positive)."""
+    camera = spec["camera"]
+    nominal = {"right": -90.0, "left": 90.0, None: 180.0}[camera["pivot_side"]]
+    return nominal + camera["off_axis_deg"]
+
+
+def _camera(out: Assembly, spec: dict[str, Any], width: int, height: int) -> None:
+    c = spec["camera"]
+    wide = 2 * np.degrees(np.arctan(c["field_mm"] / 2 / c["distance_mm"]))
+    out.view = world.look(bearing_deg(spec), c["elevation_deg"], c["distance_mm"], c["aim_mm"],
+                          c["roll_deg"], wide, width, height)  # fmt: skip
+    subject = {
+        "rake": out.points_mm["cone top"],
+        "cantilever": (out.points_mm["rod axis at stylus"] + out.points_mm["rod axis at body"]) / 2,
+        "azimuth": (out.points_mm["front edge left"] + out.points_mm["front edge right"]) / 2,
+    }[spec["quantity"]]
+    out.aperture_mm = c["aperture_mm"]
+    out.focus_mm = float((subject - out.view.position) @ out.view.forward) + c["focus_error_mm"]
+
+
+def _surroundings(out: Assembly, spec: dict[str, Any]) -> None:
+    assert out.view is not None
+    c, lamp, view = spec["clutter"], spec["lamp"], out.view
+    away = world.unit(view.forward * [1, 1, 0])
+    side = np.array([away[1], -away[0], 0.0])
+    facing = np.stack([side, np.cross(-away, side), -away], axis=1)
+    warm = np.array([1 + lamp["warmth"], 1.0, 1 - lamp["warmth"]])
+    light = spec["light"]
+    wall = shapes.plate(300, 220, 0.0).moved(facing, away * c["backdrop_mm"] + [0, 0, 120.0])
+    table = plastic([0.3 * v + 0.02 for v in c["backdrop"]], 0.4)
+    if spec["surface"] != "record":
+        out.add("table", shapes.plate(400, 400, -spec["ground"]["thickness_mm"] - 0.05), table)
+    fill = lamp["fill"]
+    if light == "back":
+        panel = shapes.plate(110, 80, 0.0).moved(
+            facing, away * (c["backdrop_mm"] - 5) + [0, 0, 60.0]
+        )
+        out.lamps.append(("panel", panel, list(1.6 * warm)))
+        out.add("backdrop", wall, matt(*c["backdrop"]))
+    else:
+        out.add("backdrop", wall, matt(*c["backdrop"]))
+    out.sky = list(fill * np.array([1.0, 1.0, 1.03]))
+    toward = world.cantilever_direction(lamp["bearing_deg"], lamp["height_deg"])
+    if light in ("soft", "dim"):
+        panel = shapes.plate(90, 90, 0.0).moved(
+            shapes.frame_along(-toward, (0.3, 1, 0.2)), toward * 200
+        )
+        out.lamps.append(("softbox", panel, list(5.0 * warm)))
+    elif light == "window":
+        low = world.cantilever_direction(lamp["bearing_deg"], 18.0)
+        panel = shapes.plate(80, 60, 0.0).moved(
+            shapes.frame_along(-low, (0, 0, 1)), low * 190 + [0, 0, 20]
+        )
+        out.lamps.append(("window", panel, list(8.0 * warm)))
+    elif light == "hard":
+        bulb = shapes.ball(toward * 220, 9.0)
+        out.lamps.append(("bulb", bulb, list(550.0 * warm)))
+    elif light == "ring":
+        t = np.linspace(0, 2 * np.pi, 48, endpoint=False)
+        circle = np.stack([np.cos(t), np.sin(t), 0 * t], 1)
+        # listed outside first, so that the face with the emission looks along the lens
+        annulus = shapes.rings([circle * 24, circle * 12], False, False)
+        frame = shapes.frame_along(view.forward, view.up)
+        out.lamps.append(("ring", annulus.moved(frame, view.position), list(35.0 * warm)))
+    if c["shadow"] and light in ("hard", "soft", "dim", "window"):
+        _shadow_card(
+            out,
+            toward if light != "window" else world.cantilever_direction(lamp["bearing_deg"], 18.0),
+        )
+    if c["things"]:
+        _things(out, spec, away, side)
+    if c["foreground"]:
+        _foreground(out, spec)
+
+
+def _shadow_card(out: Assembly, toward: Array) -> None:
+    assert out.view is not None
+    to_camera = world.unit(out.view.position)
+    if toward @ to_camera > 0.6 or toward @ to_camera < -0.6:
+        return
+    frame = shapes.frame_along(toward, to_camera)
+    # its edge runs near the stylus; the card itself stays out of the camera's way
+    centre = toward * 70 - frame[:, 0] * 26 + frame[:, 1] * 3
+    out.add("card", shapes.plate(25, 60, 0.0).moved(frame, centre), matt(0.2))
+
+
+def _things(out: Assembly, spec: dict[str, Any], away: Array, side: Array) -> None:
+    rng = np.random.default_rng(spec["clutter"]["things_seed"])
+    far = spec["clutter"]["backdrop_mm"]
+    near = 26.0 if spec["quantity"] == "rake" else 45.0
+    for _ in range(spec["clutter"]["things"]):
+        reach = rng.uniform(near, max(far - 6, near + 8))
+        size = rng.uniform(4, 22, 3)
+        centre = away * reach + side * rng.uniform(-45, 45) + [0, 0, rng.uniform(0.5 * size[2], 70)]
+        colour = list(rng.uniform(0.02, 0.85, 3))
+        material = plastic(colour, 0.15) if rng.random() < 0.4 else matt(*colour)
+        mesh = (
+            shapes.ball(centre, size[0] / 2)
+            if rng.random() < 0.3
+            else shapes.box(centre, size, world.rotation_z(rng.uniform(0, 90)))
+        )
+        out.add("thing", mesh, material)
+
+
+def _foreground(out: Assembly, spec: dict[str, Any]) -> None:
+    assert out.view is not None
+    rng = np.random.default_rng(spec["clutter"]["things_seed"] + 7)
+    view, c = out.view, spec["camera"]
+    share = rng.uniform(0.5, 0.65)
+    side = rng.choice([-1.0, 1.0])
+    reach = c["distance_mm"] * share
+    half = 0.5 * c["field_mm"] * share
+    centre = view.position + view.forward * reach + view.right * side * half * rng.uniform(1.3, 1.6)
+    thick = half * 0.5
+    post = shapes.lathe([(-half * 1.0, thick), (half * 3, thick)], sides=40)
+    lean = shapes.frame_along(view.up + side * 0.3 * view.right, view.forward)
+    out.add(
+        "foreground",
+        post.moved(lean, centre + view.up * half * 0.5),
+        matt(*rng.uniform(0.03, 0.4, 3)),
+    )

@@ -1,0 +1,127 @@
+"""Scenes as photographs: path-traced pictures of an assembly with a thin-lens camera.
+
+Comes in: parameters from `recipe.draw`. Goes out: a linear picture (H, W, 3) float32, scene-referred,
+exposed so that most of it lies in 0..1. Needs `mitsuba` (extra "render"), which is imported only
+when something is rendered; no OpenCV. The same seed and variant give the same picture.
+"""
+
+from __future__ import annotations
+
+import tempfile
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from tests.scenes import assembly
+from tests.scenes.shapes import Mesh
+
+Picture = NDArray[np.float32]
+
+
+def render(
+    spec: dict[str, Any],
+    width: int = 1600,
+    height: int = 1200,
+    samples: int = 96,
+    variant: str = "scalar_rgb",
+) -> Picture:
+    """Path-trace one scene and filter its fireflies.
+
+    Parameters
+    ----------
+    spec : dict
+        From `recipe.draw`.
+    width, height : int
+        Pixels of the whole frame; `degrade.py` cuts a margin off.
+    samples : int
+        Paths a pixel.
+    variant : str
+        A variant of mitsuba: "scalar_rgb" needs nothing; "llvm_ad_rgb", "cuda_ad_rgb" are faster.
+    """
+    import mitsuba as mi
+
+    if mi.variant() != variant:
+        mi.set_variant(variant)
+    scene = assembly.assemble(spec, width, height)
+    with tempfile.TemporaryDirectory() as folder:
+        loaded = mi.load_dict(describe(scene, Path(folder), samples))
+        picture = np.array(mi.render(loaded, seed=spec["seed"] % (1 << 31), spp=samples))
+    linear = np.nan_to_num(np.maximum(picture[..., :3], 0)).astype(np.float32)
+    linear = without_fireflies(without_fireflies(linear))
+    return (linear * exposure(linear)).astype(np.float32)
+
+
+def describe(scene: assembly.Assembly, folder: Path, samples: int) -> dict[str, Any]:
+    """The scene in the renderer's own dictionary form; meshes go to `folder`."""
+    import mitsuba as mi
+
+    view = scene.view
+    assert view is not None
+    look = mi.ScalarTransform4f().look_at(
+        origin=list(view.position), target=list(view.position + view.forward), up=list(view.up)
+    )
+    out: dict[str, Any] = {
+        "type": "scene",
+        "integrator": {"type": "path", "max_depth": 14, "rr_depth": 9},
+        "sensor": {
+            "type": "thinlens",
+            "to_world": look,
+            "fov": float(2 * np.degrees(np.arctan(view.width / 2 / view.focal_px))),
+            "fov_axis": "x",
+            "aperture_radius": scene.aperture_mm,
+            "focus_distance": scene.focus_mm,
+            "near_clip": 0.5,
+            "far_clip": 5000.0,
+            "film": {
+                "type": "hdrfilm", "width": view.width, "height": view.height,
+                "rfilter": {"type": "gaussian"}, "pixel_format": "rgb", "component_format": "float32",
+            },
+            "sampler": {"type": "independent", "sample_count": samples},
+        },
+        "sky": {"type": "constant", "radiance": assembly.rgb(*scene.sky)},
+    }  # fmt: skip
+    for i, (name, mesh, material) in enumerate(scene.parts):
+        out[f"part {i:03d} {name}"] = _shape(folder, i, mesh) | {"bsdf": material}
+    for i, (name, mesh, radiance) in enumerate(scene.lamps):
+        emitter = {"type": "area", "radiance": assembly.rgb(*radiance)}
+        out[f"lamp {i:03d} {name}"] = _shape(folder, 1000 + i, mesh) | {"emitter": emitter}
+    return {key.replace(" ", "_").replace(".", "_"): value for key, value in out.items()}
+
+
+def _shape(folder: Path, number: int, mesh: Mesh) -> dict[str, Any]:
+    path = folder / f"{number}.ply"
+    write_ply(path, mesh)
+    return {"type": "ply", "filename": str(path), "face_normals": not mesh.smooth}
+
+
+def write_ply(path: Path, mesh: Mesh) -> None:
+    """Binary little-endian PLY."""
+    head = (
+        "ply\nformat binary_little_endian 1.0\n"
+        f"element vertex {len(mesh.vertices)}\nproperty float x\nproperty float y\nproperty float z\n"
+        f"element face {len(mesh.faces)}\nproperty list uchar int vertex_indices\nend_header\n"
+    )
+    faces = np.empty(len(mesh.faces), dtype=[("n", "u1"), ("v", "<i4", 3)])
+    faces["n"], faces["v"] = 3, mesh.faces
+    path.write_bytes(head.encode() + mesh.vertices.astype("<f4").tobytes() + faces.tobytes())
+
+
+def without_fireflies(linear: Picture) -> Picture:
+    """Replace pixels far above the median of their 3 x 3 neighbourhood.
+
+    Single bright pixels of a path tracer are sampling noise of the method, not of a sensor.
+    """
+    padded = np.pad(linear, ((1, 1), (1, 1), (0, 0)), mode="edge")
+    h, w = linear.shape[:2]
+    around = np.stack([padded[i : i + h, j : j + w] for i in range(3) for j in range(3)])
+    middle = np.median(around, axis=0)
+    wild = linear.max(-1) > 2.0 * middle.max(-1) + 0.25 * float(np.median(linear)) + 1e-3
+    return np.where(wild[..., None], middle, linear).astype(np.float32)
+
+
+def exposure(linear: Picture) -> float:
+    """Factor that brings the brighter part of the picture just under white."""
+    luma = linear @ np.array([0.2126, 0.7152, 0.0722], dtype=np.float32)
+    return float(0.82 / max(float(np.percentile(luma, 96)), 1e-4))
