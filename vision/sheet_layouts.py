@@ -95,7 +95,7 @@ class Patch:
         cells = [(c, r) for r in range(self.rows) for c in range(self.cols) if (c + r) % 2 == 1]
         middles = (np.array(cells, float) + 0.5) * self.square
         return tuple(
-            Marker(self.first_number + i, float(x), float(y), 0.75 * self.square, self.angle)
+            Marker(self.first_number + i, float(x), float(y), 0.7 * self.square, self.angle)
             for i, (x, y) in enumerate(_placed(middles, self.x, self.y, self.angle))
         )
 
@@ -383,9 +383,7 @@ def _spindle_rings(x: float, y: float) -> list[Shape]:
     return shapes
 
 
-def _null_sheet(
-    name: str, n1: float, n2: float, length: float, first: int, version: int
-) -> Layout:
+def _null_sheet(name: str, n1: float, n2: float, length: float, first: int, version: int) -> Layout:
     sx, sy = -28.0, 86.0
     distance, _ = arm_geometry(n1, n2, length)
     arc = name == "alignment"
@@ -431,7 +429,7 @@ def _null_sheet(
     if arc:
         shapes += _arc(sx + distance, sy, length, nulls)
         shapes.append(Line(sx + 12, sy, 95, sy, 0.15, dash=3))
-        shapes.append(Label(62, sy + 1.5, "sight line: point it at the arm pivot", 6.5, 0, "centre"))
+        shapes.append(Label(62, sy + 1.5, "sight line: point at the arm pivot", 6.5, 0, "centre"))
         shapes.append(Polygon(((95, sy), (91, sy + 1.6), (91, sy - 1.6))))
     shapes += _overhang_rule(sx, sy)
     shapes.append(Label(66, 99, f"{n1:.2f} / {n2:.2f} mm", 7, 0, "centre"))
@@ -480,9 +478,7 @@ def _null_grid(null: Null) -> list[Shape]:
     for u in range(-18, 15, 2):
         shapes.append(line(u, -10, u, 10, 0.3 if u == 0 else 0.12, 0.0 if u == 0 else 0.35))
     at = _placed(np.array([[-21.5, -0.9]]), null.x, null.y, null.angle)[0]
-    shapes.append(
-        Label(float(at[0]), float(at[1]), f"{null.name} null", 6.5, null.angle, "right")
-    )
+    shapes.append(Label(float(at[0]), float(at[1]), f"{null.name} null", 6.5, null.angle, "right"))
     return shapes
 
 
@@ -492,9 +488,17 @@ def _arc(px: float, py: float, length: float, nulls: list[Null]) -> list[Shape]:
     first, last = angles[0] - 22 / length, angles[1] + 22 / length
     if first > last:
         first, last = angles[0] + 22 / length, angles[1] - 22 / length
-    steps = np.linspace(first, last, 80)
+    steps = np.linspace(first, last, 240)
     xy = np.stack([px + length * np.cos(steps), py + length * np.sin(steps)], 1)
-    return [Line(*map(float, (*a, *b)), 0.15) for a, b in zip(xy[:-1], xy[1:], strict=True)]
+    clear = np.ones(len(xy), bool)
+    for null in nulls:
+        uv = _placed(xy - [null.x, null.y], 0, 0, -null.angle)
+        clear &= ~((np.abs(np.abs(uv[:, 1]) - 15.5) < 6) & (np.abs(uv[:, 0]) < 22))
+    return [
+        Line(*map(float, (*xy[i], *xy[i + 1])), 0.15)
+        for i in range(len(xy) - 1)
+        if clear[i] and clear[i + 1]
+    ]
 
 
 def _overhang_rule(sx: float, sy: float) -> list[Shape]:
@@ -520,8 +524,8 @@ def _distance(first: int, version: int) -> tuple[Layout, ...]:
             patches.append(Patch(f"right {i}", -47, y, 2, 3, 9, start + 6 * i + 3))
         card = (46.0, -95.5)
         shapes, bars = _common(page, card if page == 1 else None, 20.0, -52.0)
-        zero = sy if page == 1 else sy - 220.0
-        low, high = (12, 230) if page == 1 else (200, 340)
+        zero = sy if page == 1 else sy - 205.0
+        low, high = (12, 218) if page == 1 else (190, 322)
         shapes.append(Line(sx, zero + low, sx, zero + high, 0.15))
         for d in range(low, high + 1):
             tall = 4.0 if d % 10 == 0 else 2.8 if d % 5 == 0 else 1.5
@@ -535,9 +539,9 @@ def _distance(first: int, version: int) -> tuple[Layout, ...]:
             shapes += _cap(cap)
             points["pivot cap"] = (69.0, -31.0)
         else:
-            shapes.append(Line(-95, zero + 212, 95, zero + 212, 0.15, dash=2))
+            shapes.append(Line(-95, zero + 214, 95, zero + 214, 0.15, dash=2))
             shapes.append(
-                Label(-25, zero + 213, "page 1 ends here: lay this page over or under it", 6.5)
+                Label(-25, zero + 215, "page 1 ends here: lay this page over or under it", 6.5)
             )
         made.append(
             Layout(
@@ -586,28 +590,22 @@ def _patch_ink(patch: Patch) -> list[Shape]:
 
 
 def marker_ink(marker: Marker) -> list[Shape]:
-    """Black runs of a marker, each row's neighbours joined so that no seam shows in print."""
-    bits = marker_bits(marker.number)
+    """Black cells of a marker, each reaching a little under its black neighbours: no seams."""
+    bits = np.zeros((8, 8), bool)
+    bits[:7, :7] = marker_bits(marker.number)
     cell = marker.side / 7
     shapes: list[Shape] = []
-    for row in range(7):
-        col = 0
-        while col < 7:
-            if not bits[row, col]:
-                col += 1
-                continue
-            end = col
-            while end < 7 and bits[row, end]:
-                end += 1
-            top, bottom = 3.5 - row, 2.5 - row
-            if row < 6 and bits[row + 1, col:end].all():
-                bottom -= 0.02
-            quad = np.array(
-                [[col - 3.5, bottom], [end - 3.5, bottom], [end - 3.5, top], [col - 3.5, top]]
-            )
-            placed = _placed(quad * cell, marker.x, marker.y, marker.angle)
+    for row, col in zip(*np.nonzero(bits), strict=True):
+        right = 1.05 if bits[row, col + 1] else 1.0
+        down = 1.05 if bits[row + 1, col] else 1.0
+        x0, y1 = col - 3.5, 3.5 - row
+        quad = np.array([[x0, y1 - down], [x0 + right, y1 - down], [x0 + right, y1], [x0, y1]])
+        placed = _placed(quad * cell, marker.x, marker.y, marker.angle)
+        shapes.append(Polygon(tuple((float(x), float(y)) for x, y in placed)))
+        if right > 1 and down > 1 and bits[row + 1, col + 1]:
+            joint = np.array([[0.95, -1.05], [1.05, -1.05], [1.05, -0.95], [0.95, -0.95]])
+            placed = _placed((joint + np.array([x0, y1])) * cell, marker.x, marker.y, marker.angle)
             shapes.append(Polygon(tuple((float(x), float(y)) for x, y in placed)))
-            col = end
     return shapes
 
 
@@ -622,11 +620,7 @@ def _level(first: int, version: int) -> tuple[Layout, ...]:
     for i, (x, y) in enumerate(((-93, -127), (-26, -127), (-93, -63), (-26, -63))):
         patches.append(Patch(f"mat {i}", x, y, 2, 3, 9, first + 34 + 3 * i))
     card = (46.0, -95.5)
-    shapes, bars = _common(1, card, -5.0, -37.0)
-    shapes = [s for s in shapes if not _is_vertical_bar(s, -5.0)]
-    bars = (bars[0], Line(-93.0, 16.0 - 0.0, -93.0, 116.0, 0.25))
-    shapes += [bars[1], Line(-95, 16, -91, 16, 0.2), Line(-95, 116, -91, 116, 0.2)]
-    shapes.append(Label(-93.8, 66, "check bar: 100 mm", 6.5, 90, "centre"))
+    shapes, bars = _common(1, card, -93.0, 17.5)
     for y in (base + 8, base + 14, base + 68, base + 74, base + 80):
         shapes.append(Line(-58, y, 58, y, 0.25))
     shapes.append(Line(-91, base, 93, base, 0.25))
@@ -655,12 +649,6 @@ def _level(first: int, version: int) -> tuple[Layout, ...]:
     return (layout,)
 
 
-def _is_vertical_bar(shape: Shape, x: float) -> bool:
-    if isinstance(shape, Line):
-        return (shape.x0 == shape.x1 == x) or (shape.x0 == x - 2 and shape.x1 == x + 2)
-    return isinstance(shape, Label) and shape.angle == 90 and shape.x == x - 1
-
-
 DISC_RADIUS_MM = 88.0
 LABEL_DISC_RADIUS_MM = 46.0
 
@@ -673,9 +661,7 @@ def disc_markers(kind: str, version: int = VERSION) -> tuple[Marker, ...]:
     if kind == "label":
         return _ring_of_markers(first + 6, 5, 23.0, 14.0)
     if kind == "reference":
-        return tuple(
-            Marker(first + 11 + i, -28.5 + 19.0 * i, 0.0, 15.0) for i in range(4)
-        )
+        return tuple(Marker(first + 11 + i, -28.5 + 19.0 * i, 0.0, 15.0) for i in range(4))
     raise ValueError(f"kind: expected disc, label or reference, got {kind!r}")
 
 
@@ -725,6 +711,7 @@ def _disc(first: int, version: int) -> tuple[Layout, ...]:
     shapes.append(Label(rx, ry - 11, "stationary card: cut out, keep it still", 6.5, 0, "centre"))
     loose = [_moved(m, lx, ly) for m in disc_markers("label", version)]
     loose += [_moved(m, rx, ry) for m in disc_markers("reference", version)]
+    shapes += _card_field(30.0, -88.0)
     page2 = Layout(
         "disc",
         2,
@@ -775,8 +762,19 @@ def _disc_ink(
                     )
                 )
             )
-        text = f"{speed} rpm   {(50, 60)[i]} Hz   {bars} bars"
-        shapes.append(Label(x, y + r1 + 0.35, text, 3.6, 0, "centre"))
+        shapes += _round_text(x, y, r1 + 0.45, f"{speed} rpm  {(50, 60)[i]} Hz  {bars} bars")
+    return shapes
+
+
+def _round_text(x: float, y: float, radius: float, text: str) -> list[Shape]:
+    """Letters along a circle, at the top and at the bottom of the disc."""
+    shapes: list[Shape] = []
+    for start in (90.0, 270.0):
+        for i, letter in enumerate(text):
+            angle = start - math.degrees((i - len(text) / 2) * 0.85 / radius)
+            c, s = math.cos(math.radians(angle)), math.sin(math.radians(angle))
+            place = (x + radius * c, y + radius * s)
+            shapes.append(Label(*place, letter, 3.8, angle - 90, "centre"))
     return shapes
 
 
