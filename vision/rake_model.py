@@ -1,0 +1,304 @@
+"""Directions in space -> the image directions of stylus, rod and groove, and back again.
+
+In: image lines by name (direction at a place, with its uncertainty). Out: the rake, its standard
+uncertainty split over what it comes from, and which lines disagreed.
+
+Geometry. A line of direction d (camera frame) through the pixel p runs along f d_xy - (p - c) d_z
+in the image (differentiate the pinhole projection; Hartley & Zisserman, Multiple View Geometry,
+2nd ed., ch. 6), whatever its distance. A mirror image has the direction Hd, H = I - 2 m m^T. The
+unknowns are the camera's roll, elevation and azimuth, the stylus' rake and side lean, the rod's
+rise, and small nuisances; what the lines leave open is held by stated priors. Solved by weighted
+least squares (Gauss-Newton), with priors as further observations, so that the posterior variance
+is exactly the sum of what each line and each prior contributes (JCGM 100:2008, 5.1.2).
+
+World axes: x from the stylus towards the pivot along the cantilever, z up (DEVELOPERS.md,
+Conventions).
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from vision.camera import Camera
+
+Array = NDArray[np.float64]
+
+# Name: (start, standard deviation) in degrees unless noted; wide ones only keep the start finite.
+PRIORS: dict[str, tuple[float, float]] = {
+    "rake": (92.0, 40.0),
+    "roll": (0.0, 20.0),
+    "elevation": (4.0, 2.3),  # the guide asks for 0.5 to 8 degrees up
+    "azimuth": (0.0, 2.3),  # within 4 degrees of side-on, as the guide asks
+    "side_lean": (0.0, 1.5),
+    "rise": (20.0, 4.0),
+    "shank_taper": (0.0, 0.3),
+    "cone_half": (27.5, 8.0),
+    "cone_skew": (0.0, 0.4),  # a turned pyramid's two flanks end at different heights
+    "rod_taper": (0.0, 2.0),
+    "groove_yaw": (0.0, 1.0),  # cantilever against groove
+    "log_focal": (0.0, 0.05),
+    "centre_x": (0.0, 0.02),  # of the frame's diagonal
+    "centre_y": (0.0, 0.02),
+    "k1": (0.0, 0.02),
+}
+_DEGREES = frozenset(PRIORS) - {"log_focal", "centre_x", "centre_y", "k1"}
+GROUPS = {
+    "rake": "camera direction",
+    "roll": "camera direction",
+    "elevation": "camera direction",
+    "azimuth": "camera direction",
+    "side_lean": "priors used",
+    "rise": "priors used",
+    "shank_taper": "priors used",
+    "cone_half": "priors used",
+    "cone_skew": "priors used",
+    "rod_taper": "priors used",
+    "groove_yaw": "priors used",
+    "log_focal": "focal length and principal point",
+    "centre_x": "focal length and principal point",
+    "centre_y": "focal length and principal point",
+    "k1": "lens distortion",
+}
+_NAMES = tuple(PRIORS)
+_DROP_AT = 3.5  # standard deviations
+
+
+@dataclass(frozen=True)
+class Line:
+    """A named image line: two points in pixels and the standard uncertainty of its direction."""
+
+    name: str
+    x0: float
+    y0: float
+    x1: float
+    y1: float
+    angle_u: float
+
+    @property
+    def middle(self) -> Array:
+        """Middle of the line, pixels."""
+        return np.array([(self.x0 + self.x1) / 2, (self.y0 + self.y1) / 2])
+
+    @property
+    def angle(self) -> float:
+        """Image direction in radians, modulo pi."""
+        return math.atan2(self.y1 - self.y0, self.x1 - self.x0)
+
+    @property
+    def length(self) -> float:
+        """Length in pixels."""
+        return math.hypot(self.x1 - self.x0, self.y1 - self.y0)
+
+
+@dataclass(frozen=True)
+class Solution:
+    """Rake and nuisances (degrees where they are angles), and where the uncertainty comes from."""
+
+    values: Mapping[str, float]
+    standard_uncertainties: Mapping[str, float]
+    parts: Mapping[str, float]
+    dropped: tuple[str, ...]
+    residuals: Mapping[str, float]
+    chi_square: float
+    freedom: int
+
+    @property
+    def rake(self) -> float:
+        """Degrees."""
+        return self.values["rake"]
+
+    @property
+    def rake_u(self) -> float:
+        """Standard uncertainty, degrees."""
+        return math.hypot(*self.parts.values())
+
+
+def camera_axes(roll: float, elevation: float, azimuth: float, pivot_right: bool) -> Array:
+    """Rows right, down and forwards of the camera in world axes, shape (3, 3); radians.
+
+    ``azimuth`` turns the camera about the vertical from side-on; ``elevation`` is how far it
+    looks down; ``roll`` turns it about its own axis.
+    """
+    side = 1.0 if pivot_right else -1.0
+    forwards = np.array(
+        [
+            math.sin(azimuth) * math.cos(elevation),
+            side * math.cos(azimuth) * math.cos(elevation),
+            -math.sin(elevation),
+        ]
+    )
+    level = np.array([forwards[1], -forwards[0], 0.0]) / math.hypot(forwards[0], forwards[1])
+    upright = np.cross(level, forwards)
+    right = math.cos(roll) * level + math.sin(roll) * upright
+    up = -math.sin(roll) * level + math.cos(roll) * upright
+    return np.stack([right, -up, forwards])
+
+
+def predicted_angle(
+    line: Line, values: Mapping[str, float], camera: Camera, pivot_right: bool
+) -> float:
+    """Image direction (radians, modulo pi) that ``values`` give for the named line."""
+    v = {k: math.radians(x) if k in _DEGREES else x for k, x in values.items()}
+    axes = camera_axes(v["roll"], v["elevation"], v["azimuth"], pivot_right)
+    reflected = line.name.startswith("reflected ")
+    name = line.name.removeprefix("reflected ")
+    turn = 0.0
+    side = -1.0 if name.endswith("left") else 1.0
+    flip = -1.0 if reflected else 1.0
+    if name.startswith(("shank", "cone", "axis")):
+        lean = v["side_lean"]
+        d = np.array(
+            [
+                math.cos(v["rake"]) * math.cos(lean),
+                math.sin(lean),
+                math.sin(v["rake"]) * math.cos(lean),
+            ]
+        )
+        if name.startswith("shank"):
+            turn = -side * flip * v["shank_taper"]
+        elif name.startswith("cone"):
+            turn = side * flip * v["cone_half"] + v["cone_skew"]
+    elif name.startswith("rod"):
+        d = np.array([math.cos(v["rise"]), 0.0, math.sin(v["rise"])])
+        turn = (1.0 if name.endswith("top") else -1.0) * flip * v["rod_taper"]
+    else:
+        d = np.array([math.cos(v["groove_yaw"]), math.sin(v["groove_yaw"]), 0.0])
+    if reflected:
+        d = d * (1.0, 1.0, -1.0)
+    seen = axes @ d
+    diagonal = 2 * camera.half_diagonal
+    lens = Camera(
+        camera.f * math.exp(v["log_focal"]),
+        camera.cx + v["centre_x"] * diagonal,
+        camera.cy + v["centre_y"] * diagonal,
+        camera.k1 + v["k1"],
+        camera.half_diagonal,
+    )
+    u = lens.undistort(line.middle) - (lens.cx, lens.cy)
+    along = lens.f * seen[:2] - u * seen[2]
+    q = u / lens.half_diagonal
+    along = (1 + lens.k1 * float(q @ q)) * along + 2 * lens.k1 * q * float(q @ along)
+    return math.atan2(along[1], along[0]) + turn
+
+
+def solve(
+    lines: Sequence[Line],
+    camera: Camera,
+    pivot_right: bool,
+    prior_sd: Mapping[str, float] | None = None,
+    prior_mean: Mapping[str, float] | None = None,
+) -> Solution:
+    """Rake from named lines by least squares with priors; lines that disagree are dropped.
+
+    Parameters
+    ----------
+    lines : sequence of Line
+        Names: ``shank|cone left|right``, ``axis``, ``rod top|bottom``, each also ``reflected ...``,
+        and ``surface`` (groove, or any line along the surface under the cantilever).
+    camera : Camera
+        Best guess; its uncertainty comes from the priors.
+    pivot_right : bool
+        Whether the arm's pivot lies to the right in the photo.
+    prior_sd, prior_mean : mapping, optional
+        Replaces entries of `PRIORS`.
+
+    Raises
+    ------
+    ValueError
+        With no line of the stylus, or without reflection or surface.
+    """
+    if not any(x.name.startswith(("shank", "cone", "axis")) for x in lines):
+        raise ValueError("lines: expected at least one of shank, cone or axis")
+    if not any(x.name.startswith(("reflected", "surface")) for x in lines):
+        raise ValueError("lines: expected a reflected line or the surface")
+    mean = {k: v[0] for k, v in PRIORS.items()} | dict(prior_mean or {})
+    sd = {k: v[1] for k, v in PRIORS.items()} | dict(prior_sd or {})
+    kept = list(lines)
+    dropped: list[str] = []
+    while True:
+        x, covariance, gain, misses = _gauss_newton(kept, camera, pivot_right, mean, sd)
+        worst = int(np.argmax(np.abs(misses[: len(kept)])))
+        rest = kept[:worst] + kept[worst + 1 :]
+        if abs(misses[worst]) < _DROP_AT or not _enough(rest):
+            break
+        dropped.append(kept[worst].name)
+        kept = rest
+    count = len(kept)
+    chi_square = float(np.sum(misses**2))
+    freedom = max(count - 7, 1)
+    scale = math.sqrt(max(1.0, float(np.sum(misses[:count] ** 2)) / max(count - 3, 1)))
+    parts = {"edge fit": 0.0, "surface reference": 0.0} | dict.fromkeys(GROUPS.values(), 0.0)
+    row = gain[_NAMES.index("rake")]
+    for i, share in enumerate(row):
+        if i < count:
+            ref = kept[i].name.removeprefix("reflected ").startswith(("rod", "surface"))
+            group, share = ("surface reference" if ref else "edge fit"), share * scale
+        else:
+            group = GROUPS[_NAMES[i - count]]
+        parts[group] = math.hypot(parts[group], share)
+    return Solution(
+        dict(zip(_NAMES, map(float, x), strict=True)),
+        dict(zip(_NAMES, np.sqrt(np.diag(covariance)).tolist(), strict=True)),
+        parts,
+        tuple(dropped),
+        {line.name: float(m) for line, m in zip(kept, misses, strict=False)},
+        chi_square,
+        freedom,
+    )
+
+
+def _enough(lines: Sequence[Line]) -> bool:
+    stylus = any(x.name.startswith(("shank", "cone", "axis")) for x in lines)
+    return stylus and any(x.name.startswith(("reflected", "surface")) for x in lines)
+
+
+def _gauss_newton(
+    lines: Sequence[Line],
+    camera: Camera,
+    pivot_right: bool,
+    mean: Mapping[str, float],
+    sd: Mapping[str, float],
+) -> tuple[Array, Array, Array, Array]:
+    """Solution, covariance, gain (change of solution per standard deviation), weighted misses."""
+    centre = np.array([mean[k] for k in _NAMES])
+    spread = np.array([sd[k] for k in _NAMES])
+    sigma = np.array([math.degrees(line.angle_u) for line in lines])
+    x = centre.copy()
+
+    def angles(at: Array) -> Array:
+        values = dict(zip(_NAMES, at, strict=True))
+        return np.array([predicted_angle(n, values, camera, pivot_right) for n in lines])
+
+    seen = np.array([line.angle for line in lines])
+    for _ in range(12):
+        base = angles(x)
+        jacobian = np.empty((len(lines), len(x)))
+        for j in range(len(x)):
+            step = 1e-3 * spread[j]
+            moved = x.copy()
+            moved[j] += step
+            jacobian[:, j] = np.degrees(_wrap(angles(moved) - base)) / step
+        miss = np.degrees(_wrap(seen - base))
+        design = np.vstack([jacobian / sigma[:, None], np.diag(1 / spread)])
+        target = np.concatenate([miss / sigma, (centre - x) / spread])
+        # columns scaled by the spreads, so that the normal matrix is well conditioned
+        scaled = design * spread
+        covariance = np.linalg.inv(scaled.T @ scaled)
+        gain = spread[:, None] * (covariance @ scaled.T)
+        delta = gain @ target
+        x = x + delta
+        if float(np.max(np.abs(delta / spread))) < 1e-7:
+            break
+    miss = np.degrees(_wrap(seen - angles(x)))
+    misses = np.concatenate([miss / sigma, (centre - x) / spread])
+    return x, covariance * np.outer(spread, spread), gain, misses
+
+
+def _wrap(a: Array) -> Array:
+    """Angles modulo pi, to -pi/2..pi/2."""
+    return np.asarray((a + np.pi / 2) % np.pi - np.pi / 2)
