@@ -1,0 +1,1 @@
+"""Schema versions of the logbook, applied by `bench.store` when a logbook is opened."""

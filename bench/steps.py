@@ -1,0 +1,199 @@
+"""Where a job stands: the status of every step, from the deck and the logbook's entries alone.
+
+In: a deck and its job's entries in order. Out: one `StepState` a step. Nothing is stored here, so
+a job can be stopped anywhere and found again: the same entries give the same states. After a turn,
+exactly the steps whose reading it disturbs by an amount that matters become "check again".
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+
+from bench.deck import Deck
+from bench.disturb import Disturbance, disturbances
+from bench.entries import Entry, standing
+from bench.step_list import GENERATOR_HANDLING, STEP_BY_KEY, STEPS, Step
+from bench.targets import NoTarget
+from bench.verdict import NO_VERDICT_FLAGS, Verdict, judge
+
+STATUSES = (
+    "to do",
+    "within",
+    "outside",
+    "undecided",
+    "check again",
+    "done",
+    "accepted",
+    "skipped",
+    "not applicable",
+    "set by rake",
+)
+FINISHED = frozenset({"within", "done", "accepted", "skipped", "not applicable", "set by rake"})
+
+
+@dataclass(frozen=True)
+class StepState:
+    """A step, its status (one of `STATUSES`), and what the status rests on.
+
+    ``disturbances`` are those since the last reading; ``note`` says why in a sentence.
+    """
+
+    step: Step
+    status: str
+    entry: Entry | None = None
+    verdict: Verdict | None = None
+    disturbances: tuple[Disturbance, ...] = ()
+    note: str = ""
+
+    @property
+    def done(self) -> bool:
+        """Whether the walk may go on past this step."""
+        return self.status in FINISHED
+
+
+def default_order() -> tuple[str, ...]:
+    """Keys of the steps in their default order."""
+    return tuple(step.key for step in STEPS)
+
+
+def check_order(order: Sequence[str]) -> tuple[str, ...]:
+    """Return the order if every step is in it once and after what it needs, else ValueError."""
+    if sorted(order) != sorted(default_order()):
+        raise ValueError(
+            f"order: got {', '.join(order)}, allowed each of {', '.join(default_order())} once"
+        )
+    for place, key in enumerate(order):
+        for needed in STEP_BY_KEY[key].after:
+            if needed not in order[:place]:
+                raise ValueError(f"order: got {key} before {needed}, allowed only after it")
+    return tuple(order)
+
+
+def states(
+    deck: Deck, entries: Iterable[Entry], order: Sequence[str] | None = None
+) -> tuple[StepState, ...]:
+    """State of every step, in the job's order (the last ``order`` entry, or ``order``)."""
+    rows = standing(entries)
+    moved = [e for e in rows if e.kind == "order"]
+    keys = order or (moved[-1].body["order"] if moved else default_order())
+    found = {
+        key: _state(deck, STEP_BY_KEY[key], rows)
+        for key in keys
+        if STEP_BY_KEY[key].kind != "derived"
+    }
+    return tuple(found.get(key) or _derived(STEP_BY_KEY[key], found) for key in keys)
+
+
+def next_state(all_states: Sequence[StepState], entries: Iterable[Entry] = ()) -> StepState | None:
+    """The step to work on: the one just turned, then the first to do, then those to check again.
+
+    None when every step is finished. Disturbed earlier steps wait for the derived step, so that
+    one turn does not send the person round the whole walk.
+    """
+    by_key = {s.step.key: s for s in all_states}
+    turns = [e for e in standing(entries) if e.kind == "turn"]
+    if turns and not by_key[turns[-1].step].done:
+        return by_key[turns[-1].step]
+    for state in all_states:
+        if state.step.kind == "derived":
+            again = [s for s in all_states if s.status == "check again" and s is not state]
+            if again:
+                return again[0]
+        elif not state.done and state.status != "check again":
+            return state
+    return next((s for s in all_states if not s.done), None)
+
+
+def cautions(step: Step, deck: Deck) -> tuple[str, ...]:
+    """Cautions of a step on this deck: the step's own and the cartridge's handling."""
+    handled = step.key in ("inspect", "fit-cartridge")
+    extra = GENERATOR_HANDLING[deck.cartridge.generator] if handled else ()
+    if step.key == "azimuth" and deck.arm.kind == "unipivot":
+        extra = (*extra, "A unipivot has an azimuth only while it floats: let it settle first.")
+    if step.key == "platter-level" and deck.suspended:
+        extra = (*extra, "Suspended: level it with record, clamp and arm in place, springs free.")
+    return (*step.cautions, *extra)
+
+
+def not_applicable(deck: Deck, step: Step) -> str:
+    """Why this deck skips the step; empty where it does not."""
+    if step.key == "fit-cartridge" and deck.factory_assembled:
+        return "assembled at the factory"
+    if step.accepts and step.key not in ("first-force", "force-again"):
+        target = deck.target(step.accepts[-1])
+        if isinstance(target, NoTarget) and "enter" not in target.reason:
+            return target.reason
+    return ""
+
+
+def verdict_of(deck: Deck, entry: Entry) -> Verdict | None:
+    """Judge a reading or typed entry by this deck's targets."""
+    if entry.value is None or entry.quantity is None or not entry.standard_uncertainty:
+        return None
+    target = deck.target(entry.quantity)
+    for flag, reason in NO_VERDICT_FLAGS.items():
+        if flag in entry.flags and not isinstance(target, NoTarget):
+            target = NoTarget(entry.quantity, reason)
+    return judge(entry.value, entry.standard_uncertainty, target, entry.definitional_uncertainty)
+
+
+def _state(deck: Deck, step: Step, rows: list[Entry]) -> StepState:
+    readings: dict[str, Entry] = {}
+    said: Entry | None = None
+    moved: list[Disturbance] = []
+    by_rake = False
+    for entry in rows:
+        if entry.kind == "turn":
+            new = [d for d in disturbances(deck, entry.turn()) if d.step == step.key and d.matters]
+            moved += new
+            by_rake = by_rake or bool(new and entry.step == "rake" and step.key == "arm-level")
+        elif entry.step != step.key:
+            continue
+        elif entry.kind in ("reading", "typed") and entry.quantity in step.accepts:
+            if moved:
+                readings.clear()
+            readings[entry.quantity or ""] = entry
+            moved, said = [], None
+        elif entry.kind in ("confirm", "skip"):
+            said, moved = entry, []
+    entry_found = next((readings[q] for q in step.accepts if q in readings), None)
+    verdict = None if entry_found is None else verdict_of(deck, entry_found)
+    status, note = _status(deck, step, entry_found, verdict, said, moved)
+    if by_rake and status in ("check again", "outside", "undecided"):
+        status, note = "set by rake", "the height was set by rake; the arm level follows from it"
+    return StepState(step, status, entry_found, verdict, tuple(moved), note)
+
+
+def _status(
+    deck: Deck,
+    step: Step,
+    entry: Entry | None,
+    verdict: Verdict | None,
+    said: Entry | None,
+    moved: list[Disturbance],
+) -> tuple[str, str]:
+    if said is not None and (said.kind == "skip" or step.kind == "confirm" or not moved):
+        if said.kind == "skip":
+            return "skipped", said.note
+        return ("done" if step.kind == "confirm" else "accepted"), said.note
+    if moved and (entry is not None or said is not None):
+        return "check again", " ".join(d.sentence for d in moved)
+    if entry is None:
+        reason = not_applicable(deck, step)
+        return ("not applicable", reason) if reason else ("to do", "")
+    if not_applicable(deck, step) and isinstance(deck.target(entry.quantity or ""), NoTarget):
+        return "not applicable", not_applicable(deck, step)
+    if verdict is None or verdict.outcome == "no verdict":
+        return "undecided", "" if verdict is None else verdict.sentence
+    return verdict.outcome, verdict.sentence
+
+
+def _derived(step: Step, found: dict[str, StepState]) -> StepState:
+    waits = [found[key] for key in step.after]
+    names = ", ".join(s.step.title.lower() for s in waits if s.status == "check again")
+    if names:
+        return StepState(step, "check again", note=f"still to check: {names}")
+    if all(s.done for s in waits):
+        return StepState(step, "within", note="nothing is left to check again")
+    return StepState(step, "to do")
