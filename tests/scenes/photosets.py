@@ -31,7 +31,7 @@ HEADROOM = 1.5  # the brightest linear value a stored render can hold
 SCENES = {
     "tuning": (0, 27, "tuning"),
     "sealed": (1000, 40, "sealed"),
-    "samples": (5000, 7, "tuning"),
+    "samples": (5000, 5, "samples"),
 }
 COPIES = {"tuning": 4, "sealed": 4}
 

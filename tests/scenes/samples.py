@@ -19,7 +19,7 @@ _CALM = {"foreground": False, "shadow": False}
 # quantity, seed, what is set by hand, what the picture shows
 SCENES: list[tuple[str, int, dict[str, Any], str]] = [
     ("rake", 5000, {"surface": "mirror", "light": "back", "background": "plain", "clutter": _CALM,
-                    "stylus": {"transparent": False, "mount": "bare", "shank": "square"}, "camera": {"field_mm": 3.4}},
+                    "stylus": {"transparent": False, "mount": "bare", "shank": "square"}, "camera": {"field_mm": 3.4}, "ground": {"lint": 0}},
      "Side-on on a first-surface mirror, dark square shank, panel of light behind"),
     ("rake", 5001, {"surface": "record", "light": "soft", "background": "plain", "clutter": _CALM,
                     "camera": {"field_mm": 3.8, "elevation_deg": 2.6}, "ground": {"looks": "glossy"},
@@ -51,7 +51,7 @@ SCENES: list[tuple[str, int, dict[str, Any], str]] = [
      "From the front and above over a grid on a back-silvered mirror: the ink shows twice"),
     ("cantilever", 5003, {"surface": "mirror", "light": "back", "background": "clutter", "clutter": _CALM | {"things": 7},
                           "camera": {"elevation_deg": 33.0, "off_axis_deg": -8.0, "field_mm": 22.0},
-                          "cantilever": {"material": "black"}},
+                          "cantilever": {"material": "metal"}},
      "Over a grid on a mirror, bright panel behind, cluttered room"),
     ("cantilever", 5004, {"surface": "paper", "light": "hard", "background": "plain", "clutter": _CALM,
                           "camera": {"elevation_deg": 38.0, "off_axis_deg": -6.0, "field_mm": 17.0},
