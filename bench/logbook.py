@@ -25,8 +25,9 @@ from bench.deck_file import from_toml, to_toml
 from bench.entries import KINDS, SOURCES, Entry
 from bench.pictures import Pictures
 from bench.private import without_location
+from bench.problems import LogbookError
 from bench.step_list import STEP_BY_KEY
-from bench.store import LogbookError, database_url, open_engine, reading, writing
+from bench.store import database_url, open_engine, reading, writing
 from vision.reading import software_version
 
 __all__ = ["Job", "Logbook", "LogbookError", "SavedDeck"]

@@ -14,7 +14,8 @@ import tempfile
 from pathlib import Path
 from typing import Any
 
-from bench.store import LogbookError, data_folder, plainly
+from bench.problems import LogbookError
+from bench.store import data_folder, plainly
 
 PICTURES_VARIABLE = "DECKPLUMB_PHOTOS"
 _REFERENCE = re.compile(r"[0-9a-f]{2}/[0-9a-f]{64}\.(jpg|png)")

@@ -48,6 +48,8 @@ class Step:
     @property
     def quantity(self) -> str | None:
         """The quantity a photo of this step gives by default, or the figure to type."""
+        if self.key in self.accepts:
+            return self.key
         return self.accepts[-1] if self.accepts else None
 
 

@@ -120,8 +120,8 @@ def not_applicable(deck: Deck, step: Step) -> str:
     """Why this deck skips the step; empty where it does not."""
     if step.key == "fit-cartridge" and deck.factory_assembled:
         return "assembled at the factory"
-    if step.accepts and step.key not in ("first-force", "force-again"):
-        target = deck.target(step.accepts[-1])
+    if step.quantity and step.key not in ("first-force", "force-again"):
+        target = deck.target(step.quantity)
         if isinstance(target, NoTarget) and "enter" not in target.reason:
             return target.reason
     return ""

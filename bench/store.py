@@ -17,18 +17,11 @@ import sqlalchemy as sa
 from sqlalchemy import event
 from sqlalchemy.engine import Connection, Engine
 
+from bench.problems import LogbookError
 from bench.schema import HEAD
 
 BUSY_SECONDS = 20.0
 DATABASE_VARIABLE = "DECKPLUMB_DB"
-
-
-class LogbookError(Exception):
-    """The logbook could not be read or written: ``reason``, and ``advice`` on what to do."""
-
-    def __init__(self, reason: str, advice: str) -> None:
-        super().__init__(f"{reason} {advice}")
-        self.reason, self.advice = reason, advice
 
 
 def data_folder() -> Path:
