@@ -23,9 +23,9 @@ from pathlib import Path
 from typing import Any
 from urllib.parse import unquote, urlsplit
 
-import platformdirs
 from PIL import Image
 
+from bench import store
 from vision.photo import Photo, PhotoError, load_photo
 
 MAX_PHOTO_BYTES = 64_000_000  # a 48 MP JPEG is about 20 MB, a 50 MP PNG about 60 MB
@@ -201,7 +201,8 @@ class Inbox:
 
 def data_folder() -> Path:
     """Folder of everything the app keeps: ``DECKPLUMB_DATA`` or the user's data folder."""
-    return Path(os.environ.get("DECKPLUMB_DATA") or platformdirs.user_data_dir("deckplumb"))
+    given = os.environ.get("DECKPLUMB_DATA")
+    return Path(given) if given else store.data_folder()
 
 
 def inbox() -> Inbox:

@@ -1,0 +1,27 @@
+"""The router of the browser app: page settings, navigation and the links below every page."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import streamlit as st
+
+from ui.theme import CSS
+from ui.views import PAGES
+
+ICON = Path(__file__).parent / "components" / "icon.png"
+
+st.set_page_config(page_title="Deckplumb", page_icon=str(ICON), layout="wide")
+st.html(CSS)
+pages = {
+    group: [
+        st.Page(f"views/{file}.py", title=title, icon=icon, url_path=url, default=url == "deck")
+        for file, title, icon, url in members
+    ]
+    for group, members in PAGES.items()
+}
+st.navigation(pages).run()
+with st.container(horizontal=True, gap="small"):
+    for members in PAGES.values():
+        for file, title, icon, _ in members:
+            st.page_link(f"views/{file}.py", label=title, icon=icon)

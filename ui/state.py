@@ -1,0 +1,347 @@
+"""What the pages share: the deck at hand, typed page state, and readings written down at once.
+
+In: what a person chose and what `vision.measure` returned. Out: entries in the logbook. Nothing
+that matters lives only in Streamlit's session state, which dies two minutes after a phone sleeps:
+the photos and the quantity are in the page's address, the job at hand and typed facts in a small
+file beside the inbox, every reading in the logbook as soon as it exists.
+"""
+
+from __future__ import annotations
+
+import io
+import json
+import os
+import tempfile
+import threading
+from collections import OrderedDict
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from functools import cache
+from pathlib import Path
+from typing import Any
+
+import streamlit as st
+
+from bench.deck import Deck
+from bench.example_decks import examples
+from bench.job import OpenJob, Result
+from bench.logbook import Entry, Logbook, LogbookError
+from bench.steps import StepState
+from ui.inbox import Arrival, NotAccepted, data_folder, inbox
+from vision.measure import Options, measure, measure_file
+from vision.overlay import draw_overlay
+from vision.photo import PhotoError
+from vision.reading import Outcome, Refusal
+
+PRACTICE = "Practice"
+SAMPLES = Path(__file__).resolve().parent.parent / "sample_images"
+OUTCOMES_KEPT = 400
+OVERLAY_SIDE = 1600
+Lines = Mapping[str, tuple[tuple[float, float], tuple[float, float]]]
+
+_outcomes: OrderedDict[str, Outcome] = OrderedDict()
+_locks: dict[str, threading.Lock] = {}
+_guard = threading.Lock()
+_desk_lock = threading.Lock()
+
+
+@dataclass(frozen=True)
+class Page:
+    """What the reading page is about, kept in its address: quantity, photos, step."""
+
+    quantity: str
+    photos: tuple[str, ...]
+    step: str
+
+    @classmethod
+    def from_address(cls, known: tuple[str, ...]) -> Page:
+        """Read the address; unknown quantities fall back to the first."""
+        asked = st.query_params.get("q", known[0])
+        held = [p for p in st.query_params.get("p", "").split(",") if inbox().get(p)]
+        return cls(
+            asked if asked in known else known[0],
+            tuple(dict.fromkeys(held)),
+            st.query_params.get("s", ""),
+        )
+
+    def to_address(self) -> None:
+        """Write it back, so that a reload finds the same photo and reading."""
+        wanted = {"q": self.quantity}
+        if self.photos:
+            wanted["p"] = ",".join(self.photos)
+        if self.step:
+            wanted["s"] = self.step
+        if st.query_params.to_dict() != wanted:
+            st.query_params.from_dict(wanted)
+
+    def with_photo(self, key: str) -> Page:
+        """The same page with one more photo, the newest last."""
+        return replace(self, photos=(*[p for p in self.photos if p != key], key))
+
+    def without_photo(self, key: str) -> Page:
+        """The same page without that photo."""
+        return replace(self, photos=tuple(p for p in self.photos if p != key))
+
+
+def logbook() -> Logbook:
+    """Return the logbook of this process.
+
+    Raises
+    ------
+    LogbookError
+        When it cannot be opened; pages show its reason and advice.
+    """
+    return _logbook(os.environ.get("DECKPLUMB_DB", ""), str(data_folder()))
+
+
+@cache
+def _logbook(url: str, folder: str) -> Logbook:
+    if url or "DECKPLUMB_DATA" not in os.environ:
+        return Logbook.open()
+    return Logbook.open(str(Path(folder) / "logbook.sqlite"), str(Path(folder) / "photos"))
+
+
+def job() -> OpenJob | None:
+    """Return the job at hand: this session's choice, or the last one used on this computer."""
+    uid = st.session_state.get("job") or desk().get("job")
+    if not uid:
+        return None
+    try:
+        found = OpenJob.resume(logbook(), uid)
+    except (LogbookError, ValueError, KeyError):
+        return None
+    st.session_state["job"] = uid
+    return found
+
+
+def job_or_new() -> OpenJob:
+    """Return the job at hand; without one, start one on a typical nine-inch arm."""
+    return job() or start_job(replace(next(iter(examples().values())), name="My deck"))
+
+
+def start_job(deck: Deck, title: str = "", owner: str = "") -> OpenJob:
+    """Start a job and put it at hand."""
+    started = OpenJob.start(logbook(), deck, title=title, owner=owner)
+    take_job(started.uid)
+    return started
+
+
+def take_job(uid: str) -> None:
+    """Put a job at hand, here and for whoever opens the app next."""
+    st.session_state["job"] = uid
+    keep("job", uid)
+
+
+def history(open_job: OpenJob, quantity: str) -> list[Entry]:
+    """Every figure of a quantity on the deck at hand, oldest first."""
+    book = logbook()
+    return book.history(book.job(open_job.uid).deck_key, quantity)
+
+
+def report(open_job: OpenJob, kind: str) -> bytes:
+    """Return what the owner gets: ``"pdf"`` or ``"html"``."""
+    from bench import report as made  # its PDF library is slow to import
+
+    return made.report_pdf(open_job) if kind == "pdf" else made.report_html(open_job).encode()
+
+
+def is_practice(open_job: OpenJob | None) -> bool:
+    """Whether this is the practice job, the only one that keeps readings of sample photos."""
+    return open_job is not None and open_job.job.title == PRACTICE
+
+
+def desk() -> dict[str, Any]:
+    """Return the small facts kept beside the inbox."""
+    try:
+        found = json.loads((data_folder() / "desk.json").read_text("utf-8"))
+    except (OSError, ValueError):
+        return {}
+    return found if isinstance(found, dict) else {}
+
+
+def keep(name: str, value: Any) -> None:
+    """Keep one small fact; a full or read-only disk only costs the memory of it."""
+    with _desk_lock:
+        facts = {**desk(), name: value}
+        try:
+            folder = data_folder()
+            folder.mkdir(parents=True, exist_ok=True)
+            handle, text = tempfile.mkstemp(prefix="desk-", dir=folder)
+            with os.fdopen(handle, "w", encoding="utf-8") as out:
+                json.dump(facts, out)
+            os.replace(text, folder / "desk.json")
+        except OSError:
+            return
+
+
+def options_for(deck: Deck | None, facts: Mapping[str, Any], marks: Lines | None) -> Options:
+    """Return the options of a reading: from the deck, from typed facts, from drawn lines."""
+    given = {k: float(v) for k, v in facts.items() if isinstance(v, int | float)}
+    if deck is None:
+        return Options(pivot=str(facts.get("pivot", "auto")), marks=marks, given=given)
+    return Options(
+        pivot=str(facts.get("pivot", "auto")),
+        marks=marks,
+        mirror_mm=deck.mirror_mm,
+        record_mm=deck.record_mm,
+        effective_length_mm=deck.arm.effective_length_mm,
+        tip=deck.cartridge.tip,
+        given=given,
+    )
+
+
+def outcome(key: str, quantity: str, options: Options) -> Outcome:
+    """Measure, or return what was measured before from the same photo and options."""
+    name = f"{key}|{quantity}|{options!r}"
+    with _guard:
+        if name in _outcomes:
+            _outcomes.move_to_end(name)
+            return _outcomes[name]
+        lock = _locks.setdefault(key, threading.Lock())
+    with lock:
+        with _guard:
+            if name in _outcomes:
+                return _outcomes[name]
+        result = _measure(key, quantity, options)
+    with _guard:
+        _outcomes[name] = result
+        while len(_outcomes) > OUTCOMES_KEPT:
+            _outcomes.popitem(last=False)
+        if len(_locks) > OUTCOMES_KEPT:
+            _locks.clear()
+    return result
+
+
+def _measure(key: str, quantity: str, options: Options) -> Outcome:
+    try:
+        if quantity == "speed":
+            arrival = inbox().get(key)
+            shown = arrival.name if arrival else "video"
+            return measure_file(inbox().path(key), quantity, options, name=shown)
+        return measure(inbox().photo(key), quantity, options)
+    except PhotoError as error:
+        return Refusal(quantity, error.reason, error.advice, unreadable=True)
+    except ModuleNotFoundError as error:
+        if error.name != "vision." + quantity.replace("-", "_"):
+            raise
+        return Refusal(
+            quantity,
+            "This version cannot read this from a photo yet.",
+            "Measure it by hand and type it in on the step's page.",
+        )
+
+
+def write_down(
+    open_job: OpenJob,
+    step: str,
+    arrival: Arrival,
+    result: Outcome,
+    options: Options,
+    corrects: str | None = None,
+) -> Result | None:
+    """Write an outcome into the logbook once; a reload or a second phone does not repeat it.
+
+    Returns
+    -------
+    Result or None
+        None when this very outcome is already in the log.
+    """
+    name = f"{open_job.uid}|{result.quantity}|{options!r}"
+    index = inbox().folder / f"{arrival.id}.log"
+    with _guard:
+        lock = _locks.setdefault("log" + arrival.id, threading.Lock())
+    with lock:
+        try:
+            done = json.loads(index.read_text("utf-8"))
+        except (OSError, ValueError):
+            done = {}
+        if name in done:
+            return None
+        written = open_job.read(
+            step,
+            result,
+            photo=_bytes(arrival),
+            overlay=overlay_jpeg(arrival, result),
+            source="marks" if options.marks else "photo",
+            corrects=corrects,
+        )
+        done[name] = written.entry.uid
+        index.write_text(json.dumps(done), "utf-8")
+    return written
+
+
+def logged(open_job: OpenJob, arrival: Arrival, quantity: str, options: Options) -> str | None:
+    """Return the uid of the entry that `write_down` made for this, if any."""
+    try:
+        done = json.loads((inbox().folder / f"{arrival.id}.log").read_text("utf-8"))
+    except (OSError, ValueError):
+        return None
+    found = done.get(f"{open_job.uid}|{quantity}|{options!r}")
+    return str(found) if found else None
+
+
+def _bytes(arrival: Arrival) -> bytes | None:
+    return None if arrival.kind == "video" else inbox().path(arrival.id).read_bytes()
+
+
+def overlay_jpeg(arrival: Arrival, result: Outcome) -> bytes | None:
+    """Return the photo with the reading's lines as JPEG bytes; None for a video."""
+    if arrival.kind == "video":
+        return None
+    picture = draw_overlay(inbox().photo(arrival.id), result, max_side=OVERLAY_SIDE)
+    out = io.BytesIO()
+    picture.save(out, "JPEG", quality=88)
+    return out.getvalue()
+
+
+def step_for(open_job: OpenJob, quantity: str, asked: str = "") -> str | None:
+    """Return the key of the step that a quantity settles: the asked one, else the first."""
+    fitting = [s.step.key for s in open_job.states() if quantity in accepted(s)]
+    if asked in fitting:
+        return asked
+    return fitting[0] if fitting else None
+
+
+def accepted(state: StepState) -> tuple[str, ...]:
+    """Quantities that may settle a step."""
+    own = (state.step.quantity,) if state.step.quantity else ()
+    return tuple(dict.fromkeys((*own, *state.step.accepts)))
+
+
+def samples(quantity: str) -> list[str]:
+    """Names of the sample photos of a quantity, those meant to be read first."""
+    truth = sample_truth()
+    names = [
+        n for n, t in truth.items() if t.get("quantity") == quantity and (SAMPLES / n).exists()
+    ]
+    return sorted(names, key=lambda n: (not _has_truth(truth[n]), n))
+
+
+def _has_truth(entry: Mapping[str, Any]) -> bool:
+    return any(entry.get(k) is not None for k in ("truth_deg", "truth", "value"))
+
+
+@cache
+def sample_truth() -> dict[str, dict[str, Any]]:
+    """What is known about each sample photo (rendered, so its truth is known)."""
+    try:
+        found = json.loads((SAMPLES / "truth.json").read_text("utf-8"))
+    except (OSError, ValueError):
+        return {}
+    photos = found.get("photos", found)
+    return (
+        {n: t for n, t in photos.items() if isinstance(t, dict)} if isinstance(photos, dict) else {}
+    )
+
+
+def add_sample(name: str) -> Arrival:
+    """Put a sample photo into the inbox as if it had been taken.
+
+    Raises
+    ------
+    NotAccepted
+        When it is not a readable photo.
+    """
+    if name not in sample_truth():
+        raise NotAccepted(404, f"{name} is not a sample.", "Choose one from the list.")
+    return inbox().add((SAMPLES / name).read_bytes(), name, sample=True)

@@ -1,0 +1,58 @@
+"""Logbook: what was read and turned, before and after, history over time, the report."""
+
+import streamlit as st
+
+from bench.logbook import LogbookError
+from ui import log_view, state
+
+st.title("Logbook")
+job = state.job()
+try:
+    jobs = state.logbook().jobs()
+except LogbookError as problem:
+    st.error(f"{problem.reason} {problem.advice}", icon=":material/error:")
+    st.stop()
+if not jobs or job is None:
+    st.markdown("Nothing is written down yet. The first reading starts the log.")
+    st.page_link("views/read.py", label="Take and read", icon=":material/photo_camera:")
+    st.stop()
+
+names = {j.uid: log_view.job_name(j) for j in jobs}
+chosen = st.selectbox(
+    "Job",
+    list(names),
+    format_func=names.get,
+    index=list(names).index(job.uid) if job.uid in names else 0,
+)
+if chosen != job.uid:
+    state.take_job(chosen)
+    st.rerun()
+
+entries = job.entries()
+st.header("The report for the owner")
+one, two = st.columns(2)
+with one:
+    st.download_button(
+        "Report as PDF",
+        lambda: state.report(job, "pdf"),
+        file_name=f"{log_view.file_name(job.deck.name)}.pdf",
+        mime="application/pdf",
+        icon=":material/picture_as_pdf:",
+        type="primary",
+        on_click="ignore",
+        width="stretch",
+    )
+with two:
+    st.download_button(
+        "Report as a web page",
+        lambda: state.report(job, "html"),
+        file_name=f"{log_view.file_name(job.deck.name)}.html",
+        mime="text/html",
+        icon=":material/description:",
+        on_click="ignore",
+        width="stretch",
+    )
+
+log_view.before_and_after(entries)
+log_view.history(job, entries)
+log_view.all_entries(entries)
