@@ -1,0 +1,444 @@
+"""Azimuth: the roll of the cartridge body against the surface, from its front and its reflection.
+
+Comes in: a head-on photo of the body over a mirror. Goes out: a `Reading` (degrees, positive =
+clockwise seen head-on from the front, 0 = square), or a `Refusal`. The lower edge and its mirror
+image are found (`vision.azimuth_find`), fitted (`vision.edge_blocks`) and adjusted together with
+camera and mirror (`vision.azimuth_solve`). Signs: DEVELOPERS.md, "Conventions".
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
+from typing import TYPE_CHECKING
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from vision.azimuth_find import FIND_WIDTH, INK_PX, Candidate, find_candidates, opponent
+from vision.azimuth_solve import EDGE_FLOOR_DEG, Lens, Solution, solve_lines
+from vision.edge_blocks import BlockFit, fit_blocks
+from vision.edges import EdgeFit
+from vision.photo import FocalPrior, Photo
+from vision.reading import BudgetPart, Component, Reading, Refusal, Segment
+
+if TYPE_CHECKING:
+    from vision.measure import Options
+
+Picture = NDArray[np.float32]
+FIT_WIDTH = 1600  # wider pictures are reduced to this: blur and noise leave no more detail
+QUANTITY = "azimuth"
+MARKS = ("lower edge", "reflected lower edge")
+SIDE_NAMES = {
+    "left": "left side",
+    "right": "right side",
+    "left image": "reflected left side",
+    "right image": "reflected right side",
+}
+MEASURAND = (
+    "roll of the cartridge body's front lower edge against the mirror, positive clockwise seen "
+    "from the front; the body, not the generator inside it"
+)
+MARK_REACH_PX, MARK_TURN_DEG = 12.0, 3.5
+MOST_U_DEG = 0.25
+LEAST_VALUE, LEAST_SHARE, MOST_MISS_DEG = 6.0, 0.55, 0.9  # from the tuning photographs
+SOFT_BLUR_WIDTHS = 0.008
+BUDGET_NOTES = {
+    "edge fit": "scatter of the edges' blocks, and their straightness",
+    "choice of edges": "other parallel edges of the body give slightly different angles",
+    "surface reference": "camera roll from the sides and their reflections",
+    "camera direction": "elevation and side view, where the photo does not show them",
+    "focal length and principal point": "",
+    "lens distortion": "",
+    "priors used": "taper alike on both sides, front upright",
+}
+GENERATOR_U_DEG = 0.75  # body against generator, commonly 1-2 degrees at most; common practice
+SHOW_BOTH = (
+    "Photograph the body head-on from 5-12° above with its reflection in a clean mirror, the "
+    "whole lower edge and both sides in the frame."
+)
+
+
+@dataclass(frozen=True)
+class AzimuthLines:
+    """Fitted lines of one photo, full-resolution pixels.
+
+    ``sides`` may hold any of the names of `SIDE_NAMES`; ``bows`` the sagitta of "edge" and
+    "image" with its standard uncertainty (px). ``others`` are half slope differences (radians) of
+    other pairs of edges of the same body, each with its weight relative to this pair's.
+    """
+
+    edge: EdgeFit
+    image: EdgeFit
+    sides: Mapping[str, EdgeFit] = field(default_factory=dict)
+    bows: Mapping[str, tuple[float, float]] = field(default_factory=dict)
+    others: tuple[tuple[float, float], ...] = ()
+    flags: tuple[str, ...] = ()
+
+    def segments(self) -> tuple[Segment, ...]:
+        """The lines as named segments."""
+        lines = [
+            self.edge.segment("lower edge"),
+            self.image.segment("reflected lower edge", "reflection"),
+        ]
+        for key, name in SIDE_NAMES.items():
+            if key in self.sides:
+                role = "reflection" if key.endswith("image") else "edge"
+                lines.append(self.sides[key].segment(name, role))
+        return tuple(lines)
+
+
+def read_azimuth(photo: Photo, options: Options) -> Reading | Refusal:
+    """Azimuth of the body in one photo.
+
+    Parameters
+    ----------
+    photo : Photo
+    options : Options
+        ``marks`` named "lower edge" and "reflected lower edge" (and optionally the names of
+        `SIDE_NAMES`) take the place of the finder.
+
+    Returns
+    -------
+    Reading or Refusal
+    """
+    lines = snap_azimuth(photo, options) if options.marks else find_azimuth(photo, options)
+    if isinstance(lines, Refusal):
+        return lines
+    return solve_azimuth(lines, photo.focal, photo.centre, (photo.width, photo.height), photo.k1)
+
+
+def find_azimuth(photo: Photo, options: Options) -> AzimuthLines | Refusal:
+    """Find and fit the lower edge, its reflection and the sides.
+
+    Parameters
+    ----------
+    photo : Photo
+    options : Options
+        Not used by the finder.
+
+    Returns
+    -------
+    AzimuthLines or Refusal
+        The best candidate's lines, with the runners-up that agree with it.
+    """
+    fitter = _Fitter(photo)
+    fitted = [f for c in find_candidates(photo.rgb) if (f := fitter.fit(c)) is not None]
+    choice = agree(fitted)
+    if choice is None:
+        return Refusal(QUANTITY, "No body with its reflection under it was found.", SHOW_BOTH)
+    lines = choice.best.lines(choice.others)
+    doubt = doubts(choice)
+    if doubt is not None:
+        return replace(doubt, lines=tuple(replace(s, role="look") for s in lines.segments()))
+    return lines
+
+
+def solve_azimuth(
+    lines: AzimuthLines,
+    focal: FocalPrior,
+    centre: tuple[float, float],
+    size: tuple[int, int],
+    k1: float = 0.0,
+) -> Reading | Refusal:
+    """Azimuth from fitted lines.
+
+    Parameters
+    ----------
+    lines : AzimuthLines
+    focal : FocalPrior
+    centre : (float, float)
+        Principal point, px.
+    size : (int, int)
+        Width and height of the photo, px.
+    k1 : float
+        Known radial distortion (`vision.camera.Camera`).
+
+    Returns
+    -------
+    Reading or Refusal
+        Refusal where the uncertainty is too large to be of use.
+    """
+    lens = Lens(focal.f_px, max(focal.relative_u, 0.005), *centre, math.hypot(*size) / 2, k1=k1)
+    try:
+        solution = solve_lines(lines.edge, lines.image, lines.sides, lens, lines.bows)
+    except (ValueError, np.linalg.LinAlgError):
+        return Refusal(
+            QUANTITY,
+            "The two edges do not fit a body above its reflection.",
+            SHOW_BOTH,
+            lines=lines.segments(),
+        )
+    alpha, choice_u = solution.alpha, 0.0
+    if lines.others:
+        # Other parallel edges of the same body, each corrected for perspective as the best was.
+        shift = solution.alpha - (lines.edge.angle - lines.image.angle) / 2
+        values = np.array([solution.alpha] + [half + shift for half, _ in lines.others])
+        weights = np.array([1.0] + [w for _, w in lines.others])
+        weights /= weights.sum()
+        alpha = float(weights @ values)
+        choice_u = math.sqrt(float(weights @ (values - alpha) ** 2))
+    parts = {name: math.degrees(u) for name, u in solution.parts.items()}
+    parts["choice of edges"] = math.degrees(choice_u)
+    total = math.hypot(*parts.values())
+    if total > MOST_U_DEG:
+        return Refusal(
+            QUANTITY,
+            f"The edges give the azimuth only to ±{2 * total:.1f}°.",
+            "Move closer, focus on the body's lower edge, and keep the whole body in the frame.",
+            lines=lines.segments(),
+        )
+    flags = list(lines.flags)
+    if lines.edge.blur > SOFT_BLUR_WIDTHS * lines.edge.length:
+        flags.append("soft_focus")
+    return Reading(
+        quantity=QUANTITY,
+        value=math.degrees(alpha),
+        unit="deg",
+        measurand=MEASURAND,
+        budget=tuple(
+            BudgetPart(name, parts.get(name, 0.0), note) for name, note in BUDGET_NOTES.items()
+        ),
+        definitional_uncertainty=GENERATOR_U_DEG,
+        components=_components(solution),
+        flags=tuple(dict.fromkeys(flags)),
+        lines=(*lines.segments(), *_drawn(lines, solution, lens)),
+    )
+
+
+def _components(solution: Solution) -> tuple[Component, ...]:
+    found = [Component("camera roll", math.degrees(solution.roll), "deg", 0.5)]
+    if solution.sides_alpha is not None:
+        found.append(
+            Component(
+                "azimuth by the sides alone",
+                math.degrees(solution.sides_alpha),
+                "deg",
+                math.degrees(solution.sides_alpha_u),
+            )
+        )
+    return tuple(found)
+
+
+def _drawn(lines: AzimuthLines, solution: Solution, lens: Lens) -> tuple[Segment, ...]:
+    """Where the surface runs under the body, and the square to it, for the overlay."""
+    edge, image = lines.edge, lines.image
+    x, y = (edge.x + image.x) / 2, (edge.y + image.y) / 2
+    half = edge.length / 2
+    turn = (edge.angle + image.angle) / 2
+    dx, dy = half * math.cos(turn), half * math.sin(turn)
+    return (
+        Segment("surface", "surface", x - dx, y - dy, x + dx, y + dy),
+        Segment("body axis", "axis", *_axis(edge, half)),
+    )
+
+
+def _axis(edge: EdgeFit, reach: float) -> tuple[float, float, float, float]:
+    up = -edge.normal * reach
+    return edge.x, edge.y, float(edge.x + up[0]), float(edge.y + up[1])
+
+
+def fit_channels(photo: Photo) -> tuple[Picture, Picture, float]:
+    """Colour channels at fit size, the same with ink closed over, and fit size over full size."""
+    scale = min(1.0, FIT_WIDTH / max(photo.width, photo.height))
+    rgb = photo.rgb
+    if scale < 1:
+        rgb = cv2.resize(rgb, None, fx=scale, fy=scale, interpolation=cv2.INTER_AREA)
+    size = round(INK_PX * max(rgb.shape[:2]) / FIND_WIDTH) | 1
+    # The median first: closing spreads single dark noise pixels into blots.
+    calm = cv2.medianBlur(rgb, 5)
+    closed = cv2.morphologyEx(calm, cv2.MORPH_CLOSE, np.ones((size, size), np.uint8))
+    return opponent(calm), opponent(closed), scale
+
+
+@dataclass(frozen=True)
+class Fitted:
+    """A candidate with its fits (full-resolution pixels) and what the choice looks at."""
+
+    candidate: Candidate
+    edge: BlockFit
+    image: BlockFit
+    sides: dict[str, BlockFit]
+    half: float
+    by_sides: float | None
+    score: float
+
+    def lines(self, others: tuple[tuple[float, float], ...] = ()) -> AzimuthLines:
+        """What the solver needs of it."""
+        return AzimuthLines(
+            self.edge.edge,
+            self.image.edge,
+            {name: fit.edge for name, fit in self.sides.items()},
+            {"edge": (self.edge.bow, self.edge.bow_u), "image": (self.image.bow, self.image.bow_u)},
+            others,
+        )
+
+
+class _Fitter:
+    """Fits candidates at fit size; lines that candidates share are fitted once."""
+
+    def __init__(self, photo: Photo) -> None:
+        self.raw, self.closed, self.scale = fit_channels(photo)
+        self._known: dict[tuple[int, ...], BlockFit | None] = {}
+
+    def fit(self, candidate: Candidate) -> Fitted | None:
+        """All lines of one candidate; None where an edge does not hold."""
+        edge = self.line(candidate.edge, 0.04)
+        if edge is None:
+            return None
+        image = self.line(candidate.image, 0.04)
+        if image is None or image.edge.y <= edge.edge.y + 2 / self.scale:
+            return None
+        sides = {
+            name: fit
+            for name, line in candidate.sides.items()
+            if (fit := self.line(line, 0.03)) is not None and fit.share > 0.5
+        }
+        half = (edge.edge.angle - image.edge.angle) / 2
+        by_sides = None
+        if len(sides) == 4:
+            lean = {n: (f.edge.angle % math.pi) - math.pi / 2 for n, f in sides.items()}
+            by_sides = (lean["left"] + lean["right"] - lean["left image"] - lean["right image"]) / 4
+        return Fitted(candidate, edge, image, sides, half, by_sides, candidate.score)
+
+    def line(self, segment: NDArray[np.float64], trim: float) -> BlockFit | None:
+        """Edge near a segment, full-resolution pixels."""
+        key = tuple(np.round(segment.ravel() * self.scale).astype(int))
+        if key not in self._known:
+            self._known[key] = self._line(segment, trim)
+        return self._known[key]
+
+    def marked(self, segment: NDArray[np.float64]) -> BlockFit | None:
+        """Edge near a segment that a person drew: wider search, then as any other."""
+        p0, p1 = (segment + 0.5) * self.scale - 0.5
+        reach = max(MARK_REACH_PX * self.scale, 4.0)
+        fit = fit_blocks(self.raw, p0, p1, reach=reach, turn_deg=MARK_TURN_DEG, trim=0.0)
+        if fit is None:
+            return None
+        return self._line(np.array(fit.scaled(1 / self.scale).edge.ends), 0.0)
+
+    def _line(self, segment: NDArray[np.float64], trim: float) -> BlockFit | None:
+        p0, p1 = (segment + 0.5) * self.scale - 0.5
+        fit = fit_blocks(self.closed, p0, p1, trim=trim)
+        if fit is None:
+            return None
+        q0, q1 = fit.edge.ends
+        finer = fit_blocks(self.raw, q0, q1, reach=1.5, turn_deg=0.3, half_width=5.0, trim=0.0)
+        if finer is not None and finer.edge.angle_u < fit.edge.angle_u:
+            fit = finer
+        return fit.scaled(1 / self.scale)
+
+
+@dataclass(frozen=True)
+class Choice:
+    """The candidate chosen, what agrees with it, and the share of all weight that does."""
+
+    best: Fitted
+    others: tuple[tuple[float, float], ...]
+    share: float
+    value: float
+
+
+def line_u(fit: BlockFit) -> float:
+    """Standard uncertainty of an edge's direction with what blocks cannot show, radians."""
+    return math.hypot(fit.edge.angle_u, math.radians(EDGE_FLOOR_DEG))
+
+
+def weigh(fitted: Fitted) -> float:
+    """How believable a candidate is, as a logarithm: finder's score, fit and sides together."""
+    u = math.degrees(math.hypot(line_u(fitted.edge), line_u(fitted.image))) / 2
+    value = 3.0 * fitted.score - 1.5 * math.log(max(u, 0.03) / 0.03)
+    for fit, most in ((fitted.edge, 1.0), (fitted.image, 0.8)):
+        value += 1.5 * min(fit.share, most) - 0.5 * max(
+            0.0, math.log(0.04 / max(contrast(fit), 1e-3))
+        )
+    if fitted.by_sides is not None:
+        miss = math.degrees(abs(fitted.half - fitted.by_sides)) / 0.3
+        value += 1.5 - 1.5 * math.log1p(miss * miss)
+    return value
+
+
+def contrast(fit: BlockFit) -> float:
+    """Step of an edge in square-root intensity, 0 to 1."""
+    return abs(fit.edge.contrast)
+
+
+def agree(fitted: list[Fitted]) -> Choice | None:
+    """The azimuth most candidates' weight stands behind, and the best candidate of it."""
+    if not fitted:
+        return None
+    logs = np.array([weigh(f) for f in fitted])
+    weights = np.exp(logs - logs.max())
+    half = np.degrees([f.half for f in fitted])
+    near = np.exp(-0.5 * ((half[:, None] - half[None, :]) / 0.1) ** 2)
+    mode = int(np.argmax(near @ weights))
+    inside = np.nonzero(np.abs(half - half[mode]) < 0.25)[0]
+    best = int(inside[np.argmax(weights[inside])])
+    others = tuple(
+        (fitted[k].half, float(weights[k] / weights[best]))
+        for k in inside
+        if k != best and weights[k] > 0.05 * weights[best]
+    )
+    share = float(weights[inside].sum() / weights.sum())
+    return Choice(fitted[best], others, share, float(logs[best]))
+
+
+def doubts(choice: Choice) -> Refusal | None:
+    """Reason not to trust the best candidate, or None."""
+    best = choice.best
+    if choice.value < LEAST_VALUE:
+        return Refusal(
+            QUANTITY, "No body with its reflection under it was found for certain.", SHOW_BOTH
+        )
+    if choice.share < LEAST_SHARE:
+        return Refusal(
+            QUANTITY,
+            "Several edges could be the reflected one, and they disagree.",
+            "Clean the mirror, keep printed lines away from the reflection, and "
+            + SHOW_BOTH[0].lower()
+            + SHOW_BOTH[1:],
+        )
+    if best.by_sides is not None:
+        miss = math.degrees(abs(best.half - best.by_sides))
+        if miss > MOST_MISS_DEG:
+            return Refusal(
+                QUANTITY,
+                f"The edges and the sides of the body disagree by {miss:.1f}°.",
+                "Take care that the whole body and its reflection are seen without anything before "
+                "them.",
+            )
+    return None
+
+
+def snap_azimuth(photo: Photo, options: Options) -> AzimuthLines | Refusal:
+    """The same lines from marks a person drew roughly (±10 px, ±3°)."""
+    marks = dict(options.marks or {})
+    missing = [name for name in MARKS if name not in marks]
+    if missing:
+        return Refusal(
+            QUANTITY,
+            f"These lines are not drawn yet: {', '.join(missing)}.",
+            "Draw each along the edge it names.",
+        )
+    fitter = _Fitter(photo)
+    fits: dict[str, BlockFit] = {}
+    for name, (p0, p1) in marks.items():
+        segment = np.array(sorted([p0, p1]) if name in MARKS else [p0, p1], float)
+        fit = fitter.marked(segment)
+        if fit is None:
+            return Refusal(
+                QUANTITY,
+                f"No edge lies within reach of the line {name!r}.",
+                "Move the line onto the edge, or take a sharper photo.",
+                lines=(Segment(name, "look", *map(float, segment.ravel())),),
+            )
+        fits[name] = fit
+    edge, image = (fits[name] for name in MARKS)
+    return AzimuthLines(
+        edge.edge,
+        image.edge,
+        {key: fits[name].edge for key, name in SIDE_NAMES.items() if name in fits},
+        {"edge": (edge.bow, edge.bow_u), "image": (image.bow, image.bow_u)},
+    )

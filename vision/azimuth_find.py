@@ -1,0 +1,492 @@
+"""A head-on photo of a cartridge body over a mirror -> places where its two edges may lie.
+
+Comes in: an upright RGB picture. Goes out: `Candidate`s, each four corners (the body's lower edge
+and the reflected one, left and right ends) good to a pixel or two of a picture 800 px wide, best
+first, with the score's parts. Ink is closed over first (grey closing), because a grid line taken
+for the reflected edge is the mistake that looks right: it agrees with the sides and is wrong by
+half the angle.
+
+The shapes looked for are a "cup", an edge with two sides rising from its ends, and under it a
+line of the same width shifted along the mirror's normal, with the sides' mirror images falling
+from its ends. Several candidates are kept on purpose: choosing is done after fitting.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from vision.straight_segments import EdgeField, Line, edge_fields, find_lines
+
+Array = NDArray[np.float64]
+Picture = NDArray[np.float32]
+
+FIND_WIDTH = 800
+MAX_FLAT = 0.25  # tan of 14 degrees: roll, azimuth and perspective together
+MAX_STEEP = 0.42  # tan of 23 degrees: the same and the taper
+INK_PX = 9  # closing window at find size; wider than a printed line there
+
+
+@dataclass(frozen=True)
+class Candidate:
+    """One possible place of the two edges, full-resolution pixels.
+
+    ``edge`` and ``image`` are (left, right) corners, shape (2, 2); ``sides`` holds rough segments
+    of the sides that have support ("left", "right", "left image", "right image"), from the corner
+    outwards.
+    """
+
+    edge: Array
+    image: Array
+    sides: dict[str, Array]
+    score: float
+    parts: dict[str, float]
+
+
+@dataclass(frozen=True)
+class _Cup:
+    line: tuple[float, float]
+    xl: float
+    xr: float
+    left: tuple[float, float]
+    right: tuple[float, float]
+    score: float
+    cover: float
+    sides: float
+
+    @property
+    def width(self) -> float:
+        return self.xr - self.xl
+
+
+def find_candidates(rgb: NDArray[np.uint8], count: int = 12) -> list[Candidate]:
+    """Possible places of the body's lower edge and its reflection.
+
+    Parameters
+    ----------
+    rgb : ndarray, shape (H, W, 3), uint8
+        Upright picture.
+    count : int
+        Most candidates returned.
+
+    Returns
+    -------
+    list of Candidate
+        Best first; empty where nothing looks like a body over its reflection.
+    """
+    scale = min(1.0, FIND_WIDTH / max(rgb.shape[:2]))
+    small = cv2.resize(rgb, None, fx=scale, fy=scale, interpolation=cv2.INTER_AREA)
+    found = [_to_full(c, scale) for c in _at_scale(small, INK_PX)]
+    # Half that size averages speckle away and shows weak reflected edges.
+    half = cv2.resize(small, None, fx=0.5, fy=0.5, interpolation=cv2.INTER_AREA)
+    found += [_to_full(c, scale / 2) for c in _at_scale(half, INK_PX // 2 | 1)]
+    found.sort(key=lambda c: -c.score)
+    return _distinct(found)[:count]
+
+
+def _at_scale(small: NDArray[np.uint8], ink: int) -> list[Candidate]:
+    """Candidates in a reduced picture, in its own pixels."""
+    calm = cv2.medianBlur(small, 5 if ink > 5 else 3)
+    closed = cv2.morphologyEx(calm, cv2.MORPH_CLOSE, np.ones((ink, ink), np.uint8))
+    channels = cv2.GaussianBlur(opponent(closed), (0, 0), 1.2)
+    flat, steep = edge_fields(channels, (MAX_FLAT, MAX_STEEP))
+    lines = _with_joined(find_lines(flat, MAX_FLAT))
+    sides = find_lines(steep, MAX_STEEP)
+    cups = _cups(flat, steep, lines, sides)
+    return [c for cup in cups for c in _pair(cup, flat, steep, lines, channels)]
+
+
+def opponent(rgb: NDArray[np.uint8]) -> Picture:
+    """Square-root intensity and two colour differences, shape (H, W, 3), about -1 to 1."""
+    root = np.sqrt(rgb.astype(np.float32) / 255)
+    red, green, blue = root[..., 0], root[..., 1], root[..., 2]
+    return np.dstack(
+        [(red + green + blue) / 3, 0.7 * (red - green), 0.7 * ((red + green) / 2 - blue)]
+    )
+
+
+def _with_joined(lines: list[Line]) -> list[Line]:
+    """Segments, and pairs of segments that lie on one line (an edge broken by something)."""
+    result = list(lines)
+    strong = lines[:45]
+    for i, a in enumerate(strong):
+        for b in strong[i + 1 :]:
+            left, right = (a, b) if a.start < b.start else (b, a)
+            if right.start < left.end + 4 or abs(left.slope - right.slope) > 0.10:
+                continue
+            xs = np.array([left.start, left.end, right.start, right.end])
+            ys = np.array([left.at(xs[0]), left.at(xs[1]), right.at(xs[2]), right.at(xs[3])])
+            weights = np.array([left.length, left.length, right.length, right.length])
+            slope, intercept = np.polyfit(xs, ys, 1, w=np.sqrt(weights))
+            if np.abs(ys - slope * xs - intercept).max() > 2.2 or abs(slope) > MAX_FLAT:
+                continue
+            result.append(
+                Line(
+                    float(slope),
+                    float(intercept),
+                    left.start,
+                    right.end,
+                    left.weight + right.weight,
+                    a.steep,
+                )
+            )
+    return result
+
+
+def _cups(
+    flat: EdgeField, steep: EdgeField, lines: list[Line], sides: list[Line], count: int = 8
+) -> list[_Cup]:
+    """Edges with two sides rising from their ends."""
+    if len(sides) < 2:
+        return []
+    t = np.array([s.slope for s in sides])
+    b = np.array([s.intercept for s in sides])
+    top = np.array([s.start for s in sides])
+    bottom = np.array([s.end for s in sides])
+    cups: list[_Cup] = []
+    unit = flat.strength.shape[1] / 100
+    for line in lines + _bridges(flat, t, b, top, bottom, unit):
+        y = (line.slope * b + line.intercept) / (1 - line.slope * t)
+        x = t * y + b
+        # Positive where the side stops short of the line; negative where body and image line up.
+        above = y - bottom
+        rise = np.minimum(bottom, y) - top
+        ok = np.nonzero((above < 8 * unit) & (rise > 2 * unit))[0]
+        if ok.size < 2:
+            continue
+        i, j = np.meshgrid(ok, ok, indexing="ij")
+        width = x[j] - x[i]
+        mean, spread = (t[i] + t[j]) / 2, (t[i] - t[j]) / 2
+        reach_left = line.start - x[i]
+        reach_right = x[j] - line.end
+        good = (
+            (width > 9 * unit)
+            & (np.abs(mean + line.slope) < 0.08)
+            & (spread > -0.24)
+            & (spread < 0.30)
+            & (np.maximum(above[i], above[j]) < 0.13 * width)
+            & (np.minimum(rise[i], rise[j]) > 0.08 * width)
+            & (np.maximum(reach_left, reach_right) < 0.2 * width)
+            & (np.minimum(reach_left, reach_right) > -0.25 * width)
+        )
+        for k, m in zip(i[good], j[good], strict=True):
+            cup = _score_cup(flat, steep, line, sides[k], sides[m], x[k], x[m])
+            if cup is not None:
+                cups.append(cup)
+    cups.sort(key=lambda c: -c.score)
+    kept: list[_Cup] = []
+    for cup in cups:
+        if all(
+            abs(cup.xl - o.xl) + abs(cup.xr - o.xr) > 0.04 * cup.width
+            or abs(_mid(cup) - _mid(o)) > 0.015 * cup.width
+            or abs(cup.line[0] - o.line[0]) > 0.02
+            for o in kept
+        ):
+            kept.append(cup)
+        if len(kept) >= count:
+            break
+    return kept
+
+
+def _bridges(
+    flat: EdgeField, t: Array, b: Array, top: Array, bottom: Array, unit: float, most: int = 60
+) -> list[Line]:
+    """Best edge near the lower ends of every plausible pair of sides, however broken it is."""
+    x = t * bottom + b
+    i, j = np.meshgrid(np.arange(t.size), np.arange(t.size), indexing="ij")
+    width = x[j] - x[i]
+    slope = (bottom[j] - bottom[i]) / np.where(width > 0, width, np.inf)
+    length = np.minimum((bottom - top)[i], (bottom - top)[j])
+    lean = (t[i] + t[j]) / 2
+    good = (
+        (width > 9 * unit)
+        & (np.abs(slope + lean) < 0.16)
+        & (length > 0.15 * width)
+        & (t[i] - t[j] > -0.24)
+        & (t[i] - t[j] < 0.5)
+        & (np.abs(lean) < 0.2)
+    )
+    pairs = sorted(zip(i[good], j[good], strict=True), key=lambda p: -length[p[0], p[1]])[:most]
+    u = np.linspace(0.03, 0.97, 48)
+    weight = np.where((u < 0.2) | (u > 0.8), 1.5, 0.67)
+    lines = []
+    for k, m in pairs:
+        w = width[k, m]
+        turns = -lean[k, m] + np.arange(-0.07, 0.071, 0.01)
+        middle = (bottom[k] + bottom[m]) / 2 + np.arange(-0.10, 0.14, 1.0 / w) * w
+        px = x[k] + u * w
+        py = middle[None, :, None] + turns[:, None, None] * ((u - 0.5) * w)
+        support = (_along(flat.strength, np.broadcast_to(px, py.shape), py) * weight).mean(axis=2)
+        a, c = np.unravel_index(int(np.argmax(support)), support.shape)
+        if support[a, c] > 0.2:
+            s = float(turns[a])
+            xm = x[k] + w / 2
+            lines.append(Line(s, float(middle[c] - s * xm), float(x[k]), float(x[m]), 1.0, False))
+    return lines
+
+
+def _mid(cup: _Cup) -> float:
+    return cup.line[0] * (cup.xl + cup.xr) / 2 + cup.line[1]
+
+
+def _score_cup(
+    flat: EdgeField, steep: EdgeField, line: Line, left: Line, right: Line, xl: float, xr: float
+) -> _Cup | None:
+    width = xr - xl
+    u = np.linspace(-0.14, 1.14, 129)
+    support = _along(flat.strength, xl + u * width, line.slope * (xl + u * width) + line.intercept)
+    inside = (u > 0.02) & (u < 0.98)
+    cover = float(support[inside].mean())
+    ends = min(
+        float(support[(u > 0.01) & (u < 0.16)].mean()),
+        float(support[(u > 0.84) & (u < 0.99)].mean()),
+    )
+    if ends < 0.25:
+        return None
+    beyond = float(support[u < -0.04].mean() + support[u > 1.04].mean()) / 2
+    rise = 0.0
+    for side, x in ((left, xl), (right, xr)):
+        y = line.slope * x + line.intercept
+        ys = y - np.linspace(0.04, 0.40, 40) * width
+        rise += float(_along(steep.strength, ys, side.slope * ys + side.intercept).mean()) / 2
+    square = abs((left.slope + right.slope) / 2 + line.slope)
+    score = max(cover, 0.55 * ends) + rise - 0.8 * beyond - (square / 0.06) ** 2 * 0.3
+    return _Cup(
+        (line.slope, line.intercept),
+        xl,
+        xr,
+        (left.slope, left.intercept),
+        (right.slope, right.intercept),
+        score,
+        max(cover, 0.55 * ends),
+        rise,
+    )
+
+
+def _pair(
+    cup: _Cup, flat: EdgeField, steep: EdgeField, lines: list[Line], channels: Picture
+) -> list[Candidate]:
+    """Lines under a cup that may be its reflected edge."""
+    slope, intercept = cup.line
+    width = cup.width
+    options: list[tuple[float, float, float]] = []
+    xm = (cup.xl + cup.xr) / 2
+    for line in lines:
+        gap = line.at(xm) - (slope * xm + intercept)
+        if not 0.03 * width < gap < 0.85 * width or abs(line.slope - slope) > 0.16:
+            continue
+        if line.start > cup.xl + 0.35 * width or line.end < cup.xr - 0.35 * width:
+            continue
+        options.append((line.slope, line.intercept, 0.0))
+    options += _search_below(cup, channels)
+    return [
+        c
+        for s, c0, bonus in options
+        if (c := _score_pair(cup, flat, steep, s, c0, bonus, channels)) is not None
+    ]
+
+
+def _search_below(cup: _Cup, channels: Picture, count: int = 4) -> list[tuple[float, float, float]]:
+    """Weak edges under the cup: the median over blocks of the slope across, over all leans."""
+    slope, intercept = cup.line
+    width = cup.width
+    us = (np.arange(48) + 0.5) / 48 * 0.92 + 0.04
+    xs = cup.xl + us * width
+    gaps = np.arange(0.03 * width, 0.8 * width, 1.0)
+    gradient = cv2.Sobel(channels, cv2.CV_32F, 0, 1, scale=1 / 8)
+    found = []
+    for turn in np.arange(-0.14, 0.141, 0.014):
+        base = slope * xs + intercept + turn * (xs - (cup.xl + cup.xr) / 2)
+        roll = slope + turn / 2
+        px = (xs[None, :] - roll * gaps[:, None]).astype(np.float32)
+        py = (base[None, :] + gaps[:, None]).astype(np.float32)
+        values = cv2.remap(gradient, px, py, cv2.INTER_LINEAR, borderValue=(0, 0, 0))
+        blocks = values.reshape(len(gaps), 12, 4, 3).mean(axis=2)
+        middle = np.linalg.norm(np.median(blocks, axis=1), axis=1)
+        found.append(middle)
+    table = np.array(found)
+    options: list[tuple[float, float, float]] = []
+    for _ in range(count):
+        k, g = np.unravel_index(int(np.argmax(table)), table.shape)
+        if table[k, g] < 0.002:
+            break
+        turn = -0.14 + 0.014 * k
+        s = slope + turn
+        xm = (cup.xl + cup.xr) / 2
+        options.append((s, slope * xm + intercept + gaps[g] - s * xm, float(table[k, g])))
+        table[max(0, k - 3) : k + 4, max(0, g - 5) : g + 6] = 0
+    return options
+
+
+def _score_pair(
+    cup: _Cup,
+    flat: EdgeField,
+    steep: EdgeField,
+    slope: float,
+    intercept: float,
+    weak: float,
+    channels: Picture,
+) -> Candidate | None:
+    width = cup.width
+    height, wide = flat.strength.shape
+    roll = (cup.line[0] + slope) / 2
+    corners = []
+    for x in (cup.xl, cup.xr):
+        y = cup.line[0] * x + cup.line[1]
+        # Down the mirror's normal, direction (-roll, 1), to the lower line.
+        gap = (slope * x + intercept - y) / (1 + slope * roll)
+        corners.append((x, y, x - roll * gap, y + gap))
+    (xl, yl, il, jl), (xr, yr, ir, jr) = corners
+    if min(jl - yl, jr - yr) < 0.02 * width or max(jl, jr) > height - 3:
+        return None
+    if il < -0.02 * width or ir > wide + 0.02 * width:
+        return None
+    u = np.linspace(-0.14, 1.14, 129)
+    xs = il + u * (ir - il)
+    support = _along(flat.strength, xs, slope * xs + intercept)
+    inside = (u > 0.03) & (u < 0.97)
+    cover = float(support[inside].mean())
+    ends = min(
+        float(support[(u > 0.01) & (u < 0.16)].mean()),
+        float(support[(u > 0.84) & (u < 0.99)].mean()),
+    )
+    cover = max(cover, 0.55 * ends, min(0.5, 40 * weak))
+    beyond = float(support[u < -0.05].mean() + support[u > 1.05].mean()) / 2
+    fall, fitted = 0.0, []
+    sides: dict[str, Array] = {}
+    for name, (t, b), y in (("left", cup.left, yl), ("right", cup.right, yr)):
+        reach = _supported(steep, y, t * y + b, t, -width)
+        if reach > 0.08:
+            ys = y - np.array([0.03, reach]) * width
+            sides[name] = np.stack([t * ys + b, ys], axis=1)
+    for (t, _), x, y in ((cup.left, il, jl), (cup.right, ir, jr)):
+        tilt = -2 * roll - t
+        value, x0, s = _best_side(steep, x, y, tilt, width)
+        fall += value / 2
+        fitted.append((x0, s, value))
+        name = "left image" if x < (il + ir) / 2 else "right image"
+        reach = _supported(steep, y, x0, s, width)
+        if value > 0.35 and reach > 0.08:
+            down = np.array([0.04, reach]) * width
+            sides[name] = np.stack([x0 + s * down, y + down], axis=1)
+    agree = abs(fitted[0][0] - il) / width + abs(fitted[1][0] - ir) / width
+    half = (cup.line[0] - slope) / 2
+    by_sides = half_sides(cup.left[0], cup.right[0], fitted[0][1], fitted[1][1])
+    miss = abs(half - by_sides)
+    score = (
+        cup.score
+        + 0.9 * cover
+        + fall
+        - 0.5 * beyond
+        - min(0.6, (miss / 0.03) ** 2 * 0.15)
+        - min(0.4, (agree / 0.03) * 0.1)
+        - 0.3 * max(0.0, abs(half) - 0.07) / 0.03
+    )
+    alike = _unlike(channels, (xl, yl, xr, yr), (il, jl, ir, jr))
+    score -= alike
+    parts = {
+        "unlike": alike,
+        "cup": cup.score,
+        "cover": cover,
+        "fall": fall,
+        "beyond": beyond,
+        "miss": miss,
+    }
+    return Candidate(
+        np.array([[xl, yl], [xr, yr]]),
+        np.array([[il, jl], [ir, jr]]),
+        sides,
+        score,
+        parts,
+    )
+
+
+def _unlike(channels: Picture, edge: tuple[float, ...], image: tuple[float, ...]) -> float:
+    """How much the colours above the edge differ from those below its image, 0 (alike) to 1."""
+    u = np.linspace(0.08, 0.92, 15)
+    v = np.linspace(0.05, 0.30, 8)[:, None]
+    patches = []
+    for (x0, y0, x1, y1), sign in ((edge, 1.0), (image, -1.0)):
+        along = np.array([x1 - x0, y1 - y0])
+        x = x0 + u * along[0] + sign * v * along[1]
+        y = y0 + u * along[1] - sign * v * along[0]
+        ok = (y >= 0) & (y < channels.shape[0] - 1) & (x >= 0) & (x < channels.shape[1] - 1)
+        patch = channels[
+            np.clip(y, 0, channels.shape[0] - 1).astype(int),
+            np.clip(x, 0, channels.shape[1] - 1).astype(int),
+        ].astype(float)
+        patch[~ok] = np.nan
+        patches.append(patch)
+    both = np.isfinite(patches[0][..., 0]) & np.isfinite(patches[1][..., 0])
+    if both.mean() < 0.15:
+        return 0.3
+    difference = np.median((patches[0] - patches[1])[both], axis=0)
+    colour = float(np.hypot(difference[1], difference[2]))
+    return min(0.6, colour / 0.08 * 0.3) + min(0.4, max(0.0, abs(difference[0]) - 0.12) * 2)
+
+
+def _supported(steep: EdgeField, y: float, x: float, tilt: float, width: float) -> float:
+    """How far a side is seen from a corner, in widths (0 to 0.6); ``width`` < 0 goes up."""
+    u = np.linspace(0.03, 0.6, 58)
+    down = u * width
+    support = _along(steep.strength, y + down, x + tilt * down)
+    share = np.cumsum(support) / np.arange(1, 59)
+    good = np.nonzero((share > 0.6) & (support > 0.3))[0]
+    return float(u[good[-1]]) if good.size else 0.0
+
+
+def half_sides(left: float, right: float, left_image: float, right_image: float) -> float:
+    """Azimuth slope from the sides alone: the taper cancels where it is alike on both."""
+    return -((left + right) - (left_image + right_image)) / 4
+
+
+def _best_side(
+    steep: EdgeField, x: float, y: float, tilt: float, width: float
+) -> tuple[float, float, float]:
+    """Support of the reflected side that falls from (x, y), over small shifts and leans."""
+    down = np.linspace(0.04, 0.36, 33) * width
+    shifts = np.arange(-0.045, 0.046, 0.0075) * width
+    tilts = tilt + np.arange(-0.06, 0.061, 0.012)
+    px = x + shifts[:, None, None] + tilts[None, :, None] * down[None, None, :]
+    values = _along(steep.strength, np.broadcast_to(y + down, px.shape), px)
+    share = values.mean(axis=2) - 0.1 * np.abs(shifts[:, None]) / (0.045 * width)
+    share = share - 0.1 * np.abs(tilts - tilt)[None, :] / 0.06
+    k, m = np.unravel_index(int(np.argmax(share)), share.shape)
+    return float(values[k, m].mean()), float(x + shifts[k]), float(tilts[m])
+
+
+def _along(strength: Picture, along: Array, across: Array) -> Array:
+    """Edge strength at positions (along, across); 0 outside."""
+    column = np.round(along).astype(int)
+    row = np.round(across).astype(int)
+    ok = (column >= 0) & (row >= 0) & (column < strength.shape[1]) & (row < strength.shape[0])
+    values = strength[
+        np.clip(row, 0, strength.shape[0] - 1), np.clip(column, 0, strength.shape[1] - 1)
+    ]
+    return np.where(ok, values, 0.0)
+
+
+def _distinct(found: list[Candidate]) -> list[Candidate]:
+    kept: list[Candidate] = []
+    for c in found:
+        width = c.edge[1, 0] - c.edge[0, 0]
+        if all(
+            np.abs(c.edge - o.edge).max() > 0.03 * width
+            or np.abs(c.image - o.image).max() > 0.02 * width
+            for o in kept
+        ):
+            kept.append(c)
+    return kept
+
+
+def _to_full(c: Candidate, scale: float) -> Candidate:
+    """From pixels of the reduced picture to the full one; pixel centres at integers."""
+
+    def up(p: Array) -> Array:
+        return (p + 0.5) / scale - 0.5
+
+    sides = {name: up(line) for name, line in c.sides.items()}
+    return Candidate(up(c.edge), up(c.image), sides, c.score, c.parts)

@@ -1,0 +1,358 @@
+"""A rough segment on a colour picture -> a straight edge fitted block by block.
+
+Comes in: colour channels and a segment good to a few pixels. Goes out: an `EdgeFit` and the points
+it rests on. Unlike one fit over all pixels, blocks that another thing covers (a guard, a label, a
+grid line, a speck) are left out as a whole, which is what long edges in a cluttered picture need.
+
+Each block's mean profile across the edge is fitted with low + contrast * Phi(d / s) by
+Gauss-Newton, the blur s shared by all blocks; a straight line through the blocks' positions is
+then found by iteratively reweighted least squares with Tukey's biweight (Huber & Ronchetti,
+Robust Statistics, 2nd ed., 2009, ch. 7). The channels are first projected on the colour difference
+across the edge, so that an edge between two colours of equal brightness is as good as any.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+
+import cv2
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+from scipy.special import ndtr
+
+from vision.edges import EdgeFit
+
+Array = NDArray[np.float64]
+Picture = NDArray[np.float32]
+STEP = 0.5  # px between samples across
+MAX_BLOCKS = 40
+
+
+@dataclass(frozen=True)
+class BlockFit:
+    """A fitted edge and its blocks.
+
+    Parameters
+    ----------
+    edge : EdgeFit
+    points : ndarray, shape (N, 2)
+        Blocks used, pixels.
+    share : float
+        Share of the blocks used.
+    ends_share : float
+        The smaller share of blocks used in the first and the last fifth.
+    signal : float
+        Median over used blocks of contrast over the profile's residual noise.
+    bow : float
+        Sagitta of a parabola through the blocks, px, and ``bow_u`` its standard uncertainty.
+    """
+
+    edge: EdgeFit
+    points: Array
+    share: float
+    ends_share: float
+    signal: float
+    bow: float
+    bow_u: float
+
+    def scaled(self, k: float) -> BlockFit:
+        """The same fit in a picture ``k`` times as large; pixel centres at integers."""
+        e = self.edge
+        stretch = np.array([k, 1.0])
+        edge = replace(
+            e,
+            x=(e.x + 0.5) * k - 0.5,
+            y=(e.y + 0.5) * k - 0.5,
+            length=e.length * k,
+            covariance=e.covariance * np.outer(stretch, stretch),
+            blur=e.blur * k,
+            straightness=e.straightness * k,
+        )
+        points = (self.points + 0.5) * k - 0.5
+        return replace(self, edge=edge, points=points, bow=self.bow * k, bow_u=self.bow_u * k)
+
+
+def fit_blocks(
+    channels: Picture,
+    p0: ArrayLike,
+    p1: ArrayLike,
+    reach: float = 6.0,
+    turn_deg: float = 1.2,
+    half_width: float = 7.0,
+    trim: float = 0.03,
+) -> BlockFit | None:
+    """Fit the straight edge near a rough segment.
+
+    Parameters
+    ----------
+    channels : ndarray, shape (H, W, C), float32
+    p0, p1 : array_like, shape (2,)
+        Rough ends, pixels.
+    reach, turn_deg : float
+        Largest shift (px) and turn (degrees) of the first search.
+    half_width : float
+        Half width of the profile window, px.
+    trim : float
+        Share of the length left out at each end.
+
+    Returns
+    -------
+    BlockFit or None
+        None where there is no steady edge.
+    """
+    start, end = np.asarray(p0, float), np.asarray(p1, float)
+    length = float(np.linalg.norm(end - start))
+    if length < 16:
+        return None
+    along = (end - start) / length
+    across = np.array([-along[1], along[0]])
+    middle = (start + end) / 2
+    length *= 1 - 2 * trim
+    blocks = int(np.clip(length / 6, 6, MAX_BLOCKS))
+    columns = blocks * int(np.clip(length / blocks, 3, 12))
+    t = (np.arange(columns) + 0.5) / columns * length - length / 2
+    tb = t.reshape(blocks, -1).mean(axis=1)
+    lean = math.tan(math.radians(turn_deg)) * length / 2
+    half = reach + lean + half_width + 2
+    d = np.arange(-math.ceil(half / STEP), math.ceil(half / STEP) + 1) * STEP
+    points = middle + t[:, None, None] * along + d[None, :, None] * across
+    height, width = channels.shape[:2]
+    inside = (
+        (points[..., 0] >= 0)
+        & (points[..., 0] <= width - 1)
+        & (points[..., 1] >= 0)
+        & (points[..., 1] <= height - 1)
+    )
+    if inside.mean() < 0.6:
+        return None
+    strip = cv2.remap(
+        channels,
+        points[..., 0].astype(np.float32),
+        points[..., 1].astype(np.float32),
+        cv2.INTER_LINEAR,
+        borderMode=cv2.BORDER_REPLICATE,
+    )
+    strip = strip.reshape(columns, len(d), -1)
+    profile = strip.reshape(blocks, -1, len(d), strip.shape[2]).mean(axis=1)
+    usable = inside.reshape(blocks, -1, len(d)).all(axis=1).mean(axis=1) > 0.95
+    found = _first_line(profile, d, tb, length, reach, lean, usable)
+    if found is None:
+        return None
+    offset, slope = found
+    grey = _project(profile, d, offset + slope * tb, usable)
+    return _refine(grey, d, tb, length, offset, slope, half_width, usable, middle, along, across)
+
+
+def _first_line(
+    profile: NDArray[np.float32],
+    d: Array,
+    tb: Array,
+    length: float,
+    reach: float,
+    lean: float,
+    usable: NDArray[np.bool_],
+) -> tuple[float, float] | None:
+    """Strongest line by a clipped Radon sum of the colour gradient across."""
+    kernel = np.exp(-0.5 * (np.arange(-6, 7) * STEP / 1.2) ** 2)
+    kernel *= np.arange(-6, 7)
+    kernel /= np.abs(kernel).sum()
+    slope = np.stack(
+        [
+            cv2.filter2D(
+                np.ascontiguousarray(profile[..., c]),
+                cv2.CV_32F,
+                kernel[None, :].astype(np.float32),
+                borderType=cv2.BORDER_REPLICATE,
+            )
+            for c in range(profile.shape[2])
+        ],
+        axis=-1,
+    )
+    size = np.linalg.norm(slope, axis=-1, keepdims=True)
+    cap = 0.6 * float(np.quantile(size.max(axis=1), 0.85)) + 1e-9
+    slope = slope * np.minimum(1, cap / np.maximum(size, 1e-9))
+    slope[~usable] = 0
+    leans = np.linspace(-lean, lean, 2 * max(1, round(lean / STEP)) + 1)
+    base = np.arange(len(d))
+    best = (-1.0, 0.0, 0.0)
+    keep = np.abs(d) <= reach
+    rows = np.arange(len(tb))[:, None]
+    for value in leans:
+        shift = np.round(2 * tb / length * value / STEP).astype(int)
+        index = np.clip(base[None, :] + shift[:, None], 0, len(d) - 1)
+        total = np.linalg.norm(slope[rows, index].mean(axis=0), axis=-1)
+        total = np.where(keep, total, -1)
+        k = int(np.argmax(total))
+        if total[k] > best[0]:
+            best = (float(total[k]), float(d[k]), float(value * 2 / length))
+    return (best[1], best[2]) if best[0] > 2e-4 else None
+
+
+def _project(
+    profile: NDArray[np.float32], d: Array, position: Array, usable: NDArray[np.bool_]
+) -> Array:
+    """Profiles along the colour difference across the line."""
+    far = d[None, :] - position[:, None]
+    high = np.where(((far > 1.5) & (far < 6))[..., None], profile, np.nan)
+    low = np.where(((far < -1.5) & (far > -6))[..., None], profile, np.nan)
+    difference = np.nanmean(high, axis=1) - np.nanmean(low, axis=1)
+    difference = np.nan_to_num(difference[usable])
+    # The direction in colour that most blocks' steps share; strong blocks speak loudest.
+    direction = np.linalg.svd(difference, full_matrices=False)[2][0]
+    return np.asarray(profile @ direction, float)
+
+
+def _refine(
+    grey: Array,
+    d: Array,
+    tb: Array,
+    length: float,
+    offset: float,
+    slope: float,
+    half_width: float,
+    usable: NDArray[np.bool_],
+    middle: Array,
+    along: Array,
+    across: Array,
+) -> BlockFit | None:
+    blur = 1.2
+    shifts = np.zeros_like(tb)
+    weight = usable.astype(float)
+    contrast = noise = np.zeros_like(tb)
+    for narrow in (1.0, 0.8, 0.65, 0.5, 0.5):
+        # Narrowing parts the two edges of a bevel; three blurs either side carry the edge.
+        width = max(narrow * half_width, min(3.2 * blur + 1.0, half_width))
+        base = offset + slope * tb
+        shifts, blur, contrast, noise = _profiles(grey, d, base, width, blur, usable)
+        sign = 1.0 if np.sum(contrast[usable]) >= 0 else -1.0
+        strength = sign * contrast
+        typical = float(np.quantile(strength[usable], 0.85))
+        sound = (
+            usable
+            & (strength > 0.25 * max(typical, 1e-6))
+            & (strength > 1.5 * noise)
+            & (np.abs(shifts) < 0.6 * width)
+        )
+        if int(sound.sum()) < 4:
+            return None
+        position = base + shifts
+        offset, slope, weight = _robust_line(tb, position, sound)
+        if int((weight > 0.3).sum()) < 4:
+            return None
+    residual = offset + slope * tb
+    residual = position - residual
+    used = weight > 0.3
+    x, y, w = tb[used], residual[used], weight[used]
+    scatter = math.sqrt(float(np.sum(w * y * y) / max(np.sum(w) - 2, 1)))
+    near = np.diff(np.nonzero(used)[0]) == 1
+    if near.sum() > 4 and scatter > 0:
+        rho = float(np.clip(np.mean(y[:-1][near] * y[1:][near]) / np.mean(y * y), 0, 0.8))
+    else:
+        rho = 0.3
+    inflate = (1 + rho) / (1 - rho)
+    design = np.stack([np.ones_like(x), x], axis=1)
+    covariance = np.linalg.inv(design.T @ (design * w[:, None])) * scatter**2 * inflate
+    curved = np.stack([np.ones_like(x), x, (2 * x / length) ** 2], axis=1)
+    normal = curved.T @ (curved * w[:, None])
+    if np.linalg.cond(normal) < 1e12:
+        inverse = np.linalg.inv(normal)
+        bow = float((inverse @ (curved.T @ (w * y)))[2])
+        bow_u = scatter * math.sqrt(float(inverse[2, 2]) * inflate)
+    else:
+        bow, bow_u = 0.0, float("inf")
+    fifth = max(1, len(tb) // 5)
+    angle0 = math.atan2(along[1], along[0])
+    turn = math.atan(slope)
+    x0, y0 = middle + across * offset
+    points = middle + x[:, None] * along + (offset + slope * x + y)[:, None] * across
+    edge = EdgeFit(
+        x=float(x0),
+        y=float(y0),
+        angle=angle0 + turn,
+        length=length / math.cos(turn),
+        covariance=covariance,
+        blur=blur,
+        contrast=float(np.median(contrast[used])),
+        noise=float(np.median(noise[used])),
+        straightness=float(np.sqrt(np.mean(y * y))),
+        clipped=0.0,
+    )
+    return BlockFit(
+        edge,
+        points,
+        float(used.mean()),
+        float(min(used[:fifth].mean(), used[-fifth:].mean())),
+        float(np.median(np.abs(contrast[used]) / np.maximum(noise[used], 1e-4))),
+        bow,
+        bow_u,
+    )
+
+
+def _profiles(
+    grey: Array, d: Array, base: Array, width: float, blur: float, usable: NDArray[np.bool_]
+) -> tuple[Array, float, Array, Array]:
+    """Shift of the edge in every block from ``base``, common blur, contrasts, noise."""
+    blocks = len(base)
+    shifts = np.zeros(blocks)
+    far0 = d[None, :] - base[:, None]
+    inside = (np.abs(far0) <= width).astype(float)
+    low = contrast = np.zeros(blocks)
+    noise = np.zeros(blocks)
+    for iteration in range(7):
+        far = far0 - shifts[:, None]
+        z = far / blur
+        step = ndtr(z)
+        density = np.exp(-0.5 * z * z) * (0.3989422804014327 / blur)
+        n = np.maximum(inside.sum(axis=1), 1.0)
+        mean_step = (inside * step).sum(axis=1) / n
+        mean_grey = (inside * grey).sum(axis=1) / n
+        centred = inside * (step - mean_step[:, None])
+        variance = (centred * centred).sum(axis=1)
+        contrast = (centred * grey).sum(axis=1) / np.maximum(variance, 1e-9)
+        low = mean_grey - contrast * mean_step
+        residual = inside * (grey - low[:, None] - contrast[:, None] * step)
+        noise = np.sqrt((residual**2).sum(axis=1) / np.maximum(n - 3, 1))
+        # Variable projection: the pull of a shift, less what the levels absorb.
+        pull = -contrast[:, None] * density * inside
+        pull = pull - inside * (pull.sum(axis=1) / n)[:, None]
+        share = (pull * centred).sum(axis=1) / np.maximum(variance, 1e-9)
+        pull = pull - share[:, None] * centred
+        gain = (pull * pull).sum(axis=1)
+        delta = (pull * residual).sum(axis=1) / np.maximum(gain, 1e-12)
+        shifts = np.clip(shifts + np.clip(delta, -1.0, 1.0), -width, width)
+        if iteration in (1, 2, 3, 4):
+            stretch = -contrast[:, None] * density * z * inside
+            stretch = stretch - inside * (stretch.sum(axis=1) / n)[:, None]
+            share = (stretch * centred).sum(axis=1) / np.maximum(variance, 1e-9)
+            stretch = stretch - share[:, None] * centred
+            ratio = (stretch * residual).sum(axis=1) / np.maximum(
+                (stretch * stretch).sum(axis=1), 1e-12
+            )
+            blur = float(
+                np.clip(blur + np.clip(np.median(ratio[usable]), -0.6, 0.6), 0.5, width / 2)
+            )
+    return shifts, blur, contrast, noise
+
+
+def _robust_line(x: Array, y: Array, sound: NDArray[np.bool_]) -> tuple[float, float, Array]:
+    """Intercept, slope and biweight weights; starts from the median of pair slopes."""
+    xs, ys = x[sound], y[sound]
+    i, j = np.triu_indices(len(xs), 1)
+    far = np.abs(xs[j] - xs[i]) > 0.2 * (xs.max() - xs.min() + 1e-9)
+    slope = float(np.median((ys[j] - ys[i])[far] / (xs[j] - xs[i])[far])) if far.any() else 0.0
+    intercept = float(np.median(ys - slope * xs))
+    weight = sound.astype(float)
+    for _ in range(8):
+        residual = y - intercept - slope * x
+        scale = max(1.4826 * float(np.median(np.abs(residual[sound]))), 0.05)
+        u = residual / (4.685 * scale)
+        weight = np.where(sound & (np.abs(u) < 1), (1 - u * u) ** 2, 0.0)
+        total = weight.sum()
+        mx, my = (weight * x).sum() / total, (weight * y).sum() / total
+        sxx = (weight * (x - mx) ** 2).sum()
+        if sxx <= 0:
+            break
+        slope = float((weight * (x - mx) * (y - my)).sum() / sxx)
+        intercept = float(my - slope * mx)
+    return intercept, slope, weight
