@@ -13,7 +13,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import cv2
 import numpy as np
@@ -99,7 +99,9 @@ class Frame:
         return (np.asarray(xy, float) - self.origin) @ np.linalg.inv(self.basis).T
 
 
-def find_needles(rgb: NDArray[np.uint8], rod: SideRod, mirrored: bool) -> tuple[list[Needle], Frame]:
+def find_needles(
+    rgb: NDArray[np.uint8], rod: SideRod, mirrored: bool
+) -> tuple[list[Needle], Frame]:
     """Candidate styli with fitted edges, best first.
 
     Parameters
@@ -335,15 +337,13 @@ def _distinct(shapes: list[Shape], t: float) -> list[Shape]:
 
 
 def _polished(field: tuple[Grey, Grey], frame: Frame, shapes: list[Shape]) -> list[Shape]:
-    """Random search round each shape with a shrinking spread (fixed seed: same photo, same answer)."""
+    """Random search round each shape, spread shrinking; a fixed seed keeps answers the same."""
     rng = np.random.default_rng(20)
     t = frame.thickness
     spread = np.array([0.03 * t, 0.05 * t, 1.5, 0.02 * t, 3.0])
     out = []
     for shape in shapes:
-        best = np.array(
-            [shape.apex_u, shape.apex_y, shape.lean, shape.half_width, shape.cone_half]
-        )
+        best = np.array([shape.apex_u, shape.apex_y, shape.lean, shape.half_width, shape.cone_half])
         score = -1.0
         for shrink in (1.0, 0.5, 0.25):
             tries = best + rng.standard_normal((60, 5)) * spread * shrink
@@ -375,11 +375,11 @@ def _scores(field: tuple[Grey, Grey], frame: Frame, p: Array) -> Array:
             np.cos(lean) + frame.under_slope * np.sin(lean)
         )
         free = np.maximum(to_rod - 0.08 * t, 0)
-        share = np.clip(1 + np.minimum(to_rod, 0) / rise, 0.3, 1)
+        share = np.clip(1 + np.minimum(to_rod, 0) / rise, 0.3, 1)[:, None]
         for kind, start, end in (
             ("shank", corner + 0.05 * free[:, None] * axis, corner + free[:, None] * axis),
-            ("cone", apex + 0.15 * (corner - apex), apex + (0.95 * share)[:, None] * (corner - apex)),
-        ):  # fmt: skip
+            ("cone", apex + 0.15 * (corner - apex), apex + 0.95 * share * (corner - apex)),
+        ):
             along = end - start
             length = np.linalg.norm(along, axis=1)
             normal = np.stack([-along[:, 1], along[:, 0]], 1) / np.maximum(length, 1e-9)[:, None]
@@ -574,32 +574,79 @@ def _segment(shape: Shape, frame: Frame, kind: str, side: int) -> tuple[Array, A
 
 
 def _run(plane: Grey, p: Array, q: Array, sign: int) -> tuple[Array, Array] | None:
-    """The longest run along p-q whose blocks answer on the line with the wanted sign."""
+    """The longest unbroken straight run near p-q that answers with the wanted sign.
+
+    Short blocks along p-q each give the place of their steepest slope; the line through two of
+    them that gathers the longest run of others wins, so that a corner ends the run.
+    """
     length = float(np.linalg.norm(q - p))
     along = (q - p) / length
     across = np.array([-along[1], along[0]])
     ts = np.arange(0.5, length, 1.0)
     offsets = np.arange(-7.0, 7.01, 0.5)
-    at = p + ts[:, None, None] * along + offsets[None, :, None] * across
-    strip = map_coordinates(plane, [at[..., 1], at[..., 0]], order=1, mode="nearest")
+    at = (p + ts[:, None, None] * along + offsets[None, :, None] * across).astype(np.float32)
+    strip = cv2.remap(
+        plane,
+        np.ascontiguousarray(at[..., 0]),
+        np.ascontiguousarray(at[..., 1]),
+        cv2.INTER_LINEAR,
+        borderMode=cv2.BORDER_REPLICATE,
+    )
     x = np.arange(-8, 9) * 0.5
     kernel = x * np.exp(-0.5 * (x / 1.2) ** 2)
     kernel = (kernel / np.sum(kernel * x)).astype(np.float32)
-    slope = sign * cv2.filter2D(
-        strip.astype(np.float32), cv2.CV_32F, kernel[None], borderType=cv2.BORDER_REPLICATE
-    )
-    blocks = int(np.clip(len(ts) / 5, 4, 24))
+    slope = sign * cv2.filter2D(strip, cv2.CV_32F, kernel[None], borderType=cv2.BORDER_REPLICATE)
+    blocks = int(np.clip(len(ts) / 4, 4, 28))
     edges = np.linspace(0, len(ts), blocks + 1).astype(int)
     mean = np.add.reduceat(slope, edges[:-1], axis=0) / np.diff(edges)[:, None]
-    mean = np.where(np.abs(offsets) <= 2.5, mean, -np.inf)
-    peak, shift = mean.max(axis=1), offsets[mean.argmax(axis=1)]
+    k = 6 + mean[:, 6:-6].argmax(axis=1)
+    rows = np.arange(blocks)
+    peak, before, after = mean[rows, k], mean[rows, k - 1], mean[rows, k + 1]
+    bend = before - 2 * peak + after
+    shift = 0.5 * (before - after) / np.minimum(bend, -1e-9)
+    place = offsets[k] + 0.5 * np.clip(shift, -0.5, 0.5)
+    middle = (edges[:-1] + edges[1:]) / 2
     usual = float(np.median(np.sort(peak)[blocks // 2 :]))
-    good = np.nonzero((peak > 0.35 * usual) & (np.abs(shift) <= 1.6))[0]
-    if usual <= 0 or good.size == 0:
+    if usual <= 0:
         return None
-    runs = np.split(good, np.nonzero(np.diff(good) > 2)[0] + 1)
-    best = max(runs, key=len)
-    return p + along * edges[best[0]], p + along * edges[best[-1] + 1]
+    strong = peak > 0.35 * usual
+    i, j = np.triu_indices(blocks, max(2, blocks // 5))
+    both = strong[i] & strong[j]
+    i, j = i[both], j[both]
+    if i.size == 0:
+        return None
+    turn = (place[j] - place[i]) / (middle[j] - middle[i])
+    i, turn = i[np.abs(turn) < 0.12], turn[np.abs(turn) < 0.12]
+    if i.size == 0:
+        return None
+    miss = place[None] - place[i][:, None] - turn[:, None] * (middle[None] - middle[i][:, None])
+    inside = (np.abs(miss) < 0.7) & strong[None]
+    start, end = _longest_runs(inside)
+    best = int(np.argmax(end - start - np.abs(turn) * 4))
+    if end[best] - start[best] < 2:
+        return None
+    t0, t1 = edges[start[best]] + 1.5, edges[end[best]] - 1.5
+    origin = place[i[best]] - turn[best] * middle[i[best]]
+    return (
+        p + along * t0 + across * (origin + turn[best] * t0),
+        p + along * t1 + across * (origin + turn[best] * t1),
+    )
+
+
+def _longest_runs(inside: NDArray[np.bool_]) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
+    """First and one-past-last column of each row's longest run of True, lone gaps bridged."""
+    count = inside.shape[1]
+    bridged = inside.copy()
+    bridged[:, 1:-1] |= inside[:, :-2] & inside[:, 2:]
+    run = np.zeros(inside.shape[0], int)
+    best = np.zeros(inside.shape[0], int)
+    end = np.zeros(inside.shape[0], int)
+    for column in range(count):
+        run = np.where(bridged[:, column], run + 1, 0)
+        longer = run > best
+        best = np.where(longer, run, best)
+        end = np.where(longer, column + 1, end)
+    return end - best, end
 
 
 def _quality(edges: Mapping[str, NeedleEdge], thickness: float, pivot_right: bool) -> float:
@@ -639,4 +686,3 @@ def usable(edges: Mapping[str, NeedleEdge]) -> Iterator[tuple[str, NeedleEdge]]:
 
 
 __all__ = ["Frame", "Needle", "NeedleEdge", "Shape", "find_needles", "usable"]
-_ = replace

@@ -339,7 +339,9 @@ def _mirror_pairs(rod: SideRod, lines: list[RodLine]) -> tuple[tuple[Pair, ...],
         chosen: list[Pair] = []
         total = 0.0
         for h, turn, support, a, b in votes:
-            if abs(h - height) > 0.04 * rod.thickness + 1.5 or abs(turn - angle) > math.radians(1.2):
+            if abs(h - height) > 0.04 * rod.thickness + 1.5 or abs(turn - angle) > math.radians(
+                1.2
+            ):
                 continue
             if all(a is not c and b is not d for c, d in chosen):
                 chosen.append((a, b))

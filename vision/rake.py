@@ -1,0 +1,399 @@
+"""Rake from one side-on close-up: photo -> stylus, surface and pivot side -> angle with a budget.
+
+`find_rake` turns pixels into named lines (`RakeLines`); `solve_rake` turns lines, found or drawn
+by a person, into a `Reading`. Rake is the angle of the stylus' axis to the surface, measured from
+the pivot's side in the cantilever's vertical plane; 90 is upright, above 90 the top leans away
+from the pivot (DEVELOPERS.md, Conventions).
+
+What is measured is the axis of shank and cone as seen; the contact edge ground on the tip may
+differ by 1-2 degrees (common practice, no source): that is the definitional uncertainty, reported
+apart. The geometry is in `vision.rake_model`.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+
+from vision.camera import Camera
+from vision.groove import groove_slope
+from vision.marks import snap_marks
+from vision.needle import Needle, NeedleEdge, find_needles, usable
+from vision.photo import FocalPrior, Photo
+from vision.rake_model import Line, Solution, predicted_angle, solve
+from vision.reading import BudgetPart, Component, Outcome, Reading, Refusal, Segment
+from vision.side_rod import RodLine, SideRod, find_side_rod
+
+if TYPE_CHECKING:
+    from vision.measure import Options
+
+Array = NDArray[np.float64]
+
+MEASURAND = "angle of the stylus' visible axis (shank and cone) to the surface, from the pivot side"
+DEFINITIONAL_U_DEG = 0.9  # contact edge against axis: within 1.5 degrees, rectangular
+SHANK_FLOOR_DEG, CONE_FLOOR_DEG = 0.06, 0.3
+END_SHIFT_PX = 0.25  # a corner, a rim or a speck can draw one end of an edge by this much
+ROD_FLOOR_DEG = 0.5
+LEAST_QUALITY = 3.0
+LEAST_WIDTH_PX = 12.0
+WANTED_WIDTH_PX = 80.0
+MOST_U_DEG = 0.75
+PLAUSIBLE_DEG = (80.0, 105.0)
+CLOSE_UP_MM = 15.0
+ROD_MM = 0.5  # a usual cantilever's thickness, to guess the field of view
+LENS_STRETCH = 8.0  # a clip-on lens or zoom lengthens the focal length up to this much
+U_THICKNESS_MM = 0.1
+
+_SHANKS = ("shank left", "shank right")
+_REFLECTED = ("reflected shank left", "reflected shank right")
+
+
+@dataclass(frozen=True)
+class RakeLines:
+    """The lines a rake rests on, in pixels of the upright photo.
+
+    Parameters
+    ----------
+    lines : tuple of Line
+        Names as in `vision.rake_model.solve`; left and right as seen in the photo.
+    pivot_right : bool
+        Whether the arm's pivot lies to the right.
+    on_mirror : bool
+        Whether the surface is a mirror (then its thickness matters).
+    flags : tuple of str
+        Keys of `vision.reading.FLAGS`.
+    """
+
+    lines: tuple[Line, ...]
+    pivot_right: bool
+    on_mirror: bool
+    flags: tuple[str, ...] = ()
+    rod_thickness_px: float | None = None
+
+
+def read_rake(photo: Photo, options: Options) -> Outcome:
+    """Find the lines (or take those a person drew) and solve them."""
+    lines = lines_from_marks(photo, options) if options.marks else find_rake(photo, options)
+    if isinstance(lines, Refusal):
+        return lines
+    return solve_rake(lines, photo.focal, (photo.width, photo.height), options, photo.k1)
+
+
+def find_rake(photo: Photo, options: Options) -> RakeLines | Refusal:
+    """Stylus, surface and pivot side in a side-on close-up.
+
+    Parameters
+    ----------
+    photo : Photo
+    options : Options
+        ``pivot`` overrides the side judged from the cantilever's rise.
+
+    Returns
+    -------
+    RakeLines or Refusal
+    """
+    rod = find_side_rod(photo.rgb, options.pivot)
+    if rod is None:
+        return _refusal(
+            "No cantilever was found: a thin straight rod rising to one side.",
+            "Photograph from the side with the lens at the record's height, so that the "
+            "cantilever crosses the picture and the stylus stands under its end.",
+        )
+    needles, _ = find_needles(photo.rgb, rod, rod.mirrored)
+    needle = needles[0] if needles else None
+    if needle is None or needle.quality < LEAST_QUALITY:
+        look = _look(rod)
+        return _refusal(
+            "No stylus with two clear edges was found under the end of the cantilever.",
+            "Focus on the stylus, light it from behind, and move closer until it spans "
+            f"{WANTED_WIDTH_PX:.0f} px of the picture's width.",
+            look,
+        )
+    if needle.width < LEAST_WIDTH_PX:
+        return _refusal(
+            f"The stylus spans {needle.width:.0f} px.",
+            f"Move closer or use a clip-on lens until it spans {WANTED_WIDTH_PX:.0f} px.",
+            _look(rod),
+        )
+    lines = [
+        Line(name, *e.p0, *e.p1, _edge_u(name, e))  # type: ignore[misc]
+        for name, e in usable(needle.edges)
+    ]
+    flags = ["pivot_assumed"] if options.pivot == "auto" else []
+    reflected = [x for x in lines if x.name.startswith("reflected")]
+    lines += _rod_lines(rod, rod.mirrored)
+    on_mirror = rod.mirrored and bool(reflected)
+    if not on_mirror:
+        lines = [x for x in lines if not x.name.startswith("reflected ") or "rod" in x.name]
+        flags.append("no_reflection")
+        groove = groove_slope(photo.rgb, needle.apex, needle.width, rod)
+        if groove is not None:
+            slope = math.radians(groove.slope_deg)
+            reach = 2 * rod.thickness * np.array([math.cos(slope), math.sin(slope)])
+            (ax, ay), (bx, by) = needle.apex - reach, needle.apex + reach
+            lines.append(Line("surface", ax, ay, bx, by, math.radians(groove.u_deg)))
+            flags.append("groove_reference")
+        elif not rod.mirrored:
+            return _refusal(
+                "Neither a mirror image nor grooves show which way the surface runs.",
+                "Stand the stylus on a small mirror, or light the record so that its grooves "
+                "glint beside the stylus.",
+                _look(rod, needle),
+            )
+    if not any(x.name.startswith(("shank", "cone")) for x in lines):
+        return _refusal(
+            "The stylus' edges are not clear enough to measure.",
+            "Focus on the stylus and light it from behind.",
+            _look(rod, needle),
+        )
+    return RakeLines(tuple(lines), rod.pivot_right, on_mirror, tuple(flags), rod.thickness)
+
+
+def lines_from_marks(photo: Photo, options: Options) -> RakeLines | Refusal:
+    """Lines a person drew, snapped to the edges beside them.
+
+    Needed: ``shank left`` and ``shank right``, and either both reflected ones or ``surface``.
+    """
+    marks = options.marks or {}
+    reflected = all(name in marks for name in _REFLECTED)
+    needed = (*_SHANKS, *(_REFLECTED if reflected else ("surface",)))
+    fits = snap_marks(photo, marks, "rake", needed)
+    if isinstance(fits, Refusal):
+        return fits
+    pivot = options.pivot
+    flags = []
+    if pivot == "auto":
+        rod = find_side_rod(photo.rgb)
+        if rod is None:
+            return _refusal(
+                "The side of the arm's pivot is not known.",
+                "Say whether the pivot is to the left or to the right in the photo.",
+            )
+        pivot = "right" if rod.pivot_right else "left"
+        flags.append("pivot_assumed")
+    lines = []
+    for name, fit in fits.items():
+        (ax, ay), (bx, by) = fit.ends
+        floor = CONE_FLOOR_DEG if "cone" in name else SHANK_FLOOR_DEG
+        u = math.hypot(fit.angle_u, math.radians(floor), END_SHIFT_PX / fit.length)
+        lines.append(Line(name, float(ax), float(ay), float(bx), float(by), u))
+    if not reflected:
+        flags += ["no_reflection", "groove_reference"]
+    return RakeLines(tuple(lines), pivot == "right", reflected, tuple(flags))
+
+
+def solve_rake(
+    lines: RakeLines,
+    focal: FocalPrior,
+    size: tuple[int, int],
+    options: Options,
+    k1: float = 0.0,
+) -> Outcome:
+    """Rake from named lines.
+
+    Parameters
+    ----------
+    lines : RakeLines
+    focal : FocalPrior
+    size : (width, height)
+        Pixels of the photo the lines belong to.
+    options : Options
+        Thicknesses and effective length correct for the surface's height.
+    k1 : float
+        Known radial distortion (see `vision.camera.Camera`).
+
+    Returns
+    -------
+    Reading or Refusal
+        Refusal where the uncertainty would be larger than is useful.
+    """
+    f_px, f_u = _focal(focal, lines, size)
+    camera = Camera(
+        f_px, (size[0] - 1) / 2, (size[1] - 1) / 2, k1, math.hypot(size[0], size[1]) / 2
+    )
+    solution = solve(lines.lines, camera, lines.pivot_right, {"log_focal": f_u})
+    height, height_u, height_note = _surface_height(lines, options)
+    value = solution.rake + height
+    flags = list(lines.flags)
+    if lines.on_mirror and height_note.startswith("not"):
+        flags.append("surface_height_unknown")
+    parts = [BudgetPart(name, solution.parts[name], note) for name, note in _NOTES.items()]
+    parts.append(BudgetPart("surface height", height_u, height_note))
+    drawn = _segments(lines, solution, camera)
+    u = math.hypot(solution.rake_u, height_u)
+    if u > MOST_U_DEG or not PLAUSIBLE_DEG[0] < value < PLAUSIBLE_DEG[1]:
+        return _refusal(
+            f"The lines found leave the angle uncertain by ±{2 * u:.1f}°."
+            if u > MOST_U_DEG
+            else f"The lines found would mean a rake of {value:.0f}°, which is not believable.",
+            "Move closer and focus on the stylus, with the lens at the surface's height.",
+            tuple(Segment(s.name, "look", s.x0, s.y0, s.x1, s.y1) for s in drawn),
+        )
+    return Reading(
+        quantity="rake",
+        value=value,
+        unit="deg",
+        measurand=MEASURAND,
+        budget=tuple(parts),
+        definitional_uncertainty=DEFINITIONAL_U_DEG,
+        components=_components(lines, solution, drawn),
+        flags=tuple(dict.fromkeys(flags)),
+        lines=drawn,
+    )
+
+
+_NOTES = {
+    "edge fit": "stylus and its mirror image: noise, blur and the scatter of the edges",
+    "surface reference": "groove or cantilever as the surface's direction",
+    "camera direction": "elevation 4 ± 2.3°, off side-on 0 ± 2.3° where the lines leave it open",
+    "focal length and principal point": "",
+    "lens distortion": "",
+    "priors used": "side lean 0 ± 1.5°, rise 20 ± 4°, taper, cone symmetry, groove 0 ± 1°",
+}
+
+
+def _edge_u(name: str, edge: NeedleEdge) -> float:
+    floor = CONE_FLOOR_DEG if "cone" in name else SHANK_FLOOR_DEG
+    return math.hypot(edge.angle_u, math.radians(floor), END_SHIFT_PX / edge.length)
+
+
+def _rod_lines(rod: SideRod, mirrored: bool) -> list[Line]:
+    """Limbs as lines; with their mirror images where every pair agrees."""
+    u = math.radians(ROD_FLOOR_DEG)
+
+    def line(name: str, r: RodLine) -> Line:
+        return Line(name, r.x0, r.y0, r.x1, r.y1, u)
+
+    if not mirrored:
+        return [line("rod top", rod.top), line("rod bottom", rod.bottom)]
+    lines = []
+    for name, limb in (("top", rod.top), ("bottom", rod.bottom)):
+        lines.append(line(f"rod {name}", limb))
+        lines += [line(f"reflected rod {name}", b) for a, b in rod.pairs if a == limb]
+    if not any(x.name.startswith("reflected") for x in lines):
+        a, b = rod.pairs[0]
+        lines += [line("rod middle", a), line("reflected rod middle", b)]
+    return lines
+
+
+def _focal(focal: FocalPrior, lines: RakeLines, size: tuple[int, int]) -> tuple[float, float]:
+    """Focal length (px) and its log standard uncertainty.
+
+    A close-up is taken through a clip-on lens, a microscope or a crop as often as not, and then
+    the file's focal length says little.
+    """
+    if focal.low_high is not None:
+        low, high = focal.low_high
+        return math.sqrt(low * high), math.log(high / low) / math.sqrt(12)
+    thickness = lines.rod_thickness_px
+    if thickness and size[0] / thickness * ROD_MM < CLOSE_UP_MM and focal.source != "profile":
+        return focal.f_px * math.sqrt(LENS_STRETCH), math.log(LENS_STRETCH) / math.sqrt(12)
+    return focal.f_px, focal.relative_u
+
+
+def _surface_height(lines: RakeLines, options: Options) -> tuple[float, float, str]:
+    """Correction (deg), its standard uncertainty and a note.
+
+    A mirror of thickness t in place of a record of thickness t0 lifts the tip, which lowers the
+    rake by (t - t0) / effective length rad; the correction gives the rake on the record.
+    """
+    if not lines.on_mirror:
+        return 0.0, 0.0, "read on the surface itself"
+    given = (options.mirror_mm, options.record_mm, options.effective_length_mm)
+    if any(v is None for v in given):
+        return 0.0, 0.0, "not corrected: thicknesses not given"
+    mirror, record, length = (float(v) for v in given if v is not None)
+    correction = math.degrees((mirror - record) / length)
+    u = math.degrees(math.sqrt(2) * U_THICKNESS_MM / length)
+    return correction, u, f"corrected by {correction:+.2f}° for {mirror - record:+.1f} mm"
+
+
+def _segments(lines: RakeLines, solution: Solution, camera: Camera) -> tuple[Segment, ...]:
+    used = [x for x in lines.lines if x.name not in solution.dropped]
+    contact, reach = _contact(used, solution, camera, lines.pivot_right)
+    axis = _direction("axis", contact, solution, camera, lines.pivot_right)
+    axis = axis if axis[1] < 0 else -axis
+    along = _direction("surface", contact, solution, camera, lines.pivot_right)
+    along = along if (along[0] > 0) == lines.pivot_right else -along
+    top = contact + axis * reach
+    start, end = contact - along * reach, contact + along * 1.6 * reach
+    drawn = [
+        Segment("axis", "axis", *map(float, (*contact, *top))),
+        Segment("surface", "surface", *map(float, (*start, *end))),
+    ]
+    for x in used:
+        if x.name in ("surface", "axis"):
+            continue
+        role = "reflection" if x.name.startswith("reflected") else "edge"
+        role = "reference" if "rod" in x.name else role
+        drawn.append(Segment(x.name, role, x.x0, x.y0, x.x1, x.y1))
+    return tuple(drawn)
+
+
+def _direction(
+    name: str, at: Array, solution: Solution, camera: Camera, pivot_right: bool
+) -> Array:
+    probe = Line(name, float(at[0]) - 1, float(at[1]), float(at[0]) + 1, float(at[1]), 1.0)
+    angle = predicted_angle(probe, solution.values, camera, pivot_right)
+    return np.array([math.cos(angle), math.sin(angle)])
+
+
+def _contact(
+    used: list[Line], solution: Solution, camera: Camera, pivot_right: bool
+) -> tuple[Array, float]:
+    """Where the stylus meets the surface, and how far the drawn axis should reach."""
+    own = [x for x in used if x.name.startswith(("shank", "cone", "axis"))]
+    image = [x for x in used if x.name.startswith(("reflected shank", "reflected cone"))]
+    ends = np.array([(p.x0, p.y0) for p in own] + [(p.x1, p.y1) for p in own])
+    middle = np.mean([x.middle for x in own], axis=0)
+    reach = float(np.ptp(ends[:, 1])) + 0.5 * float(np.ptp(ends[:, 0]))
+    axis = _direction("axis", middle, solution, camera, pivot_right)
+    axis = axis if axis[1] > 0 else -axis
+    if image:
+        low = np.mean([x.middle for x in image], axis=0)
+        distance = float((low - middle) @ axis) / 2
+        return middle + axis * distance, max(reach, 2 * distance)
+    surface = next((x for x in used if x.name == "surface"), None)
+    if surface is not None:
+        s = np.array([surface.x1 - surface.x0, surface.y1 - surface.y0])
+        d = surface.middle - middle
+        distance = float((d[0] * s[1] - d[1] * s[0]) / (axis[0] * s[1] - axis[1] * s[0]))
+        return middle + axis * distance, max(reach, 1.5 * abs(distance))
+    lowest = float(ends[:, 1].max() - middle[1])
+    return middle + axis * lowest, max(reach, 2 * lowest)
+
+
+def _components(
+    lines: RakeLines, solution: Solution, drawn: tuple[Segment, ...]
+) -> tuple[Component, ...]:
+    axis = drawn[0]
+    lean = math.degrees(math.atan2(axis.x1 - axis.x0, axis.y0 - axis.y1))
+    parts = [Component("lean in image", lean, "deg", solution.parts["edge fit"])]
+    if any(x.name.startswith("rod") for x in lines.lines):
+        parts.append(
+            Component(
+                "rise of the cantilever",
+                solution.values["rise"],
+                "deg",
+                solution.standard_uncertainties["rise"],
+            )
+        )
+    return tuple(parts)
+
+
+def _look(rod: SideRod, needle: Needle | None = None) -> tuple[Segment, ...]:
+    b = rod.bottom
+    looked = [Segment("cantilever", "look", b.x0, b.y0, b.x1, b.y1)]
+    if needle is not None:
+        looked += [
+            Segment(name, "look", *map(float, (*e.p0, *e.p1))) for name, e in needle.edges.items()
+        ]
+    return tuple(looked)
+
+
+def _refusal(reason: str, advice: str, lines: tuple[Segment, ...] = ()) -> Refusal:
+    return Refusal("rake", reason, advice, lines)
