@@ -16,7 +16,7 @@ from bench.logbook import LogbookError
 from bench.mechanics import RESONANCE_WINDOW_HZ, skating_force_gf
 from bench.step_list import STEP_BY_KEY
 from bench.steps import StepState
-from bench.targets import COMMON_PRACTICE, NoTarget, Target
+from bench.targets import COMMON_PRACTICE, UNIT_SIGNS, NoTarget, Target
 from bench.verdict import figure
 from vision.reading import FLAGS
 
@@ -34,7 +34,7 @@ SIGNS = {
 }
 NAMES = {
     "rake": "Rake",
-    "cantilever": "Cantilever direction",
+    "cantilever": "Cantilever",
     "body-square": "Body against the grid",
     "azimuth": "Azimuth",
     "arm-level": "Arm level",
@@ -156,10 +156,16 @@ def _summary(states: tuple[StepState, ...], open_steps: list[StepState]) -> str:
     judged = [s for s in states if s.verdict is not None and s.status != "not applicable"]
     within = sum(s.status in ("within", "set by rake") for s in judged)
     text = f"{within} of {len(judged)} measured settings are within tolerance."
-    if open_steps:
-        names = ", ".join(f"{s.step.title.lower()} ({s.status})" for s in open_steps)
-        return f"{text} Still open: {names}."
-    return f"{text} Every step is finished."
+    if not open_steps:
+        return f"{text} Every step is finished."
+    for status in ("outside", "undecided", "check again"):
+        names = [s.step.title.lower() for s in open_steps if s.status == status]
+        if names:
+            text += f" {status.capitalize()}: {'; '.join(names)}."
+    waiting = sum(s.status == "to do" for s in open_steps)
+    if waiting:
+        text += f" {waiting} step{'s' if waiting > 1 else ''} still to do."
+    return text
 
 
 def _rows(deck: Deck, states: tuple[StepState, ...], read: list[Entry]) -> list[Row]:
@@ -205,7 +211,8 @@ def _detail(job: OpenJob, entry: Entry) -> Detail:
     body, unit = entry.body, entry.unit or ""
     parts = sorted(body.get("budget", ()), key=lambda p: -p["standard_uncertainty"])
     budget = tuple(
-        (p["name"], f"{p['standard_uncertainty']:.2g}", p.get("note", "")) for p in parts
+        (p["name"], f"{p['standard_uncertainty']:.2g}{UNIT_SIGNS[unit]}", p.get("note", ""))
+        for p in parts
     )
     picture = None
     for reference in (entry.overlay_ref, entry.photo_ref):
@@ -214,13 +221,7 @@ def _detail(job: OpenJob, entry: Entry) -> Detail:
                 picture = job.logbook.picture(reference)
             except LogbookError:
                 continue
-    d = entry.definitional_uncertainty
-    definitional = (
-        f"What the photo shows and what is wanted may differ by ± {2 * d:.2g} "
-        f"{'°' if unit == 'deg' else unit} (k = 2); verdicts add it."
-        if d
-        else ""
-    )
+    definitional = _definitional(job.deck, entry)
     sources = {"photo": "photo", "marks": "photo, lines drawn by a person", "typed": "typed in"}
     return Detail(
         title=f"{NAMES[entry.quantity or '']}",
@@ -234,6 +235,19 @@ def _detail(job: OpenJob, entry: Entry) -> Detail:
         flags=tuple(FLAGS.get(f, f) for f in entry.flags),
         picture=picture,
         photo="" if not entry.photo_sha256 else f"photo {entry.photo_sha256[:16]}…",
+    )
+
+
+def _definitional(deck: Deck, entry: Entry) -> str:
+    target = deck.target(entry.quantity or "")
+    stated = target.definitional_uncertainty if isinstance(target, Target) else None
+    u = entry.definitional_uncertainty if stated is None else stated
+    if not u:
+        return ""
+    source = "" if stated is None else " by the maker's sheet"
+    return (
+        f"What the photo shows and what is wanted may differ by ± {2.0 * u:.2g}"
+        f"{UNIT_SIGNS[entry.unit or 'deg']} (k = 2){source}; the verdict allows for it."
     )
 
 

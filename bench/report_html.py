@@ -40,6 +40,11 @@ dl{display:grid;grid-template-columns:minmax(9rem,14rem) 1fr;gap:.25em 1em}
 dt{color:var(--quiet)}dd{margin:0}img{max-width:100%;height:auto}figure{margin:1em 0}
 .reading{display:flex;flex-wrap:wrap;gap:1.2rem;border-bottom:1px solid var(--rule);
 padding:1rem 0;break-inside:avoid}.reading img{width:20rem;border-radius:6px}
+@media(max-width:42rem){table,tbody{display:block}tr:first-child{display:none}
+tr{display:grid;grid-template-columns:1fr auto;border-bottom:1px solid var(--rule);padding:.5em 0}
+td{border:0;padding:.1em .4em .1em 0}td.before{grid-column:1;order:2}td.figure{grid-column:1;
+order:3}td.s{grid-column:2;grid-row:1}td.target{grid-column:1/3;order:4}
+td.before:not(:empty)::before{content:"before "}dl{grid-template-columns:1fr}dt{margin-top:.5em}}
 .reading>div{flex:1 1 18rem}.big{font:1.5rem Georgia,'DejaVu Serif',serif}
 """
 
@@ -78,7 +83,7 @@ def _results(data: ReportData) -> str:
     rows = [
         f"<tr><td class=name>{escape(r.name)}</td><td class=before>{escape(r.before)}</td>"
         f"<td class=figure>{escape(r.after) or '–'}</td>"
-        f"<td>{escape(r.target)}<small>{escape(r.origin)}</small></td>"
+        f"<td class=target>{escape(r.target)}<small>{escape(r.origin)}</small></td>"
         f"<td class='s {r.status.replace(' ', '-')}'>{r.sign} {escape(r.status)}</td></tr>"
         for r in data.rows
     ]

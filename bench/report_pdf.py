@@ -92,23 +92,20 @@ def _story(data: ReportData) -> list[Any]:
         )
     )
     story += _pairs_block("What was turned", data.turns, "Nothing was turned.")
-    story += _pairs_block("The deck", data.deck_facts, "")
     story.append(PageBreak())
+    story += _pairs_block("The deck", data.deck_facts, "")
     story += _geometry(data)
+    story += _pairs_block("Left out, accepted, not applicable", data.left_out, "")
+    story.append(KeepTogether(_minding(data)))
     if data.details:
-        story += [PageBreak(), *_heading("Every reading")]
-        for detail in data.details:
-            story.append(_detail(detail))
-    story.append(
-        KeepTogether(
-            [
-                *_pairs_block("Left out, accepted, not applicable", data.left_out, ""),
-                *_heading("Please mind"),
-                *(Paragraph("•  " + escape(c), _style("body")) for c in data.cautions),
-            ]
-        )
-    )
+        first, *others = (_detail(detail) for detail in data.details)
+        story += [KeepTogether([*_heading("Every reading"), first]), *others]
     return story
+
+
+def _minding(data: ReportData) -> list[Any]:
+    points = [Paragraph("•  " + escape(c), _style("point")) for c in data.cautions]
+    return [*_heading("Please mind"), *points]
 
 
 def _banner(data: ReportData) -> Table:
@@ -145,7 +142,7 @@ def _results(data: ReportData) -> Table:
                 Paragraph(f"{row.sign} {escape(row.status)}", _style("status", colour=colour)),
             ]
         )
-    widths = [40 * mm, 33 * mm, 33 * mm, 40 * mm, WIDTH - 146 * mm]
+    widths = [36 * mm, 36 * mm, 37 * mm, 37 * mm, WIDTH - 146 * mm]
     table = Table(rows, colWidths=widths, repeatRows=1)
     table.setStyle(
         TableStyle(
@@ -154,8 +151,8 @@ def _results(data: ReportData) -> Table:
                 ("LINEBELOW", (0, 1), (-1, -1), 0.4, RULE),
                 ("VALIGN", (0, 0), (-1, -1), "MIDDLE"),
                 ("LEFTPADDING", (0, 0), (0, -1), 0),
-                ("LEFTPADDING", (1, 0), (-1, -1), 5),
-                ("RIGHTPADDING", (0, 0), (-1, -1), 3),
+                ("LEFTPADDING", (1, 0), (-1, -1), 4),
+                ("RIGHTPADDING", (0, 0), (-1, -1), 0),
                 ("TOPPADDING", (0, 0), (-1, -1), 2.5),
                 ("BOTTOMPADDING", (0, 0), (-1, -1), 3),
             ]
@@ -167,7 +164,7 @@ def _results(data: ReportData) -> Table:
 def _geometry(data: ReportData) -> list[Any]:
     story = _heading("Alignment")
     if data.alignment is not None:
-        size = (170.0, 112.0)
+        size = (170.0, 100.0)
         png = alignment_plot(data.alignment, data.mistakes, "png", size_mm=size)
         story.append(Image(io.BytesIO(png), width=WIDTH, height=WIDTH * size[1] / size[0]))
         words = "Full line: the geometry aimed at."
@@ -179,7 +176,7 @@ def _geometry(data: ReportData) -> list[Any]:
     return story
 
 
-def _detail(detail: Detail) -> KeepTogether:
+def _detail(detail: Detail) -> Table:
     text = [
         Paragraph(escape(detail.title), _style("name")),
         Paragraph(escape(detail.figure), _style("big")),
@@ -212,7 +209,7 @@ def _detail(detail: Detail) -> KeepTogether:
             ]
         )
     )
-    return KeepTogether([table])
+    return table
 
 
 def _thumbnail(picture: bytes) -> Image | Paragraph:
@@ -277,11 +274,18 @@ _STYLES: dict[str, dict[str, Any]] = {
     "banner": {"fontName": "Sans", "fontSize": 9.5, "leading": 13.5},
     "label": {"fontName": "Sans", "fontSize": 7.5, "leading": 10, "textColor": QUIET},
     "name": {"fontName": "SansBold", "fontSize": 8.5, "leading": 11},
-    "figure": {"fontName": "SansBold", "fontSize": 8.5, "leading": 11},
-    "quietfigure": {"fontName": "Sans", "fontSize": 8.5, "leading": 11, "textColor": QUIET},
+    "figure": {"fontName": "SansBold", "fontSize": 7.8, "leading": 11},
+    "quietfigure": {"fontName": "Sans", "fontSize": 7.8, "leading": 11, "textColor": QUIET},
     "big": {"fontName": "Serif", "fontSize": 14, "leading": 19},
     "body": {"fontName": "Sans", "fontSize": 8.5, "leading": 12},
     "quiet": {"fontName": "Sans", "fontSize": 8.5, "leading": 12, "textColor": QUIET},
+    "point": {
+        "fontName": "Sans",
+        "fontSize": 8,
+        "leading": 11,
+        "leftIndent": 9,
+        "firstLineIndent": -9,
+    },
     "small": {"fontName": "Sans", "fontSize": 7, "leading": 9.5, "textColor": QUIET},
     "status": {"fontName": "SansBold", "fontSize": 8, "leading": 10, "alignment": TA_RIGHT},
 }
