@@ -94,7 +94,7 @@ def alignment_plot(
             axes.spines[["top", "right"]].set_visible(False)
             axes.margins(x=0.01)
         out = io.BytesIO()
-        metadata = {"Date": None} if file_format == "svg" else {"Software": None}
+        metadata = {"Date": None, "Creator": None} if file_format == "svg" else {"Software": None}
         figure.savefig(out, format=file_format, dpi=200, facecolor=PAPER, metadata=metadata)
     return out.getvalue()
 
