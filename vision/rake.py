@@ -24,7 +24,7 @@ from vision.groove import groove_slope
 from vision.marks import snap_marks
 from vision.needle import Needle, NeedleEdge, find_needles, usable
 from vision.photo import FocalPrior, Photo
-from vision.rake_model import Line, Solution, predicted_angle, solve
+from vision.rake_model import Line, Predictor, Solution, solve
 from vision.reading import BudgetPart, Component, Outcome, Reading, Refusal, Segment
 from vision.side_rod import RodLine, SideRod, find_side_rod
 
@@ -103,7 +103,7 @@ def find_rake(photo: Photo, options: Options) -> RakeLines | Refusal:
             "Photograph from the side with the lens at the record's height, so that the "
             "cantilever crosses the picture and the stylus stands under its end.",
         )
-    needles, _ = find_needles(photo.rgb, rod, rod.mirrored)
+    needles = find_needles(photo.rgb, rod, rod.mirrored)
     needle = needles[0] if needles else None
     if needle is None or needle.quality < LEAST_QUALITY:
         look = _look(rod)
@@ -120,7 +120,14 @@ def find_rake(photo: Photo, options: Options) -> RakeLines | Refusal:
             _look(rod),
         )
     lines = [
-        Line(name, *e.p0, *e.p1, _edge_u(name, e))  # type: ignore[misc]
+        Line(
+            name,
+            float(e.p0[0]),
+            float(e.p0[1]),
+            float(e.p1[0]),
+            float(e.p1[1]),
+            _edge_u(name, e),
+        )
         for name, e in usable(needle.edges)
     ]
     flags = ["pivot_assumed"] if options.pivot == "auto" else []
@@ -338,7 +345,7 @@ def _direction(
     name: str, at: Array, solution: Solution, camera: Camera, pivot_right: bool
 ) -> Array:
     probe = Line(name, float(at[0]) - 1, float(at[1]), float(at[0]) + 1, float(at[1]), 1.0)
-    angle = predicted_angle(probe, solution.values, camera, pivot_right)
+    angle = float(Predictor([probe], camera, pivot_right).angles(solution.values)[0])
     return np.array([math.cos(angle), math.sin(angle)])
 
 

@@ -139,51 +139,67 @@ def camera_axes(roll: float, elevation: float, azimuth: float, pivot_right: bool
     return np.stack([right, -up, forwards])
 
 
-def predicted_angle(
-    line: Line, values: Mapping[str, float], camera: Camera, pivot_right: bool
-) -> float:
-    """Image direction (radians, modulo pi) that ``values`` give for the named line."""
-    v = {k: math.radians(x) if k in _DEGREES else x for k, x in values.items()}
-    axes = camera_axes(v["roll"], v["elevation"], v["azimuth"], pivot_right)
-    reflected = line.name.startswith("reflected ")
-    name = line.name.removeprefix("reflected ")
-    turn = 0.0
-    side = -1.0 if name.endswith("left") else 1.0
-    flip = -1.0 if reflected else 1.0
-    if name.startswith(("shank", "cone", "axis")):
-        lean = v["side_lean"]
-        d = np.array(
-            [
-                math.cos(v["rake"]) * math.cos(lean),
-                math.sin(lean),
-                math.sin(v["rake"]) * math.cos(lean),
-            ]
+class Predictor:
+    """Image directions of a set of named lines, all at once.
+
+    Parameters
+    ----------
+    lines : sequence of Line
+    camera : Camera
+        Best guess; the values' ``log_focal``, ``centre_x``, ``centre_y`` and ``k1`` change it.
+    pivot_right : bool
+    """
+
+    def __init__(self, lines: Sequence[Line], camera: Camera, pivot_right: bool) -> None:
+        self.camera, self.pivot_right = camera, pivot_right
+        self.middles = np.array([line.middle for line in lines])
+        names = [line.name.removeprefix("reflected ") for line in lines]
+        self.flip = np.array([-1.0 if x.name.startswith("reflected") else 1.0 for x in lines])
+        side = np.array([-1.0 if n.endswith("left") else 1.0 for n in names])
+        shank, cone, axis, rod = (
+            np.array([n.startswith(kind) for n in names])
+            for kind in ("shank", "cone", "axis", "rod")
         )
-        if name.startswith("shank"):
-            turn = -side * flip * v["shank_taper"]
-        elif name.startswith("cone"):
-            turn = side * flip * v["cone_half"] + v["cone_skew"]
-    elif name.startswith("rod"):
-        d = np.array([math.cos(v["rise"]), 0.0, math.sin(v["rise"])])
-        turn = (1.0 if name.endswith("top") else -1.0) * flip * v["rod_taper"]
-    else:
-        d = np.array([math.cos(v["groove_yaw"]), math.sin(v["groove_yaw"]), 0.0])
-    if reflected:
-        d = d * (1.0, 1.0, -1.0)
-    seen = axes @ d
-    diagonal = 2 * camera.half_diagonal
-    lens = Camera(
-        camera.f * math.exp(v["log_focal"]),
-        camera.cx + v["centre_x"] * diagonal,
-        camera.cy + v["centre_y"] * diagonal,
-        camera.k1 + v["k1"],
-        camera.half_diagonal,
-    )
-    u = lens.undistort(line.middle) - (lens.cx, lens.cy)
-    along = lens.f * seen[:2] - u * seen[2]
-    q = u / lens.half_diagonal
-    along = (1 + lens.k1 * float(q @ q)) * along + 2 * lens.k1 * q * float(q @ along)
-    return math.atan2(along[1], along[0]) + turn
+        self.kind = np.where(shank | cone | axis, 0, np.where(rod, 1, 2))
+        limb = np.array([{"rod top": 1.0, "rod bottom": -1.0}.get(n, 0.0) for n in names])
+        self.turns = np.stack(
+            [-side * self.flip * shank, side * self.flip * cone, 1.0 * cone, limb * self.flip]
+        )
+
+    def angles(self, values: Mapping[str, float]) -> Array:
+        """Radians, modulo pi, one a line."""
+        v = {k: math.radians(x) if k in _DEGREES else x for k, x in values.items()}
+        axes = camera_axes(v["roll"], v["elevation"], v["azimuth"], self.pivot_right)
+        lean = v["side_lean"]
+        directions = np.array(
+            [
+                [
+                    math.cos(v["rake"]) * math.cos(lean),
+                    math.sin(lean),
+                    math.sin(v["rake"]) * math.cos(lean),
+                ],
+                [math.cos(v["rise"]), 0.0, math.sin(v["rise"])],
+                [math.cos(v["groove_yaw"]), math.sin(v["groove_yaw"]), 0.0],
+            ]
+        )[self.kind]
+        directions[:, 2] *= self.flip
+        seen = directions @ axes.T
+        diagonal = 2 * self.camera.half_diagonal
+        lens = Camera(
+            self.camera.f * math.exp(v["log_focal"]),
+            self.camera.cx + v["centre_x"] * diagonal,
+            self.camera.cy + v["centre_y"] * diagonal,
+            self.camera.k1 + v["k1"],
+            self.camera.half_diagonal,
+        )
+        u = lens.undistort(self.middles) - (lens.cx, lens.cy)
+        along = lens.f * seen[:, :2] - u * seen[:, 2:]
+        q = u / lens.half_diagonal
+        radial = np.sum(q * along, axis=1, keepdims=True)
+        along = (1 + lens.k1 * np.sum(q * q, axis=1, keepdims=True)) * along
+        along = along + 2 * lens.k1 * q * radial
+        turn = np.array([v["shank_taper"], v["cone_half"], v["cone_skew"], v["rod_taper"]])
+        return np.asarray(np.arctan2(along[:, 1], along[:, 0]) + turn @ self.turns)
 
 
 def solve(
@@ -270,9 +286,10 @@ def _gauss_newton(
     sigma = np.array([math.degrees(line.angle_u) for line in lines])
     x = centre.copy()
 
+    predictor = Predictor(lines, camera, pivot_right)
+
     def angles(at: Array) -> Array:
-        values = dict(zip(_NAMES, at, strict=True))
-        return np.array([predicted_angle(n, values, camera, pivot_right) for n in lines])
+        return predictor.angles(dict(zip(_NAMES, at, strict=True)))
 
     seen = np.array([line.angle for line in lines])
     for _ in range(12):
@@ -292,7 +309,7 @@ def _gauss_newton(
         gain = spread[:, None] * (covariance @ scaled.T)
         delta = gain @ target
         x = x + delta
-        if float(np.max(np.abs(delta / spread))) < 1e-7:
+        if float(np.max(np.abs(delta / spread))) < 1e-6:
             break
     miss = np.degrees(_wrap(seen - angles(x)))
     misses = np.concatenate([miss / sigma, (centre - x) / spread])

@@ -1,0 +1,369 @@
+"""Rod and surface -> where a stylus may stand under the rod's free end, roughly.
+
+In a small straightened copy (u to the right towards the pivot, y down) a stylus is five numbers:
+apex, lean, half width, cone angle. Its score is the gradient summed along the two shank edges and
+the two cone edges, which must answer on both sides with opposite signs; on a mirror the reflected
+half counts as much. Sums along slanted lines come from sheared running sums, so the whole grid of
+shapes costs a few million look-ups. The best shapes are then polished.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+from scipy.ndimage import map_coordinates
+
+from vision.side_rod import SideRod
+
+Array = NDArray[np.float64]
+Grey = NDArray[np.float32]
+
+COARSE_THICKNESS = 52.0  # px of rod thickness in the copy that is searched
+HALF_WIDTHS = (0.085, 0.115, 0.15, 0.19, 0.24, 0.30)  # of the rod's thickness
+CONE_HALVES_DEG = (22.0, 26.0, 30.0, 34.0)
+KEEP = 6
+SIDES = (("left", -1), ("right", 1))
+LUMA = np.array([0.299, 0.587, 0.114], np.float32)
+
+
+@dataclass(frozen=True)
+class Shape:
+    """A stylus in the straightened copy: pixels, degrees; lean is positive towards the pivot."""
+
+    apex_u: float
+    apex_y: float
+    lean: float
+    half_width: float
+    cone_half: float
+    score: float = 0.0
+
+
+@dataclass(frozen=True)
+class Frame:
+    """Straightened copy: photo = origin + basis @ (u, y)."""
+
+    origin: Array
+    basis: Array
+    picture: NDArray[np.uint8]
+    u0: int
+    y0: int
+    thickness: float
+    under: float
+    under_slope: float
+    mirrored: bool
+
+    def to_photo(self, uy: Array) -> Array:
+        """From (u, y), shape (..., 2), to photo pixels."""
+        return self.origin + np.asarray(uy, float) @ self.basis.T
+
+    def from_photo(self, xy: Array) -> Array:
+        """Inverse of `to_photo`."""
+        return (np.asarray(xy, float) - self.origin) @ np.linalg.inv(self.basis).T
+
+
+def find_shapes(rgb: NDArray[np.uint8], rod: SideRod, mirrored: bool) -> tuple[list[Shape], Frame]:
+    """Likely styli under the rod's free end, best first, and the frame they are given in.
+
+    Parameters
+    ----------
+    rgb : ndarray of uint8, shape (H, W, 3)
+    rod : SideRod
+    mirrored : bool
+        Whether the reflected half is to be seen too.
+
+    Returns
+    -------
+    shapes : list of Shape
+        At most `KEEP`.
+    frame : Frame
+    """
+    frame = _straightened(rgb, rod, mirrored)
+    field = _gradient_field(frame.picture)
+    shapes = _polished(field, frame, _search(field, frame))
+    return _distinct(shapes, frame.thickness)[:KEEP], frame
+
+
+def _straightened(rgb: NDArray[np.uint8], rod: SideRod, mirrored: bool) -> Frame:
+    scale = min(1.0, COARSE_THICKNESS / rod.thickness)
+    thickness = rod.thickness * scale
+    origin, tilt = rod.free_end, 0.0
+    if mirrored:
+        height, tilt = rod.surface_at_free_end()
+        origin = np.array([rod.free_end[0], height])
+    to_pivot = 1.0 if rod.pivot_right else -1.0
+    basis = (
+        np.array([[math.cos(tilt), -math.sin(tilt)], [math.sin(tilt), math.cos(tilt)]])
+        @ np.diag([to_pivot, 1.0])
+        / scale
+    )
+    inverse = np.linalg.inv(basis)
+    a = inverse @ (np.array([rod.bottom.x0, rod.bottom.y0]) - origin)
+    b = inverse @ (np.array([rod.bottom.x1, rod.bottom.y1]) - origin)
+    slope = (b[1] - a[1]) / (b[0] - a[0])
+    under = a[1] - slope * a[0]
+    u0, u1 = int(-0.5 * thickness), int(3.2 * thickness)
+    y0 = int(under - (1.6 if mirrored else 1.4) * thickness)
+    y1 = -y0 if mirrored else int(under + 2.2 * thickness)
+    picture = _warped(rgb, origin, basis, (u0, y0), (u1 - u0 + 1, y1 - y0 + 1), scale)
+    return Frame(origin, basis, picture, u0, y0, thickness, under, slope, mirrored)
+
+
+def _warped(
+    rgb: NDArray[np.uint8],
+    origin: Array,
+    basis: Array,
+    first: tuple[int, int],
+    size: tuple[int, int],
+    scale: float,
+) -> NDArray[np.uint8]:
+    """Resample through an area-averaged copy of just the pixels needed."""
+    ends = np.array(
+        [(first[0] + i * size[0], first[1] + j * size[1]) for i in (0, 1) for j in (0, 1)]
+    )
+    box = origin + ends @ basis.T
+    low = np.clip(np.floor(box.min(axis=0)).astype(int) - 8, 0, None)
+    high = np.clip(np.ceil(box.max(axis=0)).astype(int) + 8, low + 8, (rgb.shape[1], rgb.shape[0]))
+    part = rgb[low[1] : high[1], low[0] : high[0]]
+    ratio = np.ones(2)
+    if scale < 1:
+        cells = (max(1, round(part.shape[1] * scale)), max(1, round(part.shape[0] * scale)))
+        ratio = np.array([cells[0] / part.shape[1], cells[1] / part.shape[0]])
+        part = cv2.resize(part, cells, interpolation=cv2.INTER_AREA)
+    start = origin + basis @ np.asarray(first, float)
+    matrix = np.column_stack([ratio[:, None] * basis, ratio * (start - low + 0.5) - 0.5])
+    return np.asarray(
+        cv2.warpAffine(
+            part,
+            matrix,
+            size,
+            flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP,
+            borderMode=cv2.BORDER_REPLICATE,
+        )
+    )
+
+
+def _gradient_field(picture: NDArray[np.uint8]) -> tuple[Grey, Grey]:
+    """Gradient of the locally strongest of luma and two colour differences, soft-clipped to 1."""
+    f = np.sqrt(picture.astype(np.float32) / 255)
+    planes = (f @ LUMA, 0.7 * (f[..., 0] - f[..., 1]), 0.7 * (f[..., 2] - f[..., 1]))
+    best: tuple[Grey, Grey, Grey] | None = None
+    for plane in planes:
+        smooth = cv2.GaussianBlur(plane, (0, 0), 0.9)
+        gx = cv2.Sobel(smooth, cv2.CV_32F, 1, 0, scale=1 / 8)
+        gy = cv2.Sobel(smooth, cv2.CV_32F, 0, 1, scale=1 / 8)
+        size = np.hypot(gx, gy)
+        knee = max(3 * float(np.median(size)), 0.008)
+        strength = size / knee
+        here = (gx / (size + knee), gy / (size + knee), strength)
+        if best is None:
+            best = here
+        else:
+            wins = strength > 1.3 * best[2]
+            best = tuple(np.where(wins, new, old) for new, old in zip(here, best, strict=True))  # type: ignore[assignment]
+    assert best is not None
+    return best[0], best[1]
+
+
+def _search(field: tuple[Grey, Grey], frame: Frame) -> list[Shape]:
+    """Best shapes of a coarse grid over all five numbers."""
+    t = frame.thickness
+    sums = _RunningSums(field, frame)
+    us = np.arange(-0.2 * t, 2.6 * t, 1.25)
+    if frame.mirrored:
+        ys = np.arange(-0.08, 0.081, 0.04) * t
+        leans = np.arange(-13.0, 13.1, 1.625)
+    else:
+        ys = np.arange(0.14, 1.9, 0.042) * t
+        leans = np.arange(-14.0, 14.1, 2.0)
+    u, y = (v.ravel() for v in np.meshgrid(us, ys, indexing="ij"))
+    if not frame.mirrored:
+        y = y + frame.under + frame.under_slope * u
+    shapes: list[Shape] = []
+    for lean in leans:
+        slope = math.tan(math.radians(lean))
+        for width in (t * w for w in HALF_WIDTHS):
+            half = width / math.cos(math.radians(lean))
+            tops = [
+                (y - frame.under - frame.under_slope * (u + side * half))
+                / (1 + frame.under_slope * slope)
+                - 0.08 * t
+                for _, side in SIDES
+            ]
+            height = (tops[0] + tops[1]) / 2
+            for cone in CONE_HALVES_DEG:
+                rise = width / math.tan(math.radians(cone)) * math.cos(math.radians(lean))
+                possible = (height > 0.6 * rise) & (height > 0.08 * t)
+                if not possible.any():
+                    continue
+                shanks = [
+                    sums.along(lean, u + side * half + y * slope, 1.1 * rise, top, y)
+                    for (_, side), top in zip(SIDES, tops, strict=True)
+                ]
+                cones = [
+                    sums.along(
+                        lean + side * cone,
+                        u + y * math.tan(math.radians(lean + side * cone)),
+                        0.15 * rise,
+                        np.minimum(0.9 * rise, top),
+                        y,
+                    )
+                    for (_, side), top in zip(SIDES, tops, strict=True)
+                ]
+                total = _answer(shanks) + 0.8 * _answer(cones)
+                score = np.where(possible, total / np.maximum(height + 0.15 * t, 1), -1.0)
+                for k in np.argpartition(score, -4)[-4:]:
+                    shapes.append(
+                        Shape(float(u[k]), float(y[k]), lean, width, cone, float(score[k]))
+                    )
+    return _distinct(shapes, t)[: 2 * KEEP]
+
+
+def _answer(pair: list[tuple[list[Array], Array]]) -> Array:
+    """Length times mean gradient of the weaker side, both sides of opposite sign; over views."""
+    (left, n_left), (right, n_right) = pair
+    length = (n_left + n_right) / 2
+    both = np.minimum(n_left, n_right) > 0
+    total = np.zeros(len(length))
+    for a, b in zip(left, right, strict=True):
+        a = a / np.maximum(n_left, 1)
+        b = b / np.maximum(n_right, 1)
+        total += np.maximum(np.minimum(-a, b), np.minimum(a, -b))
+    return np.where(both, total / len(left) * length, 0.0)
+
+
+class _RunningSums:
+    """Sums of the gradient across a line, along that line, for lines of any lean."""
+
+    def __init__(self, field: tuple[Grey, Grey], frame: Frame) -> None:
+        self.frame = frame
+        self.views = [field]
+        if frame.mirrored:
+            self.views.append((field[0][::-1], -field[1][::-1]))
+        self.height, self.width = field[0].shape
+        self.cache: dict[int, list[Grey]] = {}
+
+    def along(
+        self, lean: float, u_at_zero: Array, low: float | Array, high: Array, apex_y: Array
+    ) -> tuple[list[Array], Array]:
+        """Sums from height ``low`` to ``high`` above the apex, one a view, and their lengths."""
+        first = np.clip(np.rint(apex_y - high - self.frame.y0), 0, self.height).astype(np.intp)
+        last = np.clip(np.rint(apex_y - low - self.frame.y0), 0, self.height).astype(np.intp)
+        column = np.rint(u_at_zero - self.frame.u0).astype(np.intp)
+        ok = (column >= 0) & (column < self.width) & (last > first)
+        column = np.clip(column, 0, self.width - 1)
+        length = np.where(ok, last - first, 0)
+        below, above = last * self.width + column, first * self.width + column
+        return [
+            np.where(ok, table[below] - table[above], 0.0) for table in self._tables(lean)
+        ], length
+
+    def _tables(self, lean: float) -> list[Grey]:
+        key = round(lean)
+        if key not in self.cache:
+            slope = math.tan(math.radians(key))
+            c, s = math.cos(math.radians(key)), math.sin(math.radians(key))
+            shear = np.array([[1, -slope, -slope * self.frame.y0], [0, 1, 0]])
+            tables = []
+            for gx, gy in self.views:
+                across = np.ascontiguousarray(c * gx + s * gy)
+                sheared = cv2.warpAffine(
+                    across,
+                    shear,
+                    (self.width, self.height),
+                    flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP,
+                )
+                zero = np.zeros((1, self.width), np.float32)
+                tables.append(np.vstack([zero, np.cumsum(sheared, axis=0)]).ravel())
+            self.cache[key] = tables
+        return self.cache[key]
+
+
+def _distinct(shapes: list[Shape], t: float) -> list[Shape]:
+    """Best first, near-duplicates left out."""
+    kept: list[Shape] = []
+    for s in sorted(shapes, key=lambda v: -v.score):
+        if len(kept) >= 2 * KEEP:
+            break
+        if all(
+            abs(s.apex_u - o.apex_u) > 0.06 * t
+            or abs(s.apex_y - o.apex_y) > 0.12 * t
+            or abs(s.half_width - o.half_width) > 0.05 * t
+            or abs(s.lean - o.lean) > 4
+            for o in kept
+        ):
+            kept.append(s)
+    return kept
+
+
+def _polished(field: tuple[Grey, Grey], frame: Frame, shapes: list[Shape]) -> list[Shape]:
+    """Random search round each shape, spread shrinking; a fixed seed keeps answers the same."""
+    rng = np.random.default_rng(20)
+    t = frame.thickness
+    spread = np.array([0.03 * t, 0.05 * t, 1.5, 0.02 * t, 3.0])
+    out = []
+    for shape in shapes:
+        best = np.array([shape.apex_u, shape.apex_y, shape.lean, shape.half_width, shape.cone_half])
+        score = -1.0
+        for shrink in (1.0, 0.5, 0.25):
+            tries = best + rng.standard_normal((60, 5)) * spread * shrink
+            tries[0] = best
+            tries[:, 3] = np.clip(tries[:, 3], 0.05 * t, 0.4 * t)
+            tries[:, 4] = np.clip(tries[:, 4], 18, 38)
+            scores = _scores(field, frame, tries)
+            k = int(np.argmax(scores))
+            best, score = tries[k], float(scores[k])
+        out.append(Shape(*map(float, best), score))
+    return out
+
+
+def _scores(field: tuple[Grey, Grey], frame: Frame, p: Array) -> Array:
+    """As in `_search`, with interpolation; ``p`` has shape (n, 5)."""
+    t = frame.thickness
+    u, y, lean, width, cone = p.T
+    lean, cone = np.radians(lean), np.radians(cone)
+    axis = np.stack([np.sin(lean), -np.cos(lean)], 1)
+    across = np.stack([np.cos(lean), np.sin(lean)], 1)
+    apex = np.stack([u, y], 1)
+    rise = width / np.tan(cone)
+    answers: dict[tuple[str, int], list[Array]] = {}
+    lengths: dict[tuple[str, int], Array] = {}
+    steps = (np.arange(14) + 0.5) / 14
+    for _, side in SIDES:
+        corner = apex + rise[:, None] * axis + side * width[:, None] * across
+        to_rod = (corner[:, 1] - frame.under - frame.under_slope * corner[:, 0]) / (
+            np.cos(lean) + frame.under_slope * np.sin(lean)
+        )
+        free = np.maximum(to_rod - 0.08 * t, 0)
+        share = np.clip(1 + np.minimum(to_rod, 0) / rise, 0.3, 1)[:, None]
+        for kind, start, end in (
+            ("shank", corner + 0.05 * free[:, None] * axis, corner + free[:, None] * axis),
+            ("cone", apex + 0.15 * (corner - apex), apex + 0.95 * share * (corner - apex)),
+        ):
+            along = end - start
+            length = np.linalg.norm(along, axis=1)
+            normal = np.stack([-along[:, 1], along[:, 0]], 1) / np.maximum(length, 1e-9)[:, None]
+            points = start[:, None] + steps[None, :, None] * along[:, None]
+            lengths[kind, side] = length
+            answers[kind, side] = []
+            for flip in (1.0, -1.0) if frame.mirrored else (1.0,):
+                at = [flip * points[..., 1] - frame.y0, points[..., 0] - frame.u0]
+                gx = map_coordinates(field[0], at, order=1, mode="nearest")
+                gy = flip * map_coordinates(field[1], at, order=1, mode="nearest")
+                answers[kind, side].append(
+                    (gx * normal[:, None, 0] + gy * normal[:, None, 1]).mean(1)
+                )
+    total = np.zeros(len(p))
+    for kind, weight in (("shank", 1.0), ("cone", 0.8)):
+        length = (lengths[kind, -1] + lengths[kind, 1]) / 2
+        both = np.minimum(lengths[kind, -1], lengths[kind, 1]) > 0
+        for a, b in zip(answers[kind, -1], answers[kind, 1], strict=True):
+            weaker = np.maximum(np.minimum(-a, b), np.minimum(a, -b))
+            mean = np.abs(a - b) / 2
+            total += np.where(both, weight * length * (0.6 * weaker + 0.4 * mean), 0)
+    total /= 2 if frame.mirrored else 1
+    height = y - frame.under - frame.under_slope * u
+    return np.asarray(total / np.maximum(height + 0.15 * t, 1))
