@@ -1,0 +1,522 @@
+"""Cantilever: its direction seen from above against a printed line, from a photo over a grid.
+
+Comes in: a photo from the front and above (20-50 degrees up) of the cantilever over a printed
+rectangular grid on paper, on a first-surface or on a back-silvered mirror. Goes out: a `Reading`
+(degrees, positive = counter-clockwise from above), or a `Refusal`.
+
+With m the sheet's normal, g the printed line, n the normal of the plane through the camera and the
+cantilever's axis and n' that of the plane of reflected rays through the axis' mirror image, the
+axis direction d obeys n.d = 0 and n'.d = 0; a prior on the rise (20 +- 4 degrees) is the third
+equation, all three weighted. The reading is atan2(m.(g x d), g.d). Plane reflection and the
+pinhole model suffice for these (Hartley & Zisserman, Multiple View Geometry, 2nd ed., ch. 2, 6);
+in a back-silvered mirror every ray is bent by Snell's law. Signs: DEVELOPERS.md, "Conventions".
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+from scipy.spatial.transform import Rotation
+
+from vision.grid import GridPose, find_grid
+from vision.photo import FocalPrior, Photo
+from vision.reading import BudgetPart, Component, Reading, Refusal, Segment
+from vision.rod import (
+    Image,
+    Limb,
+    Rod,
+    axis_normal,
+    find_image,
+    find_rods,
+    line_normal,
+    mirrored_normal,
+    mirrored_rays,
+    refine_rod,
+)
+
+if TYPE_CHECKING:
+    from vision.measure import Options
+
+Array = NDArray[np.float64]
+QUANTITY = "cantilever"
+WORK_SIDE = 1600  # wider pictures are reduced to this: blur and noise leave no more detail
+RISE_DEG, RISE_U_DEG = 20.0, 4.0
+MEASURAND = (
+    "direction of the cantilever's axis seen from above against the printed line, positive "
+    "counter-clockwise"
+)
+GENERATOR_U_DEG = 0.5  # cantilever against generator: common practice, no source
+MARKS = ("left edge", "right edge")
+LIMB_FLOOR_PX = 0.12  # a limb's own shading moves it this far, unseen in its scatter
+IMAGE_FLOOR_PX = 0.30  # the same for a reflected limb, from the tuning photographs
+MOST_U_DEG = 0.95
+RETAKE = (
+    "Photograph from the front, 30-50° above and up to 10° aside, with the cantilever sharp and "
+    "the printed grid visible all round it."
+)
+
+
+@dataclass(frozen=True)
+class CantileverLines:
+    """What one photo shows: the sheet's pose, the cantilever's limbs and reflected limbs.
+
+    All in pixels of the full photo. ``image`` is None without a usable reflection. ``others`` are
+    limb pairs of the same cantilever that fit nearly as well.
+    """
+
+    pose: GridPose
+    rod: Rod
+    image: Image | None = None
+    flags: tuple[str, ...] = ()
+
+    def segments(self) -> tuple[Segment, ...]:
+        """The fitted lines as named segments of the photo."""
+        pose = self.pose
+
+        def segment(name: str, role: str, p: Array, q: Array) -> Segment:
+            ends = pose.camera.distort(np.array([p, q]))
+            return Segment(name, role, *map(float, ends.ravel()))
+
+        out = [
+            segment("left edge", "edge", self.rod.left.p, self.rod.left.q),
+            segment("right edge", "edge", self.rod.right.p, self.rod.right.q),
+        ]
+        if self.image is not None:
+            for k, limb in enumerate(self.image.limbs):
+                out.append(segment(f"reflected edge {k + 1}", "reflection", limb.p, limb.q))
+        out.append(segment("axis", "axis", *self.rod.axis))
+        out.append(self._grid_line())
+        return tuple(out)
+
+    def _grid_line(self) -> Segment:
+        """The printed line nearest to the cantilever's lower end, over one cell each way."""
+        low = self.pose.camera.distort(self.rod.axis[0])
+        x, y = self.pose.on_sheet(low[None])[0]
+        column = round(float(x))
+        ends = self.pose.project(np.array([[column, y - 1, 0.0], [column, y + 0.5, 0.0]]))
+        return Segment("grid line", "reference", *map(float, ends.ravel()))
+
+
+def read_cantilever(photo: Photo, options: Options) -> Reading | Refusal:
+    """Direction of the cantilever in one photo.
+
+    Parameters
+    ----------
+    photo : Photo
+    options : Options
+        ``marks`` named "left edge" and "right edge" take the place of the rod finder.
+
+    Returns
+    -------
+    Reading or Refusal
+    """
+    lines = find_cantilever(photo, options)
+    if isinstance(lines, Refusal):
+        return lines
+    return solve_cantilever(lines)
+
+
+def find_cantilever(
+    photo: Photo, options: Options, pose: GridPose | None = None
+) -> CantileverLines | Refusal:
+    """Find the printed grid, the cantilever's limbs and its reflection.
+
+    Parameters
+    ----------
+    photo : Photo
+    options : Options
+        ``marks`` may hold "left edge" and "right edge", roughly drawn.
+    pose : GridPose, optional
+        A known pose of the sheet, in pixels of the photo, in place of the guessed grid.
+
+    Returns
+    -------
+    CantileverLines or Refusal
+    """
+    factor = min(1.0, WORK_SIDE / max(photo.width, photo.height))
+    rgb, grey = photo.rgb, photo.grey
+    if factor < 1.0:
+        size = (round(photo.width * factor), round(photo.height * factor))
+        rgb = cv2.resize(photo.rgb, size, interpolation=cv2.INTER_AREA)
+        grey = cv2.cvtColor(rgb, cv2.COLOR_RGB2GRAY).astype(np.float32) / np.float32(255)
+        factor = size[0] / photo.width
+    shift = (factor - 1) / 2
+    if pose is None:
+        focal = _scaled_focal(photo.focal, factor)
+        centre = (photo.centre[0] * factor + shift, photo.centre[1] * factor + shift)
+        found = find_grid(grey, focal, centre)
+        if found is None:
+            return Refusal(QUANTITY, "No printed rectangular grid was found.", RETAKE)
+    else:
+        found = pose.scaled(factor)
+    if options.marks:
+        chosen = _marked_rod(rgb, found, options, factor)
+    else:
+        rods = find_rods(rgb, found)
+        chosen = (
+            rods[0]
+            if rods
+            else Refusal(QUANTITY, "No cantilever was found above the grid.", RETAKE)
+        )
+    if isinstance(chosen, Refusal):
+        return chosen
+    image = find_image(rgb, found, chosen)
+    flags = []
+    if found.thickness is not None:
+        flags.append("back_silvered")
+    back = 1 / factor
+    return CantileverLines(
+        found.scaled(back),
+        _scaled_rod(chosen, back),
+        None if image is None else _scaled_image(image, back),
+        tuple(flags),
+    )
+
+
+def solve_cantilever(lines: CantileverLines) -> Reading | Refusal:
+    """Direction of the cantilever from fitted lines.
+
+    Parameters
+    ----------
+    lines : CantileverLines
+
+    Returns
+    -------
+    Reading or Refusal
+        Refusal where the uncertainty is too large to be of use.
+    """
+    solved = _solve([lines])
+    parts = _budget([lines], solved)
+    total = math.hypot(*(p.standard_uncertainty for p in parts))
+    if total > MOST_U_DEG:
+        return Refusal(
+            QUANTITY,
+            f"The photo gives the direction only to ±{2 * total:.1f}°.",
+            RETAKE,
+            lines=tuple(replace(s, role="look") for s in lines.segments()),
+        )
+    return _reading([lines], solved, parts)
+
+
+def combine_cantilever(a: CantileverLines, b: CantileverLines) -> Reading | Refusal:
+    """One direction and one rise from two photos of the same setting, one from each side.
+
+    Parameters
+    ----------
+    a, b : CantileverLines
+
+    Returns
+    -------
+    Reading or Refusal
+    """
+    solved = _solve([a, b])
+    parts = _budget([a, b], solved)
+    return _reading([a, b], solved, parts)
+
+
+def combine_cantilever_photos(
+    sources: Sequence[str], readings: Sequence[Reading], options: Options
+) -> Reading | Refusal | None:
+    """Joint solution of several photos of one setting; None leaves it to averaging."""
+    from vision.photo import PhotoError, load_photo
+
+    found = []
+    for source in sources:
+        try:
+            lines = find_cantilever(load_photo(source), options)
+        except PhotoError:
+            continue
+        if not isinstance(lines, Refusal):
+            found.append(lines)
+    if len(found) < 2:
+        return None
+    solved = _solve(found)
+    return _reading(found, solved, _budget(found, solved))
+
+
+# --------------------------------------------------------------------------- solution
+
+
+@dataclass(frozen=True)
+class _Solved:
+    """Turn and rise (radians), how each equation's error moves the turn, and chi-squared."""
+
+    turn: float
+    rise: float
+    gains: Array  # (equations,) d turn per standard deviation of each equation
+    rise_gains: Array
+    kinds: tuple[str, ...]
+    chi2: float
+
+
+def _equations(lines: CantileverLines) -> list[tuple[Array, tuple[float, ...], str]]:
+    """(normal, (angle sd, offset sd / f, view ray, line direction), kind) of each equation."""
+    out = []
+    pose, rod = lines.pose, lines.rod
+    pair = (rod.left, rod.right)
+    angle = math.hypot(*(_angle_sd(limb, LIMB_FLOOR_PX) for limb in pair)) / 2
+    offset = math.hypot(*(math.hypot(limb.offset_sd, LIMB_FLOOR_PX) for limb in pair)) / 2
+    out.append((axis_normal(rod, pose), (angle, offset / pose.camera.f), "edge fit"))
+    if lines.image is not None:
+        for axis in lines.image.axes:
+            share = math.sqrt(len(lines.image.axes))
+            sd = (
+                _angle_sd(axis, IMAGE_FLOOR_PX),
+                share * math.hypot(axis.offset_sd, IMAGE_FLOOR_PX) / pose.camera.f,
+            )
+            out.append((mirrored_normal(axis, pose), sd, "reflection"))
+    return out
+
+
+def _angle_sd(limb: Limb, floor_px: float) -> float:
+    """Fitted and floor: a shading error that bends over the length by ``floor_px``."""
+    return math.hypot(limb.angle_sd, floor_px * math.sqrt(12) / max(limb.length, 1.0))
+
+
+def _direction(turn: float, rise: float) -> tuple[Array, Array, Array]:
+    """Direction in grid axes and its derivatives by turn and by rise."""
+    st, ct, sr, cr = math.sin(turn), math.cos(turn), math.sin(rise), math.cos(rise)
+    return (
+        np.array([-st * cr, ct * cr, sr]),
+        np.array([-ct * cr, -st * cr, 0.0]),
+        np.array([st * sr, -ct * sr, cr]),
+    )
+
+
+def _solve(photos: Sequence[CantileverLines]) -> _Solved:
+    """Weighted least squares of turn and rise over all photos, with the rise prior."""
+    equations = []
+    for lines in photos:
+        middle = lines.pose.origin @ lines.pose.rotation
+        for normal, sd, kind in _equations(lines):
+            view = middle / np.linalg.norm(middle)
+            if kind == "reflection":
+                view = view * (1, 1, -1)
+            equations.append((normal, sd, kind, view))
+    turn, rise = 0.0, math.radians(RISE_DEG)
+    for _ in range(20):
+        d, by_turn, by_rise = _direction(turn, rise)
+        rows, misses = [], []
+        for normal, (angle_sd, offset_sd), _, view in equations:
+            across = float(d @ view)
+            sigma = math.hypot(
+                angle_sd * math.sqrt(max(1 - across * across, 0)), offset_sd * across, 1e-6
+            )
+            rows.append(np.array([normal @ by_turn, normal @ by_rise]) / sigma)
+            misses.append(-float(normal @ d) / sigma)
+        u_rise = math.radians(RISE_U_DEG)
+        rows.append(np.array([0.0, 1.0]) / u_rise)
+        misses.append((math.radians(RISE_DEG) - rise) / u_rise)
+        a, b = np.array(rows), np.array(misses)
+        gain = np.linalg.solve(a.T @ a, a.T)
+        step = gain @ b
+        turn, rise = turn + float(step[0]), rise + float(step[1])
+        if np.max(np.abs(step)) < 1e-10:
+            break
+    kinds = (*(kind for _, _, kind, _ in equations), "priors used")
+    return _Solved(turn, rise, gain[0], gain[1], kinds, float(b @ b))
+
+
+def _budget(photos: Sequence[CantileverLines], solved: _Solved) -> tuple[BudgetPart, ...]:
+    by_kind = {
+        kind: math.hypot(
+            *(float(g) for g, k in zip(solved.gains, solved.kinds, strict=True) if k == kind)
+        )
+        for kind in ("edge fit", "reflection", "priors used")
+    }
+    surface = camera = focal = lens = 0.0
+    for k, lines in enumerate(photos):
+        s, c, f = _pose_parts(photos, k, solved.turn)
+        surface, camera, focal = math.hypot(surface, s), math.hypot(camera, c), focal + f
+        lens += _lens_part(photos, k, solved.turn)
+        del lines
+    values = {
+        "edge fit": math.hypot(by_kind["edge fit"], by_kind["reflection"]),
+        "surface reference": surface,
+        "camera direction": camera,
+        "focal length and principal point": focal,
+        "lens distortion": lens,
+        "priors used": by_kind["priors used"],
+    }
+    notes = {
+        "edge fit": "both edges of the cantilever and, where seen, of its reflection",
+        "surface reference": "direction of the printed line",
+        "camera direction": "tilt of the sheet, from the grid",
+        "priors used": f"rise {RISE_DEG:.0f}° ± {RISE_U_DEG:.0f}°",
+    }
+    return tuple(
+        BudgetPart(name, math.degrees(value), notes.get(name, "")) for name, value in values.items()
+    )
+
+
+def _turned(lines: CantileverLines, vector: Array, log_f: float) -> CantileverLines:
+    pose = lines.pose
+    camera = replace(pose.camera, f=pose.camera.f * math.exp(log_f))
+    turn = Rotation.from_rotvec(vector).as_matrix()
+    origin = pose.origin * (1, 1, math.exp(log_f))
+    return replace(
+        lines, pose=replace(pose, camera=camera, rotation=turn @ pose.rotation, origin=origin)
+    )
+
+
+def _pose_parts(
+    photos: Sequence[CantileverLines], k: int, turn: float
+) -> tuple[float, float, float]:
+    """Standard uncertainty of the turn from the line's direction, the tilt and the focal length."""
+    lines = photos[k]
+
+    def moved(vector: Array, log_f: float) -> float:
+        changed = [*photos[:k], _turned(lines, vector, log_f), *photos[k + 1 :]]
+        return _solve(changed).turn - turn
+
+    step = 1e-4
+    axes = lines.pose.rotation.T  # grid axes as rotation vectors: x, y (tilts), normal
+    slope = np.array([moved(step * axis, 0.0) / step for axis in axes] + [moved(0 * axes[0], step)])
+    slope[3] /= step
+    basis = np.eye(4)
+    basis[:3, :3] = axes
+    covariance = basis @ lines.pose.covariance @ basis.T
+    u_f = math.sqrt(max(covariance[3, 3], 1e-12))
+    with_f = covariance[:, 3] / u_f
+    focal = abs(float(slope @ with_f))
+    rest = covariance - np.outer(with_f, with_f)
+    camera = math.sqrt(max(float(slope[:2] @ rest[:2, :2] @ slope[:2]), 0.0))
+    surface = math.sqrt(max(float(slope[2] ** 2 * rest[2, 2]), 0.0))
+    return surface, camera, focal
+
+
+def _lens_part(photos: Sequence[CantileverLines], k: int, turn: float) -> float:
+    """Effect of a radial term wrong by 0.005, its typical error after the fit to the grid."""
+    lines = photos[k]
+    camera = lines.pose.camera
+    bent = replace(camera, k1=0.005)
+    straight = replace(camera, k1=0.0)
+    del straight
+
+    def moved(limb: Limb) -> Limb:
+        return replace(limb, p=bent.undistort(limb.p), q=bent.undistort(limb.q))
+
+    rod = replace(lines.rod, left=moved(lines.rod.left), right=moved(lines.rod.right))
+    changed = [*photos[:k], replace(lines, rod=rod), *photos[k + 1 :]]
+    return abs(_solve(changed).turn - turn)
+
+
+def _reading(
+    photos: Sequence[CantileverLines], solved: _Solved, parts: tuple[BudgetPart, ...]
+) -> Reading:
+    flags = list(photos[0].flags)
+    if all(p.image is None for p in photos):
+        flags += ["no_reflection"]
+        if len(photos) == 1:
+            flags += ["rise_assumed"]
+    pose = photos[0].pose
+    up = pose.normal
+    elevation = math.degrees(math.asin(float(np.clip(-up[2], -1, 1))))
+    return Reading(
+        quantity=QUANTITY,
+        value=math.degrees(solved.turn),
+        unit="deg",
+        measurand=MEASURAND,
+        budget=parts,
+        definitional_uncertainty=GENERATOR_U_DEG,
+        components=(
+            Component(
+                "rise",
+                math.degrees(solved.rise),
+                "deg",
+                math.degrees(float(np.linalg.norm(solved.rise_gains))),
+            ),
+            Component("camera elevation", elevation, "deg", 0.5),
+        ),
+        flags=tuple(dict.fromkeys(flags)),
+        lines=photos[0].segments(),
+    )
+
+
+# --------------------------------------------------------------------------- plumbing
+
+
+def _scaled_focal(focal: FocalPrior, factor: float) -> FocalPrior:
+    low_high = focal.low_high
+    if low_high is not None:
+        low_high = (low_high[0] * factor, low_high[1] * factor)
+    return replace(focal, f_px=focal.f_px * factor, low_high=low_high)
+
+
+def _scaled_limb(limb: Limb, factor: float) -> Limb:
+    shift = (factor - 1) / 2
+    return replace(
+        limb,
+        p=limb.p * factor + shift,
+        q=limb.q * factor + shift,
+        offset_sd=limb.offset_sd * factor,
+        scatter_px=limb.scatter_px * factor,
+        points=limb.points * factor + shift,
+    )
+
+
+def _scaled_rod(rod: Rod, factor: float) -> Rod:
+    return replace(
+        rod,
+        left=_scaled_limb(rod.left, factor),
+        right=_scaled_limb(rod.right, factor),
+        width_px=rod.width_px * factor,
+    )
+
+
+def _scaled_image(image: Image, factor: float) -> Image:
+    return replace(
+        image,
+        axes=tuple(_scaled_limb(a, factor) for a in image.axes),
+        limbs=tuple(_scaled_limb(a, factor) for a in image.limbs),
+    )
+
+
+def _marked_rod(
+    rgb: NDArray[np.uint8], pose: GridPose, options: Options, factor: float
+) -> Rod | Refusal:
+    """The rod whose limbs a person drew roughly, snapped to its edges."""
+    marks = options.marks or {}
+    missing = [name for name in MARKS if name not in marks]
+    if missing:
+        return Refusal(
+            QUANTITY,
+            f"These lines are not drawn yet: {', '.join(missing)}.",
+            "Draw each along the edge it names.",
+        )
+    shift = (factor - 1) / 2
+    ends = []
+    for name in MARKS:
+        drawn = np.array(marks[name], float) * factor + shift
+        p, q = pose.camera.undistort(drawn)
+        ends.append((p, q) if p[1] > q[1] else (q, p))
+    low, high = (ends[0][0] + ends[1][0]) / 2, (ends[0][1] + ends[1][1]) / 2
+    d = (high - low) / np.linalg.norm(high - low)
+    normal = np.array([-d[1], d[0]])
+    middle = [(p + q) / 2 for p, q in ends]
+    width = abs(float((middle[1] - middle[0]) @ normal))
+    rod = refine_rod(rgb, pose, low, high, width, reach=max(4.0, 12.0 * factor))
+    if rod is None:
+        return Refusal(
+            QUANTITY,
+            "No pair of edges lies along the two lines.",
+            "Move the lines onto the cantilever's edges, or take a sharper photo.",
+        )
+    return rod
+
+
+__all__ = [
+    "CantileverLines",
+    "combine_cantilever",
+    "find_cantilever",
+    "line_normal",
+    "mirrored_rays",
+    "read_cantilever",
+    "solve_cantilever",
+]

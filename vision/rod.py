@@ -1,0 +1,852 @@
+"""A thin rod that rises from a printed sheet towards the camera's far side -> its two limbs.
+
+In: a colour picture and the sheet's plane. Out: candidate rods, best first, each with two limbs as
+sub-pixel points and robust lines, in undistorted pixels.
+
+Search: the picture is sampled on a plane rising along the printed lines, where a rod stands nearly
+upright with parallel limbs; colour steps across it are gathered along slightly slanted columns, and
+pairs of columns that step together over one unbroken stretch are kept (maximum-sum run, Bentley
+1984, Comm. ACM 27). Then every candidate is refined at full resolution before any is chosen.
+Places where printed ink is known to lie count neither for nor against.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from vision.grid import GLASS_INDEX, GridPose
+
+Array = NDArray[np.float64]
+
+RISE_GUESS_DEG = 20.0
+SLOPES_DEG = np.arange(-13.0, 13.1, 1.5)
+MAP_WIDTH = 520
+WIDTH_SHARE = (0.007, 0.050)  # rod width / picture width
+ROW_STEP = 3
+
+
+@dataclass(frozen=True)
+class Limb:
+    """One straight silhouette edge, in undistorted pixels.
+
+    ``p`` and ``q`` are its lower and upper end; ``offset_sd`` (px, at the middle) and ``angle_sd``
+    (radians) come from the scatter of the points; ``scatter_px`` is that scatter, ``coverage`` the
+    share of the length with a usable step, ``strength`` the mean step in noise units.
+    """
+
+    p: Array
+    q: Array
+    offset_sd: float
+    angle_sd: float
+    scatter_px: float
+    coverage: float
+    strength: float
+    points: Array
+
+    @property
+    def length(self) -> float:
+        """Length in pixels."""
+        return float(np.hypot(*(self.q - self.p)))
+
+
+@dataclass(frozen=True)
+class Rod:
+    """Two limbs, left and right as seen, and how good the pair is."""
+
+    left: Limb
+    right: Limb
+    score: float
+    width_px: float
+
+    @property
+    def axis(self) -> tuple[Array, Array]:
+        """Lower and upper end of the line midway between the limbs."""
+        return (self.left.p + self.right.p) / 2, (self.left.q + self.right.q) / 2
+
+    def width_at(self, xy: Array) -> Array:
+        """Width in pixels, linear along the axis, at points beside it."""
+        low, high = self.axis
+        d = high - low
+        t = (xy - low) @ d / (d @ d)
+        bottom = float(np.linalg.norm(self.right.p - self.left.p))
+        top = float(np.linalg.norm(self.right.q - self.left.q))
+        return np.asarray(bottom + (top - bottom) * t)
+
+
+@dataclass(frozen=True)
+class _Column:
+    """A candidate from the coarse search: axis from low to high, width, in picture pixels."""
+
+    low: Array
+    high: Array
+    width: float
+    score: float
+
+
+def find_rods(rgb: NDArray[np.uint8], pose: GridPose, keep: int = 10) -> list[Rod]:
+    """Candidate rods, best first.
+
+    Parameters
+    ----------
+    rgb : ndarray of uint8, shape (height, width, 3)
+    pose : GridPose
+        In pixels of ``rgb``.
+    keep : int
+        How many coarse candidates are refined.
+
+    Returns
+    -------
+    list of Rod
+        May be empty.
+    """
+    rods: list[Rod] = []
+    for column in _coarse(rgb, pose, keep):
+        if any(_same(rod, column) for rod in rods):
+            continue
+        rod = refine_rod(rgb, pose, column.low, column.high, column.width)
+        if rod is not None and not _is_ink(pose, *rod.axis, rod.width_px):
+            rods.append(rod)
+    return sorted(rods, key=lambda r: -r.score)
+
+
+def _same(rod: Rod, column: _Column) -> bool:
+    """Whether a coarse candidate lies on an axis that was already fitted."""
+    low, high = rod.axis
+    d = (high - low) / np.linalg.norm(high - low)
+    normal = np.array([-d[1], d[0]])
+    ends = np.array([column.low, column.high]) - low
+    along = ends @ d / np.linalg.norm(high - low)
+    on_axis = np.all(np.abs(ends @ normal) < 0.25 * rod.width_px)
+    alike = abs(math.log(column.width / rod.width_px)) < 0.25
+    return bool(on_axis and alike and np.all((along > -0.15) & (along < 1.15)))
+
+
+# --------------------------------------------------------------------------- coarse search
+
+
+def _rising_map(rgb: NDArray[np.uint8], pose: GridPose) -> tuple[Array, NDArray[np.intp], float]:
+    """Homography map pixels -> undistorted picture pixels, map size, pitches per map pixel."""
+    height, width = rgb.shape[:2]
+    middle = pose.on_sheet(np.array([[width / 2, height / 2]]))[0]
+    rise = math.tan(math.radians(RISE_GUESS_DEG))
+    # camera-frame homography of the plane z = (y - y0) tan(rise)
+    e1 = pose.rotation[:, 0]
+    e2 = pose.rotation[:, 1] + rise * pose.rotation[:, 2]
+    o = pose.origin - pose.rotation[:, 2] * rise * middle[1]
+    k = np.array(
+        [[pose.camera.f, 0, pose.camera.cx], [0, pose.camera.f, pose.camera.cy], [0, 0, 1]]
+    )
+    h = k @ np.column_stack([e1, e2, o])
+    inverse = np.linalg.inv(h)
+    x, y = np.meshgrid([0, width / 2, width - 1], [0, height / 2, height - 1])
+    frame = np.column_stack([x.ravel(), y.ravel(), np.ones(9)]) @ inverse.T
+    frame = frame[:, :2] / frame[:, 2:]
+    centre = frame[4]
+    scale = np.linalg.norm(_apply(h, (*centre, 0.001, 0)) - _apply(h, centre)) / 1e-3
+    step = width / MAP_WIDTH / scale
+    low, high = frame.min(axis=0), frame.max(axis=0)
+    low = np.maximum(low, centre - 0.75 * MAP_WIDTH * step)
+    high = np.minimum(high, centre + 0.75 * MAP_WIDTH * step)
+    cols, rows = np.maximum(((high - low) / step).astype(int), 8)
+    to_plane = np.array([[step, 0, low[0]], [0, -step, high[1]], [0, 0, 1.0]])
+    return h @ to_plane, np.array([cols, rows]), step
+
+
+def _apply(h: Array, xy: Array) -> Array:
+    p = h @ np.array([xy[0], xy[1], 1.0])
+    return np.asarray(p[:2] / p[2])
+
+
+def _ink_mask(pose: GridPose, shape: tuple[int, int], h: Array, share: float) -> NDArray[np.bool_]:
+    """Where printed lines (or their ghosts) lie in the rising map."""
+    rows, cols = shape
+    x, y = np.meshgrid(np.arange(0, cols, 2.0), np.arange(0, rows, 2.0))
+    p = np.stack([x, y, np.ones_like(x)], -1).reshape(-1, 3) @ h.T
+    xy = pose.camera.distort(p[:, :2] / p[:, 2:])
+    rays = pose.camera.ray(xy) @ pose.rotation
+    start = -pose.origin @ pose.rotation
+    grid = start[:2] - rays[:, :2] * (start[2] / rays[:, 2])[:, None]
+    ink = np.abs(grid - np.round(grid)) < share
+    near = ink.any(axis=1)
+    if pose.thickness is not None:
+        slide = 2 * rays[:, :2] / np.sqrt(GLASS_INDEX**2 - 1 + rays[:, 2] ** 2)[:, None]
+        ghost = grid + pose.thickness * slide
+        near |= (np.abs(ghost - np.round(ghost)) < share).any(axis=1)
+    small = near.reshape(x.shape).astype(np.uint8)
+    return cv2.resize(small, (cols, rows), interpolation=cv2.INTER_NEAREST).astype(bool)
+
+
+def _coarse(rgb: NDArray[np.uint8], pose: GridPose, keep: int) -> list[_Column]:
+    h, (cols, rows), step_pitch = _rising_map(rgb, pose)
+    factor = MAP_WIDTH / rgb.shape[1]
+    source = rgb
+    shrink = 1.0
+    if factor < 0.6:
+        size = (round(rgb.shape[1] * factor * 1.25), round(rgb.shape[0] * factor * 1.25))
+        source = cv2.resize(rgb, size, interpolation=cv2.INTER_AREA)
+        shrink = size[0] / rgb.shape[1]
+    shift = (shrink - 1) / 2
+    down = np.array([[shrink, 0, shift], [0, shrink, shift], [0, 0, 1.0]])
+    flat = cv2.warpPerspective(
+        source,
+        down @ h,
+        (int(cols), int(rows)),
+        flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP,
+        borderMode=cv2.BORDER_REPLICATE,
+    ).astype(np.float32)
+    valid = cv2.warpPerspective(
+        np.full(source.shape[:2], 255, np.uint8),
+        down @ h,
+        (int(cols), int(rows)),
+        flags=cv2.INTER_NEAREST | cv2.WARP_INVERSE_MAP,
+    )
+    valid = cv2.erode(valid, np.ones((5, 5), np.uint8)) > 0
+    ink = pose.ink_half_width + 1.5 * step_pitch
+    neutral = _ink_mask(pose, (int(rows), int(cols)), h, ink) | ~valid
+    widths = _widths(float(MAP_WIDTH))
+    flat = cv2.blur(cv2.GaussianBlur(flat, (3, 1), 0.7), (1, 5))
+    n_rows = int(rows) // ROW_STEP
+    blocked_map = neutral.astype(np.float32)
+    middle_row = (rows - 1) / 2
+    found: list[_Column] = []
+    for slope in SLOPES_DEG:
+        t = math.tan(math.radians(slope))
+        # a column leans by the slope about the map's middle row; every third row is sampled
+        shear = np.array([[1, t * ROW_STEP, t * (1 - middle_row)], [0, ROW_STEP, 1]], np.float32)
+        size, flags = (int(cols), n_rows), cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
+        turned = cv2.warpAffine(flat, shear, size, flags=flags, borderMode=cv2.BORDER_REPLICATE)
+        blocked = cv2.warpAffine(blocked_map, shear, size, flags=flags, borderValue=1) > 0.3
+        found += _runs(turned, blocked, widths, slope, h, int(rows))
+    centre = np.array([(rgb.shape[1] - 1) / 2, (rgb.shape[0] - 1) / 2])
+    found = [c for c in found if not _is_ink(pose, c.low, c.high, c.width)]
+    found = [replace(c, score=c.score * _central(c, centre)) for c in found]
+    found.sort(key=lambda c: -c.score)
+    chosen: list[_Column] = []
+    for c in found:
+        middle = (c.low + c.high) / 2
+        if all(
+            np.linalg.norm(middle - (o.low + o.high) / 2) > 0.012 * rgb.shape[1]
+            or abs(np.linalg.norm(c.high - c.low) - np.linalg.norm(o.high - o.low))
+            > 0.5 * np.linalg.norm(o.high - o.low)
+            for o in chosen
+        ):
+            chosen.append(c)
+        if len(chosen) >= keep:
+            break
+    return chosen
+
+
+def _widths(picture_width: float) -> NDArray[np.intp]:
+    low, high = (s * picture_width for s in WIDTH_SHARE)
+    return np.unique(np.round(np.geomspace(max(low, 4), high, 11)).astype(int))
+
+
+def _central(column: _Column, centre: Array) -> float:
+    """People put what they photograph near the middle: a mild preference for it."""
+    away = np.linalg.norm((column.low + column.high) / 2 - centre) / np.linalg.norm(centre)
+    return float(math.exp(-((away / 0.45) ** 2)))
+
+
+OUTSIDE = 3  # map pixels outside a limb where the background is read
+THRESHOLD = 0.45
+
+
+def _runs(
+    turned: NDArray[np.float32],
+    blocked: NDArray[np.bool_],
+    widths: NDArray[np.intp],
+    slope: float,
+    h: Array,
+    rows: int,
+) -> list[_Column]:
+    """Longest, surest pairs of steps with the same background on both outer sides."""
+    n_rows, cols, _ = turned.shape
+    step = np.zeros((n_rows, cols), np.float32)
+    difference = turned[:, 4:] - turned[:, :-4]
+    step[:, 2:-2] = np.sqrt(np.sum(difference**2, axis=2))
+    noise = float(np.median(step)) + 1.5
+    peak = np.maximum(np.roll(step, 1, axis=1), np.roll(step, -1, axis=1))
+    sharp = np.where(step >= 0.9 * peak, step, 0)
+    sharp = cv2.dilate(sharp, np.ones((1, 3), np.uint8))
+    stack = np.full((len(widths), n_rows, cols), -THRESHOLD, np.float32)
+    for k, w in enumerate(widths):
+        span = cols - w
+        weaker = np.minimum(sharp[:, :span], sharp[:, w:])
+        left = turned[:, : span - 2 * OUTSIDE]
+        right = turned[:, w + 2 * OUTSIDE :]
+        apart = np.sqrt(np.sum((left - right) ** 2, axis=2))
+        weaker[:, OUTSIDE : span - OUTSIDE] -= 0.8 * apart
+        pair = np.clip(weaker / (4 * noise), 0, 1) - THRESHOLD
+        pair[blocked[:, :span] & blocked[:, w:]] = 0
+        stack[k, :, :span] = pair
+    run = np.zeros((len(widths), cols), np.float32)
+    best = np.zeros_like(run)
+    start = np.zeros((len(widths), cols), np.int32)
+    first = np.zeros_like(start)
+    last = np.zeros_like(start)
+    for r in range(n_rows):
+        fresh = run <= 0
+        start = np.where(fresh, r, start)
+        run = np.maximum(run + stack[:, r], 0)
+        better = run > best
+        best = np.where(better, run, best)
+        first = np.where(better, start, first)
+        last = np.where(better, r, last)
+    out: list[_Column] = []
+    t = math.tan(math.radians(slope))
+    middle_row = (rows - 1) / 2
+    for _ in range(8):
+        k, c = np.unravel_index(int(np.argmax(best)), best.shape)
+        if best[k, c] < 3:
+            break
+        w = int(widths[k])
+        y0, y1 = first[k, c] * ROW_STEP, (last[k, c] + 1) * ROW_STEP - 1
+        axis = c + w / 2
+        high = _apply(h, np.array([axis + t * (y0 - middle_row), y0]))
+        low = _apply(h, np.array([axis + t * (y1 - middle_row), y1]))
+        side = _apply(h, np.array([axis + w / 2 + t * (y1 - middle_row), y1]))
+        direction = (high - low) / np.linalg.norm(high - low)
+        normal = np.array([-direction[1], direction[0]])
+        out.append(_Column(low, high, 2 * abs(float((side - low) @ normal)), float(best[k, c])))
+        best[:, max(0, c - 5) : c + 6] = 0
+    return out
+
+
+def _is_ink(pose: GridPose, low: Array, high: Array, width: float) -> bool:
+    """Whether an axis runs along a printed line or its ghost and is no wider than one."""
+    xy = pose.camera.distort(low + np.linspace(0.05, 0.95, 13)[:, None] * (high - low))
+    near, scale = _ink_distance(pose, xy)
+    on_line = near < 1.2 * pose.ink_half_width
+    return bool(on_line.mean() > 0.6 and width < 4.0 * pose.ink_half_width * float(scale))
+
+
+def _ink_distance(pose: GridPose, xy: Array) -> tuple[Array, float]:
+    """Distance from pixels to the nearest column's ink or ghost, in pitches; pixels a pitch."""
+    rays = pose.camera.ray(xy) @ pose.rotation
+    start = -pose.origin @ pose.rotation
+    grid = start[:2] - rays[:, :2] * (start[2] / rays[:, 2])[:, None]
+    near = np.abs(grid[:, 0] - np.round(grid[:, 0]))
+    if pose.thickness is not None:
+        slide = 2 * rays[:, 0] / np.sqrt(GLASS_INDEX**2 - 1 + rays[:, 2] ** 2)
+        ghost = grid[:, 0] + pose.thickness * slide
+        near = np.minimum(near, np.abs(ghost - np.round(ghost)))
+    base = np.column_stack([grid, np.zeros(len(grid))])
+    side = pose.project((*base, 0.001, 0, 0)) - pose.project(base)
+    return near, float(np.median(np.hypot(side[:, 0], side[:, 1])) / 1e-3)
+
+
+# --------------------------------------------------------------------------- refinement
+
+
+def refine_rod(
+    rgb: NDArray[np.uint8],
+    pose: GridPose,
+    low: Array,
+    high: Array,
+    width: float,
+    reach: float | None = None,
+) -> Rod | None:
+    """Fit both limbs near a rough axis (undistorted pixels), as long as they go on."""
+    lines = (_beside(low, high, -width / 2), _beside(low, high, width / 2))
+    window = reach if reach is not None else max(3.0, 0.22 * width)
+    evidence = 0.0
+    left = right = None
+    for gate in (window, 0.6 * window, max(2.0, 0.4 * window), max(2.0, 0.4 * window)):
+        left = fit_limb(rgb, pose, *lines[0], gate)
+        right = fit_limb(rgb, pose, *lines[1], gate)
+        if left is None or right is None:
+            return None
+        evidence, lines = _extent(rgb, pose, (left.p, left.q), (right.p, right.q))
+        if evidence <= 0:
+            return None
+    assert left is not None and right is not None
+    axis = (left.q + right.q - left.p - right.p) / 2
+    direction = axis / np.linalg.norm(axis)
+    normal = np.array([-direction[1], direction[0]])
+    gap = float(((right.p + right.q - left.p - left.q) / 2) @ normal)
+    if gap < 0:
+        left, right, gap = right, left, -gap
+    opening = abs(_angle(left) - _angle(right))
+    if gap < 3 or opening > math.radians(8):
+        return None
+    centre = np.array([(rgb.shape[1] - 1) / 2, (rgb.shape[0] - 1) / 2])
+    away = np.linalg.norm((left.p + left.q + right.p + right.q) / 4 - centre)
+    length = min(left.length, right.length)
+    straight = 1 / ((1 + left.scatter_px**2) * (1 + right.scatter_px**2))
+    score = (
+        evidence
+        * math.sqrt(straight)
+        * (1 - math.exp(-((length / (3 * gap)) ** 2)))
+        * math.exp(-((opening / 0.06) ** 2) - (away / np.linalg.norm(centre) / 0.45) ** 2)
+    )
+    return Rod(left, right, score, gap)
+
+
+def _extent(
+    rgb: NDArray[np.uint8], pose: GridPose, left: tuple[Array, Array], right: tuple[Array, Array]
+) -> tuple[float, tuple[tuple[Array, Array], tuple[Array, Array]]]:
+    """How far both limbs go on: summed evidence (px) and the lines cut to that stretch."""
+    low, high = (left[0] + right[0]) / 2, (left[1] + right[1]) / 2
+    length = float(np.linalg.norm(high - low))
+    d = (high - low) / length
+    normal = np.array([-d[1], d[0]])
+    most = 0.30 * rgb.shape[1]
+    more = min(1.5 * length, max(0.0, (most - length) / 2 + 0.1 * most))
+    group = max(2.0, length / 60)
+    s = np.arange(-more, length + more, group)
+    evidence = np.zeros((2, len(s)))
+    outer, inner = [], []
+    across = np.arange(-7, 7.01, 1.0)
+    for k, (p, q) in enumerate((left, right)):
+        u = (q - p) / np.linalg.norm(q - p)
+        # the limb's own points at the same station along the axis
+        at = ((low - p) @ d + s) / (u @ d)
+        xy = p + at[:, None, None] * u + across[None, :, None] * normal
+        raw = pose.camera.distort(xy).astype(np.float32)
+        strip = cv2.remap(
+            rgb, raw[..., 0], raw[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE
+        ).astype(np.float32)
+        strip = cv2.blur(strip, (1, 5))
+        step = np.sqrt(np.sum((strip[:, 2:] - strip[:, :-2]) ** 2, axis=2))
+        noise = float(np.median(step)) + 1.0
+        peak = np.argmax(step, axis=1) + 1
+        top = step[np.arange(len(s)), peak - 1]
+        near = np.exp(-(((across[peak]) / 2.0) ** 2))
+        evidence[k] = near * np.clip((top / noise - 1.5) / 2.5, 0, 1)
+        inside = (raw[:, 7] > (3, 3)) & (raw[:, 7] < (rgb.shape[1] - 4, rgb.shape[0] - 4))
+        evidence[k] = np.where(inside.all(axis=1), evidence[k], 0)
+        outer.append(strip[:, :4].mean(axis=1) if k == 0 else strip[:, -4:].mean(axis=1))
+        inner.append(strip[:, -5:-2].mean(axis=1) if k == 0 else strip[:, 2:5].mean(axis=1))
+    # a rod differs from both sides; a bevel's colour lies between them
+    apart = np.linalg.norm(outer[0] - outer[1], axis=1)
+    steps = sum(np.linalg.norm(o - i, axis=1) for o, i in zip(outer, inner, strict=True))
+    distinct = 1 - np.clip(apart / np.maximum(steps, 1.0), 0, 1)
+    evidence *= 0.4 + 0.6 * distinct
+    gain = 0.5 * evidence.mean(axis=0) + 0.5 * evidence.min(axis=0) - 0.30
+    best, first, last = _best_run(gain)
+    if last - first < 4:
+        return 0.0, (left, right)
+    ends = []
+    for p, q in (left, right):
+        u = (q - p) / np.linalg.norm(q - p)
+        at = ((low - p) @ d + s[[first, last]]) / (u @ d)
+        ends.append((p + at[0] * u, p + at[1] * u))
+    return best * group / 0.70, (ends[0], ends[1])
+
+
+def _best_run(gain: Array) -> tuple[float, int, int]:
+    best, run, start, first, last = 0.0, 0.0, 0, 0, 0
+    for i, g in enumerate(gain):
+        if run <= 0:
+            run, start = 0.0, i
+        run += float(g)
+        if run > best:
+            best, first, last = run, start, i
+    return best, first, last
+
+
+def _angle(limb: Limb) -> float:
+    d = limb.q - limb.p
+    return math.atan2(d[0], -d[1])
+
+
+def _beside(low: Array, high: Array, shift: float) -> tuple[Array, Array]:
+    d = (high - low) / np.linalg.norm(high - low)
+    normal = np.array([-d[1], d[0]])
+    return low + shift * normal, high + shift * normal
+
+
+def fit_limb(
+    rgb: NDArray[np.uint8], pose: GridPose, p: Array, q: Array, gate: float
+) -> Limb | None:
+    """Straight colour step within ``gate`` px of the line p-q (undistorted pixels).
+
+    Each stretch of the edge gives one point, the centroid of the squared colour gradient across
+    it; the line is fitted to the points by iteratively reweighted least squares (Cauchy weights).
+    Stretches with known ink beside them are dropped.
+    """
+    length = float(np.linalg.norm(q - p))
+    if length < 20:
+        return None
+    d = (q - p) / length
+    normal = np.array([-d[1], d[0]])
+    half = math.ceil(gate) + 3
+    across = np.arange(-half, half + 0.01, 0.5)
+    n_along = int(length) + 1
+    along = np.linspace(0, length, n_along)
+    xy = p + along[:, None, None] * d + across[None, :, None] * normal
+    raw = pose.camera.distort(xy).astype(np.float32)
+    strip = cv2.remap(
+        rgb, raw[..., 0], raw[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE
+    ).astype(np.float32)
+    group = max(3, round(length / 70))
+    n = n_along // group
+    if n < 6:
+        return None
+    strip = strip[: n * group].reshape(n, group, len(across), 3).mean(axis=1)
+    centre_along = along[: n * group].reshape(n, group).mean(axis=1)
+    strip = cv2.GaussianBlur(strip, (5, 1), 1.0, borderType=cv2.BORDER_REPLICATE)
+    step = (strip[:, 2:] - strip[:, :-2]).astype(float)
+    where = across[1:-1]
+    size2 = np.sum(step**2, axis=2)
+    noise2 = float(np.median(size2)) + 1.0
+    inside = np.abs(where) <= gate
+    masked = np.where(inside[None, :], size2, 0)
+    peak = np.argmax(masked, axis=1)
+    top = masked[np.arange(n), peak]
+    local = np.abs(where[None, :] - where[peak][:, None]) <= 1.5
+    weight = np.where(local, np.maximum(size2 - noise2, 0), 0)
+    total = weight.sum(axis=1)
+    with np.errstate(all="ignore"):
+        t = (weight @ where) / total
+    ink = _ink_near(pose, p + centre_along[:, None] * d, normal, gate)
+    good = (top > 4 * noise2) & (total > 0) & (np.abs(t) < gate + 1)
+    if (good & ~ink).sum() >= max(8, 0.3 * n):
+        good &= ~ink
+    else:
+        ink[:] = False
+    usable = max(int((~ink).sum()), 1)
+    if good.sum() < 5 or good.sum() < 0.2 * n:
+        return None
+    s, t = centre_along[good] - length / 2, t[good]
+    strength = np.sqrt(top[good] / noise2)
+    base = np.minimum(strength, 8.0) / 8
+    a, b = float(np.median(t)), 0.0
+    if len(s) >= 8:
+        a, b = _line_start(s, t)
+    scale = 1.0
+    for _ in range(12):
+        r = t - a - b * s
+        scale = max(1.48 * float(np.median(np.abs(r))), 0.08)
+        w = base / (1 + (r / (2 * scale)) ** 2)
+        sw, ss, sss = w.sum(), (w * s).sum(), (w * s * s).sum()
+        det = sw * sss - ss * ss
+        if det <= 0:
+            return None
+        st, sst = (w * t).sum(), (w * s * t).sum()
+        a, b = (sss * st - ss * sst) / det, (sw * sst - ss * st) / det
+    r = t - a - b * s
+    fits = np.abs(r) < max(3 * scale, 0.5)
+    count = max(int(fits.sum()), 3)
+    spread = float(np.sqrt(np.average(s[fits] ** 2))) if fits.any() else length / 4
+    scatter = float(np.sqrt(np.mean(r[fits] ** 2))) if fits.any() else gate
+    points = p + (s + length / 2)[:, None] * d + t[:, None] * normal
+    return Limb(
+        p + (a - b * length / 2) * normal,
+        q + (a + b * length / 2) * normal,
+        scatter / math.sqrt(count),
+        scatter / math.sqrt(count) / max(spread, 1.0),
+        scatter,
+        count / usable,
+        float(np.mean(strength)),
+        points[fits],
+    )
+
+
+def _line_start(s: Array, t: Array) -> tuple[float, float]:
+    """Median of pairwise slopes between the halves (repeated-median flavour of Theil-Sen)."""
+    order = np.argsort(s)
+    s, t = s[order], t[order]
+    k = len(s) // 2
+    slope = float(np.median((t[k : 2 * k] - t[:k]) / (s[k : 2 * k] - s[:k])))
+    return float(np.median(t - slope * s)), slope
+
+
+def _ink_near(pose: GridPose, xy: Array, normal: Array, gate: float) -> NDArray[np.bool_]:
+    """True where a printed line, or its ghost, lies within ``gate`` px across the edge."""
+    out = np.zeros(len(xy), bool)
+    margin = pose.ink_half_width
+    for shift in np.linspace(-gate - 1, gate + 1, 5):
+        raw = pose.camera.distort(xy + shift * normal)
+        rays = pose.camera.ray(raw) @ pose.rotation
+        start = -pose.origin @ pose.rotation
+        grid = start[:2] - rays[:, :2] * (start[2] / rays[:, 2])[:, None]
+        out |= (np.abs(grid - np.round(grid)) < margin).any(axis=1)
+        if pose.thickness is not None:
+            slide = 2 * rays[:, :2] / np.sqrt(GLASS_INDEX**2 - 1 + rays[:, 2] ** 2)[:, None]
+            ghost = grid + pose.thickness * slide
+            out |= (np.abs(ghost - np.round(ghost)) < margin).any(axis=1)
+    return out
+
+
+# --------------------------------------------------------------------------- reflection
+
+
+@dataclass(frozen=True)
+class Image:
+    """The rod's mirror image: the limbs that could be fitted, as axis lines.
+
+    ``axes`` holds for each fitted limb its axis line (the limb moved by half the rod's width) with
+    ``offset_sd`` and ``angle_sd`` as in `Limb`; ``score`` is the share of the predicted outline
+    that shows, ``rise`` and ``height`` (pitches, at the rod's lower end) what was searched out.
+    """
+
+    axes: tuple[Limb, ...]
+    limbs: tuple[Limb, ...]
+    score: float
+    rise: float
+    height: float
+
+
+def axis_normal(rod: Rod, pose: GridPose) -> Array:
+    """Normal, in grid axes, of the plane through the camera and the rod's axis.
+
+    The axis lies midway between the two tangent planes of the limbs (exact for cylinder and cone).
+    """
+    normals = [line_normal(limb, pose) for limb in (rod.left, rod.right)]
+    n = normals[0] + normals[1]
+    return np.asarray(n / np.linalg.norm(n))
+
+
+def line_normal(limb: Limb, pose: GridPose) -> Array:
+    """Unit normal, in grid axes, of the plane through the camera and an undistorted line."""
+    rays = _local_rays(np.array([limb.p, limb.q]), pose)
+    n = np.cross(rays[0], rays[1])
+    return np.asarray(n / np.linalg.norm(n))
+
+
+def _local_rays(undistorted: Array, pose: GridPose) -> Array:
+    c = pose.camera
+    u = (undistorted - (c.cx, c.cy)) / c.f
+    rays = np.concatenate([u, np.ones((*u.shape[:-1], 1))], axis=-1)
+    rays = rays / np.linalg.norm(rays, axis=-1, keepdims=True)
+    return np.asarray(rays @ pose.rotation)
+
+
+def mirrored_rays(undistorted: Array, pose: GridPose) -> tuple[Array, Array]:
+    """Where rays leave the mirror upwards (grid x, y, 0) and their directions, in grid axes."""
+    rays = _local_rays(undistorted, pose)
+    start = -pose.origin @ pose.rotation
+    foot = start - rays * (start[2] / rays[..., 2])[..., None]
+    if pose.thickness is not None:
+        slide = 2 * rays[..., :2] / np.sqrt(GLASS_INDEX**2 - 1 + rays[..., 2] ** 2)[..., None]
+        foot = foot + pose.thickness * np.concatenate(
+            [slide, np.zeros((*slide.shape[:-1], 1))], axis=-1
+        )
+    return foot, rays * (1, 1, -1)
+
+
+def mirrored_normal(limb: Limb, pose: GridPose) -> Array:
+    """Like `line_normal` for a line seen in the mirror: the plane holds the reflected rays."""
+    foot, up = mirrored_rays(np.array([limb.p, limb.q]), pose)
+    n = np.cross(foot[1] - foot[0], up[0] + up[1])
+    return np.asarray(n / np.linalg.norm(n))
+
+
+def image_points(xyz: Array, pose: GridPose) -> Array:
+    """Undistorted pixels where points above the mirror (grid axes) are seen reflected."""
+    c = pose.camera
+    thickness = pose.thickness or 0.0
+    foot = xyz * (1, 1, -1)
+    eye = -pose.origin @ pose.rotation
+    for _ in range(4):
+        ray = foot - eye
+        ray = ray / np.linalg.norm(ray, axis=-1, keepdims=True)
+        slide = 2 * ray[..., :2] / np.sqrt(GLASS_INDEX**2 - 1 + ray[..., 2] ** 2)[..., None]
+        run = ray[..., :2] / -ray[..., 2:] * xyz[..., 2:]
+        on_sheet = xyz[..., :2] - run - thickness * slide
+        foot = np.concatenate([on_sheet, np.zeros((*on_sheet.shape[:-1], 1))], axis=-1)
+    q = foot @ pose.rotation.T + pose.origin
+    return np.asarray(q[..., :2] / q[..., 2:] * c.f + (c.cx, c.cy))
+
+
+def direction(turn: float, rise: float) -> Array:
+    """Unit vector in grid axes: ``turn`` counter-clockwise from the printed line, ``rise`` up."""
+    return np.array(
+        [-math.sin(turn) * math.cos(rise), math.cos(turn) * math.cos(rise), math.sin(rise)]
+    )
+
+
+def turn_for_rise(normal: Array, rise: float) -> float:
+    """Turn of the direction of the given rise that lies in the plane with this normal."""
+    a, b = normal[1] * math.cos(rise), -normal[0] * math.cos(rise)
+    middle = math.atan2(b, a)
+    half = math.acos(max(-1.0, min(1.0, -normal[2] * math.sin(rise) / math.hypot(a, b))))
+    turns = [math.remainder(middle + s * half, 2 * math.pi) for s in (1, -1)]
+    return min(turns, key=abs)
+
+
+RISES_DEG = np.arange(11.0, 31.1, 0.5)
+HEIGHTS = np.linspace(0.2, 5.0, 33)  # of the axis at the rod's lower end, in rod widths
+
+
+def find_image(rgb: NDArray[np.uint8], pose: GridPose, rod: Rod) -> Image | None:
+    """The rod's reflection in the mirror, searched over the rod's rise and height.
+
+    Both follow from where the reflection lies once the axis plane is known. Stretches hidden by
+    the rod itself, or beside known ink, count neither for nor against.
+    """
+    normal = axis_normal(rod, pose)
+    low, high = rod.axis
+    rays = _local_rays(np.array([low, high]), pose)
+    eye = -pose.origin @ pose.rotation
+    # rod width in pitches, near enough: width over distance
+    distance = abs(eye[2] / rays[0, 2])
+    width = rod.width_px / pose.camera.f * distance
+    stations = np.linspace(0.0, 1.0, 40)
+    rises, heights = np.meshgrid(np.radians(RISES_DEG), HEIGHTS * width, indexing="ij")
+    axis = np.empty((*rises.shape, len(stations), 3))
+    for i, rise in enumerate(np.radians(RISES_DEG)):
+        d = direction(turn_for_rise(normal, float(rise)), float(rise))
+        for j, h in enumerate(HEIGHTS * width):
+            foot = eye + rays[0] * ((h - eye[2]) / rays[0, 2])
+            # length along d until the ray through the upper end passes nearest
+            reach = _meet(foot, d, eye, rays[1])
+            axis[i, j] = foot + stations[:, None] * reach * d
+    seen = image_points(axis, pose)
+    along = seen[:, :, -1] - seen[:, :, 0]
+    length = np.linalg.norm(along, axis=-1, keepdims=True)
+    unit = along / np.maximum(length, 1e-9)
+    side = np.stack([-unit[..., 1], unit[..., 0]], axis=-1)
+    half = 0.49 * _width_along(rod, stations)
+    total = np.zeros(rises.shape)
+    weight = np.zeros(rises.shape)
+    field = _Steps(rgb, pose, seen, rod.width_px)
+    for sign in (-1.0, 1.0):
+        at = seen + sign * half[:, None] * side[:, :, None, :]
+        evidence, visible = field.read(at, side, rod)
+        total += np.sum((evidence - 0.42) * visible, axis=2)
+        weight += visible.sum(axis=2)
+    prior = np.exp(-0.5 * ((np.degrees(rises) - RISE_GUESS_DEG) / 6) ** 2)
+    total = np.where(length[..., 0] > 0.6 * rod.width_px, total, 0) * (0.5 + 0.5 * prior)
+    tried: list[Image] = []
+    room = total.copy()
+    for _ in range(5):
+        i, j = np.unravel_index(int(np.argmax(room)), room.shape)
+        if room[i, j] < 3.0:
+            break
+        found = _fit_image(rgb, pose, rod, seen[i, j], half, field)
+        if found is not None:
+            score = float(total[i, j] / max(weight[i, j], 1) / 0.58)
+            tried.append(
+                replace(found, score=score, rise=float(rises[i, j]), height=float(heights[i, j]))
+            )
+        apart = np.linalg.norm(seen[:, :, 20] - seen[i, j, 20], axis=-1)
+        room[apart < 0.35 * rod.width_px] = 0
+    return max(tried, key=_image_merit, default=None)
+
+
+def _image_merit(image: Image) -> float:
+    return image.score * math.sqrt(sum(a.length * a.coverage for a in image.axes))
+
+
+def _meet(foot: Array, d: Array, eye: Array, ray: Array) -> float:
+    """Length along d from foot to where it passes nearest to a ray."""
+    w = foot - eye
+    b = float(d @ ray)
+    return float((b * (ray @ w) - d @ w) / (1 - b * b))
+
+
+def _width_along(rod: Rod, stations: Array) -> Array:
+    bottom = float(np.linalg.norm(rod.right.p - rod.left.p))
+    top = float(np.linalg.norm(rod.right.q - rod.left.q))
+    return np.asarray(bottom + (top - bottom) * stations)
+
+
+class _Steps:
+    """Colour gradients of the neighbourhood, read along predicted edges."""
+
+    def __init__(self, rgb: NDArray[np.uint8], pose: GridPose, seen: Array, width: float) -> None:
+        raw = pose.camera.distort(seen.reshape(-1, 2))
+        margin = width + 8
+        low = np.maximum(np.floor(raw.min(axis=0) - margin), 0).astype(int)
+        high = np.minimum(np.ceil(raw.max(axis=0) + margin), rgb.shape[1::-1]).astype(int)
+        self.low = low
+        self.pose = pose
+        self.gradient: list[NDArray[np.float32]] = []
+        crop = rgb[low[1] : high[1], low[0] : high[0]].astype(np.float32)
+        self.empty = min(crop.shape[:2]) < 8
+        if self.empty:
+            return
+        smooth = cv2.GaussianBlur(crop, (0, 0), 1.2)
+        gx = cv2.Sobel(smooth, cv2.CV_32F, 1, 0, ksize=3, scale=1 / 4)
+        gy = cv2.Sobel(smooth, cv2.CV_32F, 0, 1, ksize=3, scale=1 / 4)
+        self.gx, self.gy = gx, gy
+        size = np.sqrt(np.sum(gx**2 + gy**2, axis=2))
+        self.noise = float(np.median(size)) + 0.7
+
+    def read(self, at: Array, side: Array, rod: Rod) -> tuple[Array, Array]:
+        """Evidence 0-1 of a step across ``side`` at pixels, and which of them are in sight."""
+        if self.empty:
+            return np.zeros(at.shape[:-1]), np.zeros(at.shape[:-1], bool)
+        raw = self.pose.camera.distort(at) - self.low
+        flat = raw.reshape(-1, raw.shape[-2], 2).astype(np.float32)
+        gx = cv2.remap(self.gx, flat[..., 0], flat[..., 1], cv2.INTER_LINEAR).reshape(
+            *at.shape[:-1], 3
+        )
+        gy = cv2.remap(self.gy, flat[..., 0], flat[..., 1], cv2.INTER_LINEAR).reshape(
+            *at.shape[:-1], 3
+        )
+        s = side[:, :, None, :]
+        across = np.linalg.norm(gx * s[..., :1] + gy * s[..., 1:], axis=-1)
+        evidence = np.clip((across / self.noise - 1.5) / 3.5, 0, 1)
+        h, w = self.gx.shape[:2]
+        inside = (
+            (raw[..., 0] > 2) & (raw[..., 1] > 2) & (raw[..., 0] < w - 3) & (raw[..., 1] < h - 3)
+        )
+        return evidence, inside & ~_hidden(at, rod) & ~_on_ink(self.pose, at)
+
+
+def _hidden(at: Array, rod: Rod) -> NDArray[np.bool_]:
+    """Behind the rod itself, or above its upper end, where the body begins."""
+    low, high = rod.axis
+    d = (high - low) / np.linalg.norm(high - low)
+    normal = np.array([-d[1], d[0]])
+    rel = at - low
+    along = rel @ d
+    off = np.abs(rel @ normal)
+    length = np.linalg.norm(high - low)
+    beside = off < rod.width_at(at) / 2 + 3.0
+    return (beside & (along > -0.6 * rod.width_px)) | (along > length)
+
+
+def _on_ink(pose: GridPose, at: Array) -> NDArray[np.bool_]:
+    xy = pose.camera.distort(at.reshape(-1, 2))
+    rays = pose.camera.ray(xy) @ pose.rotation
+    start = -pose.origin @ pose.rotation
+    grid = start[:2] - rays[:, :2] * (start[2] / rays[:, 2])[:, None]
+    margin = pose.ink_half_width + 0.008
+    ink = (np.abs(grid - np.round(grid)) < margin).any(axis=1)
+    if pose.thickness is not None:
+        slide = 2 * rays[:, :2] / np.sqrt(GLASS_INDEX**2 - 1 + rays[:, 2] ** 2)[:, None]
+        ghost = grid + pose.thickness * slide
+        ink |= (np.abs(ghost - np.round(ghost)) < margin).any(axis=1)
+    return np.asarray(ink.reshape(at.shape[:-1]))
+
+
+def _fit_image(
+    rgb: NDArray[np.uint8], pose: GridPose, rod: Rod, seen: Array, half: Array, field: _Steps
+) -> Image | None:
+    """Fit the limbs of one predicted reflection where they are in sight."""
+    along = seen[-1] - seen[0]
+    unit = along / np.linalg.norm(along)
+    side = np.array([-unit[1], unit[0]])
+    limbs, axes = [], []
+    gate = max(2.5, 0.18 * rod.width_px)
+    for sign in (-1.0, 1.0):
+        at = seen + sign * half[:, None] * side
+        evidence, visible = field.read(at[None, None], side[None, None], rod)
+        gain = np.where(visible[0, 0], evidence[0, 0] - 0.35, -0.02)
+        best, first, last = _best_run(gain)
+        if best < 1.5 or last - first < 5:
+            continue
+        p, q = at[first], at[last]
+        limb = fit_limb(rgb, pose, p, q, gate)
+        if limb is None:
+            continue
+        limb = fit_limb(rgb, pose, limb.p, limb.q, max(2.0, 0.6 * gate))
+        if limb is None or limb.length < 0.5 * rod.width_px:
+            continue
+        limbs.append(limb)
+        ends = np.interp([first, last], np.arange(len(half)), half)
+        axes.append(
+            replace(limb, p=limb.p - sign * ends[0] * side, q=limb.q - sign * ends[1] * side)
+        )
+    if not axes:
+        return None
+    return Image(tuple(axes), tuple(limbs), 0.0, 0.0, 0.0)
