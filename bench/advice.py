@@ -2,8 +2,8 @@
 
 In: a deck, a quantity, its value and uncertainty. Out: `Advice`, one sentence and, where the
 deck has an adjuster and the uncertainty proves the direction, a `Turn`. The change wanted is
-target less value; a turn is offered only where it exceeds the expanded uncertainty. Directions
-follow DEVELOPERS.md, "Conventions"; the formulas stand in `bench.mechanics`.
+target less value; a turn is offered only where it exceeds the expanded uncertainty of what the
+photo shows, and it brings what the photo shows to the target. Directions follow DEVELOPERS.md, "Conventions"; the formulas stand in `bench.mechanics`.
 """
 
 from __future__ import annotations
@@ -17,7 +17,7 @@ from bench.arm import align_at_distance
 from bench.deck import ADJUSTERS, Deck
 from bench.disturb import Disturbance, Turn, disturbances
 from bench.targets import NoTarget
-from bench.verdict import Verdict, figure, judge
+from bench.verdict import OTHERWISE, SHOWN, Verdict, figure, judge
 
 WORKAROUNDS = {
     "mat": "the platter mat",
@@ -90,19 +90,29 @@ def advise_verdict(deck: Deck, verdict: Verdict, direction_deg: float | None = N
         return Advice(quantity, f"Nothing to turn: {target.reason}.")
     if verdict.outcome == "within":
         return Advice(quantity, "Leave it: it is within tolerance.")
+    if verdict.within_as_shown:
+        seen, unseen, decider = SHOWN.get(quantity, OTHERWISE)
+        return Advice(
+            quantity,
+            f"Leave it: {seen} is within tolerance. Whether {unseen} is, no photo can tell; "
+            f"{decider} can.",
+        )
     need = target.aim - verdict.value
-    if abs(need) <= verdict.expanded_uncertainty:
+    if abs(need) <= verdict.shown_uncertainty:
         return Advice(
             quantity,
             "Do not turn anything yet: "
-            f"{figure(verdict.value, verdict.expanded_uncertainty, verdict.unit)} does not prove "
+            f"{figure(verdict.value, verdict.shown_uncertainty, verdict.unit)} does not prove "
             "which way. Take two or three more photos and combine them.",
         )
-    case = _Case(deck, verdict, need, verdict.expanded_uncertainty, direction_deg)
+    case = _Case(deck, verdict, need, verdict.shown_uncertainty, direction_deg)
     found = _ADVISERS.get(quantity, _no_adviser)(case)
     if isinstance(found, str):
         return Advice(quantity, found)
     cautions = CAUTIONS.get(found.adjuster, (ARM_CAUTION,))
+    if verdict.expanded_uncertainty > 1.001 * verdict.shown_uncertainty:
+        seen, unseen, decider = SHOWN.get(quantity, OTHERWISE)
+        cautions += (f"This sets {seen}; {unseen} may stand otherwise: {decider} can decide.",)
     return Advice(quantity, found.sentence, found, disturbances(deck, found), cautions)
 
 

@@ -295,7 +295,7 @@ class Deck:
             return force or NoTarget(quantity, "enter the force range of the cartridge's sheet")
         if quantity == "anti-skate":
             return self._anti_skate_target()
-        if quantity == "azimuth":
+        if quantity in ("azimuth", "cantilever"):
             return replace(
                 DEFAULT_TARGETS[quantity], definitional_uncertainty=self.cartridge.generator_u_deg
             )

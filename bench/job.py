@@ -14,6 +14,7 @@ from bench.deck import Deck
 from bench.disturb import Disturbance, Turn, disturbances
 from bench.entries import Entry, standing, turn_body
 from bench.logbook import Job, Logbook
+from bench.mechanics import in_range
 from bench.step_list import STEP_BY_KEY, Step
 from bench.steps import StepState, check_order, next_state, states, verdict_of
 from bench.targets import UNIT_OF
@@ -22,7 +23,13 @@ from vision.reading import COVERAGE_FACTOR, Reading, Refusal, as_record
 
 DECK_FACTS = ("record_mm", "mirror_mm", "mounting_distance_mm")
 ARM_FACTS = ("pivot_height_mm",)
-NOTE_FACTS = ("warp_mm",)
+NOTE_FACTS: dict[str, tuple[float, float]] = {
+    "warp_mm": (0.0, 10.0),
+    "cap_height_mm": (0.0, 200.0),
+    "print_scale_percent": (80.0, 120.0),
+}
+# Facts that a photo reading takes as typed quantities, with the reader's name for each.
+GIVEN = {"cap_height_mm": "pivot_height_mm", "print_scale_percent": "print_scale_percent"}
 
 
 @dataclass(frozen=True)
@@ -226,8 +233,10 @@ class OpenJob:
         if field not in (*DECK_FACTS, *ARM_FACTS, *NOTE_FACTS):
             allowed = ", ".join((*DECK_FACTS, *ARM_FACTS, *NOTE_FACTS))
             raise ValueError(f"fact: got {field!r}, allowed {allowed}")
-        if field in NOTE_FACTS and not 0 <= value <= 10:
-            raise ValueError(f"{field.removesuffix('_mm')}: got {value:g} mm, allowed 0 to 10 mm")
+        if field in NOTE_FACTS:
+            low, high = NOTE_FACTS[field]
+            name, unit = field.rsplit("_", 1)
+            in_range(name.replace("_", " "), value, low, high, unit)
         body = {"field": field, "value": float(value)}
         _with_fact(self.deck, body)
         return self.logbook.add(self.uid, "fact", "", body=body)
@@ -239,6 +248,11 @@ class OpenJob:
                 return float(entry.body["value"])
         deck = self.deck
         return getattr(deck, field, None) or getattr(deck.arm, field, None)
+
+    def given(self) -> dict[str, float]:
+        """Facts told that a photo reading needs, under the reader's names for them."""
+        told = {name: self.fact(fact) for fact, name in GIVEN.items()}
+        return {name: value for name, value in told.items() if value is not None}
 
     def _deck(self, rows: Sequence[Entry]) -> Deck:
         deck = self.job.deck

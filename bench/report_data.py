@@ -22,6 +22,7 @@ from vision.reading import FLAGS
 
 SIGNS = {
     "within": "●",
+    "within as shown": "◐",
     "outside": "▲",
     "undecided": "◆",
     "check again": "↻",
@@ -49,6 +50,11 @@ NAMES = {
     "speed": "Speed",
     "print-scale": "Print scale",
 }
+LEGEND = (
+    "● within, ▲ outside, ◆ undecided: within and outside hold with the whole uncertainty (guard "
+    "bands, JCGM 106). ◐ within as far as a photo can show: the contact edge, or the generator "
+    "inside the body, may differ."
+)
 CAUTIONS = (
     "Where this report and the maker's manual differ, the manual is right.",
     "Anything behind a cover, on the mains side or in the signal wiring is work for qualified "
@@ -155,7 +161,11 @@ def shown(entry: Entry) -> str:
 def _summary(states: tuple[StepState, ...], open_steps: list[StepState]) -> str:
     judged = [s for s in states if s.verdict is not None and s.status != "not applicable"]
     within = sum(s.status in ("within", "set by rake") for s in judged)
+    shown = sum(s.status == "within as shown" for s in judged)
     text = f"{within} of {len(judged)} measured settings are within tolerance."
+    if shown:
+        text = f"{within} of {len(judged)} measured settings are within tolerance, {shown} more as "
+        text += "far as a photo can show."
     if not open_steps:
         return f"{text} Every step is finished."
     for status in ("outside", "undecided", "check again"):

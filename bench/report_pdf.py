@@ -34,7 +34,7 @@ from reportlab.platypus import (
 )
 
 from bench.plots import alignment_plot
-from bench.report_data import Detail, ReportData
+from bench.report_data import LEGEND, Detail, ReportData
 
 INK, QUIET, RULE, TEAL, WASH = (
     HexColor(c) for c in ("#1d282d", "#5a6468", "#cfcabc", "#0f5f63", "#f3f0e8")
@@ -43,6 +43,7 @@ COLOURS = {
     "within": HexColor("#1b5e34"),
     "done": HexColor("#1b5e34"),
     "set by rake": HexColor("#1b5e34"),
+    "within as shown": HexColor("#1b5e34"),
     "outside": HexColor("#8f2d1c"),
     "undecided": HexColor("#7a4a00"),
     "check again": HexColor("#7a4a00"),
@@ -86,8 +87,7 @@ def _story(data: ReportData) -> list[Any]:
     story += [_banner(data), Spacer(1, 5 * mm), _results(data), Spacer(1, 2 * mm)]
     story.append(
         Paragraph(
-            "± is the expanded uncertainty (k = 2, about 95 %). ● within, ▲ outside, ◆ undecided: "
-            "within and outside hold with the whole uncertainty (JCGM 106 guard bands).",
+            f"± is the expanded uncertainty (k = 2, about 95 %). {LEGEND}",
             _style("small"),
         )
     )

@@ -55,6 +55,8 @@ class Step:
 
 RECORD = Need("record_mm", "Thickness of the record it is set up for", "mm")
 MIRROR = Need("mirror_mm", "Thickness of the mirror under the stylus", "mm")
+CAP = Need("cap_height_mm", "Height of the pivot cap above the paper, to 0.5 mm", "mm")
+SCALE = Need("print_scale_percent", "Print scale of the sheet, 100 when true", "%")
 WARP = Need("warp_mm", "Warp of the record at the rim, peak to valley", "mm")
 
 STEPS: tuple[Step, ...] = (
@@ -92,7 +94,7 @@ STEPS: tuple[Step, ...] = (
         ("distance sheet", "rule"),
         (NEAR_STYLUS[0],),
         ("mounting-distance",),
-        (Need("pivot_height_mm", "Height of the pivot above the sheet", "mm"),), ("inspect",),
+        (CAP, SCALE), ("inspect",),
     ),
     Step(
         "fit-cartridge", "Fit the cartridge", "confirm",
@@ -147,7 +149,7 @@ STEPS: tuple[Step, ...] = (
         ),
         ("alignment sheet",),
         (*NEAR_STYLUS, LIFT),
-        ("null-points", "overhang"), (), ("first-force", "lock-platter"),
+        ("null-points", "overhang"), (SCALE,), ("first-force", "lock-platter"),
     ),
     Step(
         "cantilever", "Cantilever along the groove, at both null points", "reading",

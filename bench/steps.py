@@ -20,6 +20,7 @@ from bench.verdict import NO_VERDICT_FLAGS, Verdict, judge
 STATUSES = (
     "to do",
     "within",
+    "within as shown",
     "outside",
     "undecided",
     "check again",
@@ -29,7 +30,17 @@ STATUSES = (
     "not applicable",
     "set by rake",
 )
-FINISHED = frozenset({"within", "done", "accepted", "skipped", "not applicable", "set by rake"})
+FINISHED = frozenset(
+    {
+        "within",
+        "within as shown",
+        "done",
+        "accepted",
+        "skipped",
+        "not applicable",
+        "set by rake",
+    }
+)
 
 
 @dataclass(frozen=True)
@@ -186,7 +197,8 @@ def _status(
         return "not applicable", not_applicable(deck, step)
     if verdict is None or verdict.outcome == "no verdict":
         return "undecided", "" if verdict is None else verdict.sentence
-    return verdict.outcome, verdict.sentence
+    status = "within as shown" if verdict.within_as_shown else verdict.outcome
+    return status, verdict.sentence
 
 
 def _derived(step: Step, found: dict[str, StepState]) -> StepState:

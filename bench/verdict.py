@@ -31,7 +31,9 @@ class Verdict:
     """An outcome of `OUTCOMES` with all that led to it.
 
     ``expanded_uncertainty`` (k = 2) includes the definitional part; ``probability`` is that of
-    the true value lying within tolerance, None without a target.
+    the true value lying within tolerance, None without a target. ``shown_outcome`` and
+    ``shown_uncertainty`` leave the definitional part out: they judge what the photo shows (the
+    shank, the body), for advice and for "within as shown".
     """
 
     quantity: str
@@ -42,6 +44,13 @@ class Verdict:
     target: Target | NoTarget
     probability: float | None
     sentence: str
+    shown_outcome: str
+    shown_uncertainty: float
+
+    @property
+    def within_as_shown(self) -> bool:
+        """What the photo shows is within; what it cannot show may not be."""
+        return self.outcome == "undecided" and self.shown_outcome == "within"
 
 
 def figure(value: float, expanded_uncertainty: float, unit: str) -> str:
@@ -100,9 +109,12 @@ def judge(
             target,
             None,
             f"No verdict: {target.reason}.",
+            "no verdict",
+            COVERAGE_FACTOR * standard_uncertainty,
         )
     outcome = _outcome(value, expanded, target)
-    shown = figure(value, expanded, target.unit)
+    shown_u = COVERAGE_FACTOR * standard_uncertainty
+    shown_outcome = _outcome(value, shown_u, target)
     return Verdict(
         target.quantity,
         outcome,
@@ -111,7 +123,9 @@ def judge(
         expanded,
         target,
         conformance_probability(value, u, target),
-        _sentence(outcome, shown, expanded, target, definitional_uncertainty, standard_uncertainty),
+        _sentence(outcome, shown_outcome, value, shown_u, expanded, target),
+        shown_outcome,
+        shown_u,
     )
 
 
@@ -136,23 +150,42 @@ def _outcome(value: float, expanded: float, target: Target) -> str:
     return "undecided"
 
 
+# What a photo shows, and what it cannot, where the two differ.
+SHOWN = {
+    "rake": ("the shank", "the contact edge ground on it", "the maker's sheet or a test record"),
+    "azimuth": ("the body", "the generator inside it", "crosstalk figures from a test record"),
+    "cantilever": ("the cantilever", "the generator", "crosstalk figures from a test record"),
+    "body-square": ("the body", "the cantilever", "a photo of the cantilever"),
+}
+OTHERWISE = ("what the photo shows", "what is wanted", "another way of measuring")
+
+
 def _sentence(
-    outcome: str, shown: str, expanded: float, target: Target, definitional: float, u: float
+    outcome: str, shown: str, value: float, shown_u: float, expanded: float, target: Target
 ) -> str:
-    wanted = target.text()
+    figures, wanted = figure(value, shown_u, target.unit), target.text()
+    differs = expanded > 1.001 * shown_u
+    sign = UNIT_SIGNS[target.unit]
+    if differs:
+        seen, unseen, decider = SHOWN.get(target.quantity, OTHERWISE)
+        extra = (expanded**2 - shown_u**2) ** 0.5
+        figures += f" for {seen}, ± {extra:.2g}{sign} more for {unseen},"
     if outcome == "within":
-        return f"Within: {shown} lies inside {wanted} with its whole uncertainty."
+        return f"Within: {figures} lies inside {wanted} with its whole uncertainty."
     if outcome == "outside":
-        return f"Outside: {shown} misses {wanted} by more than its uncertainty."
-    if target.low is not None and target.high is not None and expanded > target.half_width:
-        cause = (
-            "what the photo can show differs too much from what is wanted; the maker's sheet or "
-            "a test record can decide"
-            if definitional > u
-            else "the uncertainty is larger than the tolerance; a better photo or several help"
+        return f"Outside: {figures} misses {wanted} by more than its uncertainty."
+    if differs and shown in ("within", "outside"):
+        place = f"{shown} {wanted}" if shown == "within" else f"outside {wanted}"
+        return (
+            f"Undecided: {seen} reads {figure(value, shown_u, target.unit)}, {place}; {unseen} "
+            f"may differ by ± {extra:.2g}{sign}, which a photo cannot see: {decider} can decide."
         )
-        return f"Undecided: {shown} against {wanted}; {cause}."
-    return f"Undecided: {shown} straddles the limit of {wanted}."
+    if shown_u > target.half_width:
+        return (
+            f"Undecided: {figures} against {wanted}; the uncertainty is larger than the tolerance. "
+            "A better photo or several help."
+        )
+    return f"Undecided: {figures} straddles the limit of {wanted}."
 
 
 def _normal(z: float) -> float:

@@ -24,14 +24,13 @@ def options_for(job: OpenJob) -> Options:
     """What the deck and the facts told say to the photo reader."""
     deck: Deck = job.deck
     tip = {"unknown": "", "long-edge": "line"}.get(deck.cartridge.tip, deck.cartridge.tip)
-    given = {"pivot_height_mm": deck.arm.pivot_height_mm}
     length = None if deck.arm.kind == "linear" else deck.effective_length_mm
     return Options(
         mirror_mm=deck.mirror_mm,
         record_mm=deck.record_mm,
         effective_length_mm=length,
         tip=tip,
-        given=given,
+        given=job.given(),
     )
 
 
