@@ -6,13 +6,13 @@ from pathlib import Path
 
 import streamlit as st
 
-from ui.theme import CSS
-from ui.views import PAGES
+from ui.theme import page_css
+from ui.views import PAGES, SHORT
 
 ICON = Path(__file__).parent / "components" / "icon.png"
 
 st.set_page_config(page_title="Deckplumb", page_icon=str(ICON), layout="wide")
-st.html(CSS)
+st.html(page_css())
 pages = {
     group: [
         st.Page(f"views/{file}.py", title=title, icon=icon, url_path=url, default=url == "deck")
@@ -21,7 +21,6 @@ pages = {
     for group, members in PAGES.items()
 }
 st.navigation(pages).run()
-with st.container(horizontal=True, gap="small"):
-    for members in PAGES.values():
-        for file, title, icon, _ in members:
-            st.page_link(f"views/{file}.py", label=title, icon=icon)
+with st.container(horizontal=True, key="foot"):
+    for file, _, icon, _ in PAGES["The job"]:
+        st.page_link(f"views/{file}.py", label=SHORT[file], icon=icon)

@@ -22,7 +22,8 @@ from bench.steps import StepState
 from ui import state
 from ui.guide import GUIDES
 from ui.log_view import file_name, job_name
-from ui.theme import badge
+from ui.theme import STATE_SIGNS, badge
+from ui.views import PAGES
 
 FIRST_THREE = ("rake", "cantilever", "azimuth")
 GEOMETRY_WORDS = {
@@ -56,19 +57,33 @@ def start_here() -> None:
 
 def tiles(everything: Sequence[StepState]) -> None:
     """One button for each of the three angles, with what is known of it."""
-    for column, quantity in zip(st.columns(3), FIRST_THREE, strict=True):
+    for column, quantity in zip(st.columns(3, gap="small"), FIRST_THREE, strict=True):
         known = next((s for s in everything if quantity in s.step.accepts), None)
+        sign, word, _ = STATE_SIGNS[known.status if known else "to do"]
         with column:
             if st.button(
-                GUIDES[quantity].title,
+                f"{GUIDES[quantity].title} · {sign} {word}",
                 icon=":material/photo_camera:",
                 width="stretch",
                 key=f"tile-{quantity}",
                 help=GUIDES[quantity].question,
             ):
                 st.switch_page("views/read.py", query_params={"q": quantity})
-            if known is not None:
-                st.markdown(badge(known.status))
+
+
+def stand(everything: Sequence[StepState]) -> None:
+    """Say how far the job is, and which steps need attention."""
+    st.markdown(f"**{sum(s.done for s in everything)} of {len(everything)} steps are done.**")
+    for each in everything:
+        if each.status in ("outside", "undecided", "check again"):
+            st.markdown(f"{badge(each.status)} {each.step.title}")
+
+
+def tools() -> None:
+    """Links to the tools, for a phone whose page list is folded away."""
+    with st.container(horizontal=True, gap="small"):
+        for file, title, icon, _ in PAGES["Tools"]:
+            st.page_link(f"views/{file}.py", label=title, icon=icon)
 
 
 def describe(job: OpenJob) -> None:

@@ -240,6 +240,19 @@ GUIDES: dict[str, Guide] = {
 }
 
 
+# Where a line that was not found starts before a person drags it: x0, y0, x1, y1, each 0 to 1.
+START_LINES: dict[tuple[str, str], tuple[float, float, float, float]] = {
+    ("azimuth", "lower edge"): (0.3, 0.45, 0.7, 0.45),
+    ("azimuth", "reflected lower edge"): (0.3, 0.56, 0.7, 0.56),
+}
+
+
+def start_line(quantity: str, name: str, number: int) -> list[float]:
+    """First place of a line to drag; unknown ones are spread down the photo."""
+    y = 0.3 + 0.09 * (number % 6)
+    return list(START_LINES.get((quantity, name), (0.3, y, 0.7, y)))
+
+
 def _place(direction: float, elevation: float) -> str:
     """Two views: from above (left) and from the side (right), the camera on its block."""
     return (

@@ -93,12 +93,13 @@ def history(job: OpenJob, entries: Sequence[Entry]) -> None:
     ]
     ink = theme.chart_ink()
     axis = alt.Axis(labelColor=ink, titleColor=ink, labelFontSize=14)
+    when = alt.Axis(labelColor=ink, labelFontSize=13, format="%d %b %H:%M", tickCount=3)
     base = alt.Chart(alt.Data(values=rows)).encode(
-        x=alt.X("when:T", title=None, axis=axis),
+        x=alt.X("when:T", title=None, axis=when),
     )
     y = alt.Y("low:Q", title=unit, scale=alt.Scale(zero=False), axis=axis)
     layers = [
-        base.mark_rule(strokeWidth=3).encode(y=y, y2="high:Q"),
+        base.mark_rule(strokeWidth=3, color=ink).encode(y=y, y2="high:Q"),
         base.mark_point(filled=True, size=130, opacity=1).encode(
             y=alt.Y("value:Q", scale=alt.Scale(zero=False)),
             shape=alt.Shape("verdict:N", legend=alt.Legend(labelColor=ink, title=None)),

@@ -19,18 +19,18 @@ from bench.logbook import LogbookError
 from bench.verdict import Verdict, judge_reading
 from ui import state
 from ui.components import board, dragged, drawing
-from ui.guide import Guide
+from ui.guide import Guide, start_line
 from ui.inbox import Arrival, inbox
-from ui.theme import badge
+from ui.theme import badge, chart_ink
 from ui.turn_drawing import turn_svg, turn_words
 from vision.combine import combine_photos
 from vision.measure import Options
 from vision.reading import FLAGS, Outcome, Reading, Refusal, Segment, rounded
 
-DRAGGABLE = ("edge", "reflection", "reference", "surface", "look")
+DRAGGABLE = ("edge", "reflection", "reference")
 
 
-def show(page: state.Page, guide: Guide, job: OpenJob | None) -> None:
+def show(page: state.Page, guide: Guide) -> None:
     """Show the photos of the page, the newest first in view."""
     key = page.photos[-1]
     if len(page.photos) > 1:
@@ -92,11 +92,10 @@ def _one(arrival: Arrival, quantity: str, asked_step: str) -> None:
             _advice(job, asked_step, outcome, verdict)
         _where_kept(written, keeps)
         _details(outcome)
-        picture = state.overlay_jpeg(arrival, outcome)
-        if picture is not None:
+        if arrival.kind == "photo":
             st.download_button(
                 "Save the picture with its lines",
-                picture,
+                lambda: state.overlay_jpeg(arrival, outcome) or b"",
                 file_name=f"{quantity}-{arrival.id[:8]}.jpg",
                 mime="image/jpeg",
                 on_click="ignore",
@@ -160,14 +159,17 @@ def _value(outcome: Outcome, verdict: Verdict | None) -> None:
             st.markdown(f"### :material/block: No reading\n{outcome.reason}")
             st.markdown(f"**What to change:** {outcome.advice}")
         return
-    with st.container(border=True):
+    with st.container(border=True, key="value"):
         st.markdown(f"# {outcome.text()}")
         if verdict is not None:
             st.markdown(f"{badge(verdict.outcome)} {_after_colon(verdict.sentence)}")
         st.caption(outcome.measurand)
-    for part in outcome.components:
-        shown = rounded(part.value, part.expanded_uncertainty, part.unit)
-        st.markdown(f"{part.name.capitalize()}: **{shown}**")
+    parts = [
+        f"{p.name.capitalize()} **{rounded(p.value, p.expanded_uncertainty, p.unit)}**"
+        for p in outcome.components
+    ]
+    if parts:
+        st.markdown("  \n".join(parts))
     for flag in outcome.flags:
         st.markdown(f":material/info: {FLAGS[flag]}")
 
@@ -283,9 +285,11 @@ def _scatter(outcomes: list[Outcome]) -> None:
     ]
     if len(rows) < 2:
         return
-    base = alt.Chart(alt.Data(values=rows)).encode(y=alt.Y("photo:N", title=None))
-    x = alt.X("low:Q", title=None, scale=alt.Scale(zero=False))
-    bars = base.mark_rule(strokeWidth=3).encode(x=x, x2="high:Q")
+    ink = chart_ink()
+    axis = alt.Axis(labelColor=ink, labelFontSize=14)
+    base = alt.Chart(alt.Data(values=rows)).encode(y=alt.Y("photo:N", title=None, axis=axis))
+    x = alt.X("low:Q", title=None, scale=alt.Scale(zero=False), axis=axis)
+    bars = base.mark_rule(strokeWidth=3, color=ink).encode(x=x, x2="high:Q")
     dots = base.mark_point(filled=True, size=120).encode(
         x=alt.X("value:Q", title=None, scale=alt.Scale(zero=False))
     )
@@ -306,8 +310,22 @@ def _board_data(
         "caption": words,
         "alt": f"Photo {arrival.name} with the lines of the reading: {words}",
         "lines": [_line(s, arrival) for s in outcome.lines],
-        "handles": [_line(s, arrival) for s in found.lines if s.role in DRAGGABLE],
+        "handles": _handles(arrival, quantity, found),
     }
+
+
+def _handles(arrival: Arrival, quantity: str, found: Outcome) -> list[dict[str, Any]]:
+    """Lines to drag: those the reading rests on, and those it needs but did not find."""
+    wanted = state.marks_of(quantity)
+    if not wanted:
+        return []
+    there = [_line(s, arrival) for s in found.lines if s.role in DRAGGABLE]
+    names = {line["name"] for line in there}
+    missing = [name for name in wanted if name not in names]
+    return there + [
+        {"name": name, "role": "drawn", "points": start_line(quantity, name, number)}
+        for number, name in enumerate(missing)
+    ]
 
 
 def _line(segment: Segment, arrival: Arrival) -> dict[str, Any]:

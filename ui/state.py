@@ -17,6 +17,7 @@ from collections import OrderedDict
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from functools import cache
+from importlib import import_module
 from pathlib import Path
 from typing import Any
 
@@ -229,6 +230,15 @@ def _measure(key: str, quantity: str, options: Options) -> Outcome:
             "This version cannot read this from a photo yet.",
             "Measure it by hand and type it in on the step's page.",
         )
+
+
+def marks_of(quantity: str) -> tuple[str, ...]:
+    """Names of the lines a person can draw for a quantity; empty where none can be drawn."""
+    try:
+        module = import_module("vision." + quantity.replace("-", "_"))
+    except ModuleNotFoundError:
+        return ()
+    return tuple(getattr(module, "MARKS", ()))
 
 
 def write_down(

@@ -78,14 +78,30 @@ OPTIONS: dict[str, object] = {
 
 # What Streamlit fades below 4.5:1, and the phone's margins.
 CSS = """<style>
-[data-testid="stCaptionContainer"], [data-testid="stCaptionContainer"] p { color: inherit; }
-[data-testid^="stBaseButton-segmented_control"] p { color: inherit; }
-[data-testid="stBaseButton-segmented_controlActive"] { color: inherit; font-weight: 700; }
-[data-testid="stSidebarNavLink"] span, [data-testid="stNavSectionHeader"] { opacity: 1; }
+[data-testid="stCaptionContainer"], [data-testid="stCaptionContainer"] p {
+  color: inherit !important; opacity: 1 !important; }
+[data-testid="stButtonGroup"] button, [data-testid="stButtonGroup"] button * {
+  color: inherit !important; }
+[data-testid="stButtonGroup"] button[aria-checked="true"] { font-weight: 700; }
+[data-testid="stSpinner"] * { color: inherit !important; opacity: 1 !important; }
 [data-testid="stSidebarNavLink"] { min-height: 44px; }
+[data-testid="stSidebarNavLink"] *, [data-testid="stNavSectionHeader"] * {
+  color: inherit !important; opacity: 1; }
 [data-testid="stMainBlockContainer"] { max-width: 1280px; }
-@media (max-width: 640px) {
-  [data-testid="stMainBlockContainer"] { padding-left: 1rem; padding-right: 1rem; }
+.st-key-steps button { justify-content: flex-start; text-align: left; }
+.st-key-steps button > div { justify-content: flex-start; }
+.st-key-value h1 { font-size: clamp(1.5rem, 7.4vw, 2.3rem); white-space: nowrap;
+  font-variant-numeric: tabular-nums; }
+.st-key-foot { display: none; }
+@media (max-width: 767px) {
+  [data-testid="stMainBlockContainer"] { padding: 3.5rem 1rem 7rem; }
+  .st-key-foot { display: flex; position: fixed; left: 0; right: 0; bottom: 0; z-index: 99;
+    justify-content: space-around; flex-wrap: nowrap; gap: 0; width: 100vw;
+    padding: 4px 4px calc(4px + env(safe-area-inset-bottom)); backdrop-filter: blur(14px);
+    border-top: 1px solid currentColor; background: GROUND; }
+  .st-key-foot [data-testid="stPageLink-NavLink"] { flex-direction: column; gap: 0;
+    min-height: 52px; padding: 4px 6px; justify-content: center; }
+  .st-key-foot [data-testid="stPageLink-NavLink"] p { font-size: .8rem; white-space: nowrap; }
 }
 </style>"""
 
@@ -111,6 +127,15 @@ def badge(state: str) -> str:
     return f":{colour}-badge[{sign} {word}]"
 
 
+def page_css() -> str:
+    """Style for the few things that Streamlit's options cannot say, in the person's theme."""
+    return CSS.replace("GROUND", _palette()["backgroundColor"])
+
+
 def chart_ink() -> str:
     """Colour of a chart's words in the theme that the person sees."""
-    return (DARK if st.context.theme.type == "dark" else LIGHT)["textColor"]
+    return _palette()["textColor"]
+
+
+def _palette() -> dict[str, str]:
+    return DARK if st.context.theme.type == "dark" else LIGHT

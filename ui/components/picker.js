@@ -4,6 +4,7 @@
 // server side says it has seen it (data.seen).
 
 const WAITS_MS = [400, 800, 1500, 3000, 5000, 8000, 8000, 8000, 15000, 15000, 15000, 30000];
+const INSIST_MS = 1500;
 const STORE = "deckplumb.sent";
 
 function readSent() {
@@ -94,10 +95,22 @@ export default function (component) {
     writeSent(waiting);
     for (const row of root.querySelectorAll("li.sent")) row.remove();
   }
-  if (waiting.length && JSON.stringify(waiting) !== state.told) {
-    state.told = JSON.stringify(waiting);
-    state.tell(waiting);
+  insist(state, waiting.length > 0 && !state.told);
+}
+
+// Tell the page's server side what has arrived, again and again until it says it has seen it: a
+// message sent while the websocket is down is lost without a word.
+function insist(state, atOnce) {
+  clearTimeout(state.timer);
+  if (!state.sent.length) {
+    state.told = false;
+    return;
   }
+  if (atOnce) {
+    state.told = true;
+    state.tell([...state.sent]);
+  }
+  state.timer = setTimeout(() => insist(state, true), INSIST_MS);
 }
 
 function showRecent(root, recent, again) {
@@ -159,8 +172,7 @@ function wire(root, state) {
         bar.remove();
         state.sent = [...state.sent.filter((id) => id !== answer.body.id), answer.body.id];
         writeSent(state.sent);
-        state.told = JSON.stringify(state.sent);
-        state.tell(state.sent);
+        insist(state, true);
         return;
       }
       if (answer.status >= 400 && answer.status < 500) {

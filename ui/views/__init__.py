@@ -17,3 +17,6 @@ PAGES: dict[str, list[tuple[str, str, str, str]]] = {
         ("care", "Care and help", ":material/health_and_safety:", "care"),
     ],
 }
+
+# Short names for the bar at the bottom of a phone.
+SHORT = {"deck": "Deck", "walk": "Walk", "read": "Read", "log": "Log"}

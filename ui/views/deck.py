@@ -44,12 +44,7 @@ with st.container(border=True):
 st.markdown("**Read an angle now**")
 deck_view.tiles(everything)
 
-st.markdown("**Where the job stands**")
-st.markdown(
-    " ".join(
-        f"{badge(s.status)} {s.step.title}  \n" for s in everything if s.status != "not applicable"
-    )
-)
-
+deck_view.stand(everything)
+deck_view.tools()
 deck_view.describe(job)
 deck_view.other_jobs(job)

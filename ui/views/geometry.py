@@ -28,18 +28,18 @@ with left:
     st.markdown("**The arm**")
     by = st.segmented_control(
         "What is fixed",
-        ["effective length", "mounting distance", "straight, under-hung"],
-        default="effective length",
+        ["arm length", "distance", "under-hung"],
+        default="arm length",
         required=True,
         key="geometry_by",
     )
     length = st.number_input(
         "Effective length, stylus to pivot (mm)"
-        if by != "mounting distance"
+        if by != "distance"
         else "Mounting distance, spindle to pivot (mm)",
         LOW,
         HIGH,
-        float(start_length) if by != "mounting distance" else 212.0,
+        float(start_length) if by != "distance" else 212.0,
         step=0.5,
         format="%.2f",
         key=f"geometry_length_{by}",
@@ -49,7 +49,7 @@ with left:
         list(NAMES),
         format_func=NAMES.get,
         index=list(NAMES).index(deck.geometry) if deck else 0,
-        disabled=by == "straight, under-hung",
+        disabled=by == "under-hung",
     )
     radii = RADIUS_SETS[
         st.selectbox(
@@ -67,9 +67,9 @@ with left:
     cantilever = st.slider("Cantilever turned by (°)", -5.0, 5.0, 0.0, 0.1)
 
 try:
-    if by == "mounting distance":
+    if by == "distance":
         arm = align_at_distance(length, geometry, radii)
-    elif by == "straight, under-hung":
+    elif by == "under-hung":
         arm = align_underhung(length, radii)
     else:
         arm = align(length, geometry, radii)

@@ -35,7 +35,7 @@ with left:
     step_view.show(job, current, steps.cautions(current.step, job.deck))
 with right:
     st.markdown("**All steps**")
-    with st.container(gap="xsmall"):
+    with st.container(gap="xsmall", key="steps"):
         for number, each in enumerate(everything, 1):
             sign, word, _ = STATE_SIGNS.get(each.status, ("·", each.status, "gray"))
             chosen = each.step.key == current.step.key
