@@ -1,7 +1,7 @@
 """The direction of a record's grooves near the stylus, from their texture.
 
 Smear a picture along a slope and everything fades but the lines of that slope: the groove
-direction is the slope at which the smeared, vertically differentiated picture keeps the most
+direction is the slope at which the smeared second difference down the picture keeps the most
 energy (a projection-variance search, as for the skew of scanned text; Postl 1986). Pixels are
 clipped at three robust standard deviations so that dust and glints do not outvote the texture.
 """
@@ -18,11 +18,12 @@ from numpy.typing import NDArray
 from vision.side_rod import SideRod
 
 Array = NDArray[np.float64]
+Grey = NDArray[np.float32]
 MAX_SLOPE_DEG = 9.0
 RISE_RANGE_DEG = (9.0, 33.0)  # of the cantilever against the surface
 WORK_THICKNESS = 200.0  # px of rod thickness where texture is examined
-LEAST_CONTRAST = 1.5  # peak energy over the median of all slopes
-RIVAL = 0.75
+LEAST_CONTRAST = 5.0  # energy over the median of all slopes, multiplied over both scales
+LEAST_LEAD = 1.4  # of the best slope over any other
 
 
 @dataclass(frozen=True)
@@ -60,18 +61,26 @@ def groove_slope(
     if scale < 1:
         grey = cv2.resize(grey, None, fx=scale, fy=scale, interpolation=cv2.INTER_AREA)
     mask = _mask(np.asarray(grey.shape), scale, (x0, y0), tip, needle_width, rod)
+    layers = _layers(grey.astype(np.float32) / 255, mask)
+    if layers is None:
+        return None
     low, high = _slope_range(rod)
-    found = []
-    for smooth in (1.0, 1.8):
-        found.append(_peak(grey.astype(np.float32) / 255, mask, smooth, low, high))
-    seen = [f for f in found if f is not None]
-    if not seen:
+    slopes = np.arange(low, high + 1e-9, 0.3)
+    if len(slopes) < 12:
         return None
-    slope, contrast = max(seen, key=lambda f: f[1])
-    spread = abs(seen[0][0] - seen[-1][0]) if len(seen) > 1 else 0.15
-    if spread > 0.8:
+    energies = [_energy(layer, mask, slopes) for layer in layers]
+    usual = [float(np.median(e)) for e in energies]
+    standing = np.sum([np.log(e / m) for e, m in zip(energies, usual, strict=True)], axis=0)
+    k = int(np.argmax(standing))
+    rivals = standing[np.abs(slopes - slopes[k]) > 1.5]
+    clear = rivals.size == 0 or standing[k] - float(rivals.max()) > math.log(LEAST_LEAD)
+    if k in (0, len(slopes) - 1) or standing[k] < math.log(LEAST_CONTRAST) or not clear:
         return None
-    return Groove(slope, math.hypot(0.08, spread / 2), contrast)
+    fine = np.arange(slopes[k] - 0.4, slopes[k] + 0.41, 0.08)
+    sharp = [np.log(_energy(layer, mask, fine)) for layer in layers]
+    peaks = [_vertex(fine, e) for e in (*sharp, np.sum(sharp, axis=0))]
+    u = math.hypot(0.06, (peaks[0] - peaks[1]) / 2, 0.5 / math.exp(float(standing[k]) / 2))
+    return Groove(peaks[-1], u, math.exp(float(standing[k])))
 
 
 def _slope_range(rod: SideRod) -> tuple[float, float]:
@@ -88,7 +97,7 @@ def _mask(
     tip: Array,
     needle_width: float,
     rod: SideRod,
-) -> NDArray[np.float32]:
+) -> Grey:
     x = (np.arange(shape[1]) + 0.5) / scale - 0.5 + corner[0]
     y = (np.arange(shape[0]) + 0.5) / scale - 0.5 + corner[1]
     under = rod.bottom.y0 + math.tan(rod.bottom.angle) * (x - rod.bottom.x0)
@@ -97,35 +106,27 @@ def _mask(
     return mask.astype(np.float32)
 
 
-def _peak(
-    grey: NDArray[np.float32], mask: NDArray[np.float32], smooth: float, low: float, high: float
-) -> tuple[float, float] | None:
-    """Slope of most energy and how far it stands out, or None."""
-    steep = cv2.Sobel(cv2.GaussianBlur(grey, (0, 0), smooth), cv2.CV_32F, 0, 1, scale=1 / 8)
-    inside = np.abs(steep[mask > 0])
-    if inside.size < 2000:
-        return None
-    limit = 3 * 1.4826 * float(np.median(inside)) + 1e-6
-    steep = np.clip(steep, -limit, limit) * mask
-    slopes = np.arange(low, high + 1e-9, 0.3)
-    energy = _energy(steep, mask, slopes)
-    k = int(np.argmax(energy))
-    if k in (0, len(slopes) - 1):
-        return None
-    usual = float(np.median(energy))
-    rivals = energy[np.abs(slopes - slopes[k]) > 1.5]
-    rival = float(rivals.max()) - usual if rivals.size else 0.0
-    if energy[k] < LEAST_CONTRAST * usual or rival > RIVAL * (energy[k] - usual):
-        return None
-    fine = np.arange(slopes[k] - 0.4, slopes[k] + 0.41, 0.08)
-    sharp = _energy(steep, mask, fine)
-    m = int(np.clip(np.argmax(sharp), 1, len(fine) - 2))
-    a, b, c = sharp[m - 1 : m + 2]
-    slope = fine[m] + 0.04 * (a - c) / min(a - 2 * b + c, -1e-12)
-    return float(slope), float(energy[k] / usual)
+def _layers(grey: Grey, mask: Grey) -> list[Grey] | None:
+    """The picture's vertical bends at two scales, clipped; smooth shading and soft edges vanish."""
+    layers = []
+    for smooth in (1.0, 1.8):
+        bend = cv2.Sobel(cv2.GaussianBlur(grey, (0, 0), smooth), cv2.CV_32F, 0, 2, scale=1 / 4)
+        inside = np.abs(bend[mask > 0])
+        if inside.size < 2000:
+            return None
+        limit = 3 * 1.4826 * float(np.median(inside)) + 1e-6
+        layers.append(np.asarray(np.clip(bend, -limit, limit) * mask, np.float32))
+    return layers
 
 
-def _energy(steep: NDArray[np.float32], mask: NDArray[np.float32], slopes: Array) -> Array:
+def _vertex(x: Array, y: Array) -> float:
+    """Place of the maximum, by the parabola through its neighbours."""
+    m = int(np.clip(np.argmax(y), 1, len(x) - 2))
+    a, b, c = (float(v) for v in y[m - 1 : m + 2])
+    return float(x[m] + 0.5 * (x[1] - x[0]) * (a - c) / min(a - 2 * b + c, -1e-12))
+
+
+def _energy(steep: Grey, mask: Grey, slopes: Array) -> Array:
     """Energy of the picture smeared along each slope, per pixel smeared."""
     cell = 6
     height, cells = steep.shape[0], steep.shape[1] // cell

@@ -9,7 +9,7 @@ edges are strong and agree are then fitted at full resolution (`vision.edges.fit
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, replace
 
 import cv2
@@ -41,7 +41,7 @@ class NeedleEdge:
     p1: Array
     angle_u: float
     coverage: float
-    snr: float
+    strength: float
     lean: float
     plane: int
     sign: int
@@ -83,7 +83,7 @@ def find_needles(rgb: NDArray[np.uint8], rod: SideRod, mirrored: bool) -> list[N
 def usable(edges: Mapping[str, NeedleEdge]) -> Iterator[tuple[str, NeedleEdge]]:
     """Edges long and clear enough to measure with."""
     for name, edge in edges.items():
-        if edge.coverage > 0.3 and edge.snr > 1.0:
+        if edge.coverage > 0.3 and edge.strength > 2.0:
             yield name, edge
 
 
@@ -115,15 +115,22 @@ class _Fine:
 
     def located(self, shape: Shape) -> Needle:
         """The shape's edges as runs of steep slope; nothing fitted yet."""
-        edges: dict[str, NeedleEdge] = {}
+        slots: dict[str, list[NeedleEdge]] = {}
+        handed = float(np.linalg.det(self.frame.basis))
         for kind in ("shank", "cone"):
             for view, flip in (("", 1.0), ("reflected ", -1.0)):
                 if flip < 0 and not self.frame.mirrored:
                     continue
-                for name, edge in self._both_sides(shape, kind, flip).items():
-                    edges[f"{view}{kind} {name}"] = edge
+                for _, side in SIDES:
+                    ends = _segment(shape, self.frame, kind, side)
+                    if ends is None:
+                        continue
+                    p, q = (self._into(self.frame.to_photo(e * (1.0, flip))) for e in ends)
+                    name = "left" if side * handed < 0 else "right"
+                    slots[f"{view}{kind} {name}"] = self._locate(p, q, flip)
+        edges, quality = self._chosen({k: v for k, v in slots.items() if v})
         apex = self.frame.to_photo(np.array([shape.apex_u, shape.apex_y]))
-        return Needle(edges, self._quality(edges), apex, 2 * shape.half_width * self.per, shape)
+        return Needle(edges, quality, apex, 2 * shape.half_width * self.per, shape)
 
     def fitted(self, needle: Needle) -> Needle:
         """Every located edge fitted by its profile; those that do not fit are left out."""
@@ -137,17 +144,14 @@ class _Fine:
             fit = fit_edge(
                 self.planes[e.plane], a, b, half_width=half, polarity=e.sign, max_turn_deg=4.0
             )
-            if fit is None:
+            if fit is None or fit.angle_u > 2 * e.angle_u:
+                edges[name] = e
                 continue
             p0, p1 = (self._out(p) for p in fit.ends)
-            edges[name] = replace(
-                e,
-                p0=p0,
-                p1=p1,
-                angle_u=fit.angle_u,
-                lean=self._lean(p0, p1, -1.0 if name.startswith("reflected") else 1.0),
-            )
-        return replace(needle, edges=edges, quality=self._quality(edges))
+            lean = self._lean(p0, p1, -1.0 if name.startswith("reflected") else 1.0)
+            edges[name] = replace(e, p0=p0, p1=p1, angle_u=fit.angle_u, lean=lean)
+        _, _, misses = self._model(edges)
+        return replace(needle, edges=edges, quality=self._quality(edges, misses))
 
     def _into(self, xy: Array) -> Array:
         return np.asarray((np.asarray(xy) - self.low + 0.5) * self.ratio - 0.5)
@@ -161,52 +165,30 @@ class _Fine:
             a, b = b, a
         return math.degrees(math.atan2(b[0] - a[0], a[1] - b[1]))
 
-    def _both_sides(self, shape: Shape, kind: str, flip: float) -> dict[str, NeedleEdge]:
-        """Left and right in the photo with opposite polarity, whichever polarity answers better."""
-        sides: dict[str, dict[int, NeedleEdge]] = {}
-        handed = float(np.linalg.det(self.frame.basis))
-        for _, side in SIDES:
-            ends = _segment(shape, self.frame, kind, side)
-            if ends is None:
-                continue
-            p, q = (self._into(self.frame.to_photo(e * (1.0, flip))) for e in ends)
-            name = "left" if side * handed < 0 else "right"
-            sides[name] = {sign * side: e for sign, e in self._locate(p, q, flip).items()}
-        best: tuple[float, dict[str, NeedleEdge]] = (0.0, {})
-        for polarity in (1, -1):
-            found = {name: both[polarity] for name, both in sides.items() if polarity in both}
-            score = sum(min(e.snr, 20.0) * e.coverage for e in found.values())
-            score += 3.0 * (len(found) == 2)
-            if score > best[0]:
-                best = (score, found)
-        return best[1]
-
-    def _locate(self, p: Array, q: Array, flip: float) -> dict[int, NeedleEdge]:
-        """Best straight run near p-q for either polarity, in the plane that shows it best."""
+    def _locate(self, p: Array, q: Array, flip: float) -> list[NeedleEdge]:
+        """The best straight runs near p-q, two of either polarity, in the planes that show them."""
         length = float(np.linalg.norm(q - p))
         if length < 8:
-            return {}
+            return []
         reach = max(2.5, 0.04 * self.thickness)
         strip, middles, offsets, along, across = self._strip(p, q, reach)
         inner = (middles > 0) & (middles < length)
-        edges = {}
-        for sign in (1, -1):
-            line = _strongest_line(sign * strip[inner], middles[inner], offsets, reach, self.noise)
-            if line is None:
-                continue
-            plane, shift, turn, snr = line
+        edges = []
+        for sign, plane, shift, turn, strength in _strong_lines(
+            strip[inner], middles[inner], offsets, reach, self.noise
+        ):
             centre = float(middles[inner].mean())
             run = _run(sign * strip[..., plane], middles, offsets, shift, turn, centre)
             if run is None:
                 continue
-            (t0, d0), (t1, d1) = run
+            t0, d0, t1, d1, u = run
             if t1 - t0 < 8:
                 continue
             p0 = self._out(p + along * t0 + across * d0)
             p1 = self._out(p + along * t1 + across * d1)
             cover = min((t1 - t0) / length, 1.3)
-            snr *= 1.2 if plane == 0 else 1.0
-            edges[sign] = NeedleEdge(p0, p1, 0.0, cover, snr, self._lean(p0, p1, flip), plane, sign)
+            lean = self._lean(p0, p1, flip)
+            edges.append(NeedleEdge(p0, p1, u, cover, strength, lean, plane, sign))
         return edges
 
     def _strip(self, p: Array, q: Array, reach: float) -> tuple[Array, Array, Array, Array, Array]:
@@ -242,31 +224,86 @@ class _Fine:
         middles = (edges[:-1] + edges[1:] - 1) / 2 + ts[0]
         return np.asarray(slope @ PLANES.T, float), middles, offsets, along, across
 
-    def _quality(self, edges: Mapping[str, NeedleEdge]) -> float:
+    def _weight(self, edge: NeedleEdge) -> float:
+        share = min(edge.length / (self.frame.thickness * self.per), 1.0)
+        return min(edge.strength, 12.0) * edge.coverage * math.sqrt(share)
+
+    def _quality(self, edges: Mapping[str, NeedleEdge], misses: Array) -> float:
         """Sum over edges of strength, cover and length, less where one disagrees with the rest."""
-        if not edges:
-            return 0.0
-        handed = float(np.linalg.det(self.frame.basis))
-        rows, seen, weights = [], [], []
-        for name, edge in edges.items():
-            side = (-1.0 if name.endswith("left") else 1.0) * (1 if handed > 0 else -1)
+        weights = np.array([self._weight(e) for e in edges.values()])
+        return float(np.sum(weights * np.exp(-((misses / 1.5) ** 2)))) if edges else 0.0
+
+    def _roles(self, names: Iterable[str]) -> Array:
+        """Factors of (lean, asymmetry of the two views, cone half angle) for each edge."""
+        handed = 1.0 if float(np.linalg.det(self.frame.basis)) > 0 else -1.0
+        rows = []
+        for name in names:
+            side = handed * (-1.0 if name.endswith("left") else 1.0)
             flip = -1.0 if name.startswith("reflected") else 1.0
             rows.append((1.0, flip, side if "cone" in name else 0.0))
-            seen.append(edge.lean)
-            share = min(edge.length / (self.frame.thickness * self.per), 1.0)
-            weights.append(min(edge.snr, 15.0) * edge.coverage * math.sqrt(share))
-        # lean, half the asymmetry of the two views, cone half angle; with priors, robust
+        return np.array(rows).reshape(-1, 3)
+
+    def _model(self, edges: Mapping[str, NeedleEdge]) -> tuple[Array, Array, Array]:
+        """Lean, asymmetry and cone half angle that suit the edges; roles; misses in degrees."""
+        rows = self._roles(edges)
         design = np.vstack([rows, np.eye(3)])
-        target = np.array([*seen, -2.0, 0.0, 27.0])
-        sigma = np.array([*(0.3 if r[2] == 0 else 0.6 for r in rows), 5.0, 0.8, 6.0])
+        target = np.array([*(e.lean for e in edges.values()), -2.0, 0.0, 27.0])
+        sigma = np.array([*np.where(rows[:, 2] == 0, 0.3, 0.6), 5.0, 0.8, 6.0])
         robust = np.ones(len(sigma))
+        x = target[-3:]
         misses = np.zeros(len(rows))
         for _ in range(6):
             w = robust / sigma**2
             x = np.linalg.solve((design * w[:, None]).T @ design, (design * w[:, None]).T @ target)
             misses = np.abs(target - design @ x)[: len(rows)]
             robust[: len(rows)] = 1 / (1 + (misses / sigma[: len(rows)] / 2) ** 2)
-        return float(np.sum(np.array(weights) * np.exp(-((misses / 1.5) ** 2))))
+        return x, rows, misses
+
+    def _chosen(self, slots: Mapping[str, list[NeedleEdge]]) -> tuple[dict[str, NeedleEdge], float]:
+        """One edge a place, so that as many strong ones as possible agree on one stylus."""
+        if not slots:
+            return {}, 0.0
+        names = list(slots)
+        roles = self._roles(names)
+        each = [(i, e) for i, name in enumerate(names) for e in slots[name]]
+        place = np.array([i for i, _ in each])
+        lean = np.array([e.lean for _, e in each])
+        weight = np.array([self._weight(e) for _, e in each])
+        flip, cone = roles[place, 1], roles[place, 2]
+        starts = _starts(lean, flip, cone)
+        miss = lean[None] - starts[:, :1] - flip * starts[:, 1:2] - cone * starts[:, 2:3]
+        tolerance = np.where(cone == 0, 1.0, 1.5)
+        value = weight * np.exp(-((miss / tolerance) ** 2))
+        total = np.zeros(len(starts))
+        for i in range(len(names)):
+            total += value[:, place == i].max(axis=1)
+        total *= np.exp(-0.5 * ((starts[:, 0] + 2) / 7) ** 2)
+        best = int(np.argmax(total))
+        edges = {}
+        for i, name in enumerate(names):
+            k = int(np.argmax(np.where(place == i, value[best], -1.0)))
+            if abs(miss[best, k]) < 2 * tolerance[k]:
+                edges[name] = each[k][1]
+        if not edges:
+            return {}, 0.0
+        return edges, self._quality(edges, self._model(edges)[2])
+
+
+def _starts(lean: Array, flip: Array, cone: Array) -> Array:
+    """Trial values of (lean, asymmetry, cone half angle) from single edges and pairs of them."""
+    leans = [(-2.0, 0.0)]
+    own, image = lean[(cone == 0) & (flip > 0)], lean[(cone == 0) & (flip < 0)]
+    leans += [(float(a), 0.0) for a in (*own, *image)]
+    leans += [((a + b) / 2, (a - b) / 2) for a in own for b in image if abs(a - b) < 3]
+    for view in (1.0, -1.0):
+        one, other = (lean[(flip == view) & (cone == c)] for c in (-1.0, 1.0))
+        leans += [((a + b) / 2, 0.0) for a in one for b in other]
+    trials = []
+    for a, b in leans:
+        halves = cone * (lean - a - flip * b)
+        halves = halves[(cone != 0) & (halves > 17) & (halves < 38)]
+        trials += [(a, b, float(h)) for h in (27.0, *halves)]
+    return np.array(trials)
 
 
 def _segment(shape: Shape, frame: Frame, kind: str, side: int) -> tuple[Array, Array] | None:
@@ -289,32 +326,51 @@ def _segment(shape: Shape, frame: Frame, kind: str, side: int) -> tuple[Array, A
     return apex + 0.18 * (corner - apex), apex + share * (corner - apex)
 
 
-def _strongest_line(
+def _strong_lines(
     slope: Array, middles: Array, offsets: Array, reach: float, noise: Array
-) -> tuple[int, float, float, float] | None:
-    """Plane, shift at the middle, turn and signal-to-noise of the line of most positive slope."""
+) -> list[tuple[int, int, float, float, float]]:
+    """Sign, plane, shift at the middle, turn and strength of the two best lines of either sign.
+
+    Strength is the mean slope along the line over the usual scatter of such means in the strip.
+    """
     if len(middles) < 3:
-        return None
+        return []
     relative = middles - middles.mean()
     span = float(relative[-1] - relative[0])
     turns = np.linspace(-MOST_TURN * 0.7, MOST_TURN * 0.7, 2 * max(int(span * 0.07), 2) + 1)
-    columns = np.arange(len(offsets))
-    keep = np.abs(offsets) <= reach
-    best: tuple[int, float, float, float] | None = None
-    rows = np.arange(len(middles))[:, None]
-    for turn in turns:
-        moved = columns[None] + np.rint(relative * turn / STEP).astype(int)[:, None]
-        total = slope[rows, np.clip(moved, 0, len(offsets) - 1)].mean(axis=0)[keep] / noise
-        k, plane = divmod(int(np.argmax(total)), total.shape[1])
-        if best is None or total[k, plane] > best[3]:
-            best = (plane, float(offsets[keep][k]), float(turn), float(total[k, plane]))
-    return best if best is not None and best[3] > 0 else None
+    moved = np.rint(relative[None, :] * turns[:, None] / STEP).astype(int)
+    columns = np.arange(len(offsets))[None, None] + moved[:, :, None]
+    rows = np.arange(len(middles))[None, :, None]
+    total = slope[rows, np.clip(columns, 0, len(offsets) - 1)].mean(axis=1)
+    scatter = 1.4826 * np.median(np.abs(total), axis=(0, 1))
+    total = total / np.maximum(scatter, 0.25 * noise / math.sqrt(4 * len(middles)))
+    total = total[:, np.abs(offsets) <= reach]
+    shifts = offsets[np.abs(offsets) <= reach]
+    found = []
+    for sign in (1, -1):
+        signed = sign * total
+        plane = signed.argmax(axis=2)
+        score = np.take_along_axis(signed, plane[..., None], 2)[..., 0]
+        for _ in range(2):
+            i, k = divmod(int(np.argmax(score)), score.shape[1])
+            if score[i, k] <= 1:
+                break
+            found.append(
+                (sign, int(plane[i, k]), float(shifts[k]), float(turns[i]), float(score[i, k]))
+            )
+            apart = shifts[None] - shifts[k] + (turns[:, None] - turns[i]) * span / 2
+            other = shifts[None] - shifts[k] - (turns[:, None] - turns[i]) * span / 2
+            score = np.where((np.abs(apart) < 2.5) & (np.abs(other) < 2.5), -np.inf, score)
+    return found
 
 
 def _run(
     slope: Array, middles: Array, offsets: Array, shift: float, turn: float, centre: float
-) -> tuple[tuple[float, float], tuple[float, float]] | None:
-    """Ends (along, across) of the longest straight unbroken run of blocks near a line."""
+) -> tuple[float, float, float, float, float] | None:
+    """Ends and direction uncertainty (rad) of the longest straight unbroken run near a line.
+
+    Ends as (along, across, along, across) in pixels of the strip.
+    """
     blocks = len(middles)
     guess = shift + turn * (middles - centre)
     near = np.abs(offsets[None] - guess[:, None]) <= 3.0
@@ -345,8 +401,13 @@ def _run(
     size = float(middles[1] - middles[0])
     t0 = float(middles[start[best]]) - size / 2 + 1.5
     t1 = float(middles[end[best] - 1]) + size / 2 - 1.5
-    d = float(place[i[best]] - slant[best] * middles[i[best]])
-    return (t0, d + float(slant[best]) * t0), (t1, d + float(slant[best]) * t1)
+    used = (np.abs(miss[best]) < 0.7) & (rows >= start[best]) & (rows < end[best]) & strong
+    if used.sum() < 3:
+        return None
+    line, spread = np.polyfit(middles[used] - t0, place[used], 1, cov="unscaled")
+    scatter = float(np.std(place[used] - np.polyval(line, middles[used] - t0)))
+    u = math.sqrt(float(spread[0, 0])) * max(1.3 * scatter, 0.12)
+    return t0, float(line[1]), t1, float(line[1] + line[0] * (t1 - t0)), u
 
 
 def _longest_runs(inside: NDArray[np.bool_]) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
