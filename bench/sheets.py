@@ -77,7 +77,8 @@ _WORDS: dict[tuple[str, int], tuple[tuple[str, str], ...]] = {
         (
             "Use",
             "Measure how high the cap lies above this paper, to 0.5 mm. Photograph from straight "
-            "above, the camera midway between spindle and pivot and at least 400 mm up.",
+            "above the pivot (there its height matters least), 400 to 600 mm up, spindle, marker "
+            "blocks and card in view.",
         ),
         ("Care", "Stylus guard on, arm locked in its rest, platter locked. " + _PHONE),
     ),
@@ -85,8 +86,8 @@ _WORDS: dict[tuple[str, int], tuple[tuple[str, str], ...]] = {
         ("Print", "Print both pages together, at the same setting."),
         (
             "Place",
-            "Only for pivots more than 225 mm away: lay this page against page 1 so that the "
-            "rules run on, and tape it. A small step or turn at the join does no harm: the photo "
+            "Only for pivots more than 220 mm away: cut page 1 at its dashed line, lay it on this "
+            "page's dashed line so that the rules run on, and tape it. A small step or turn at the join does no harm: the photo "
             "measures each page on its own.",
         ),
         ("Care", "Stylus guard on, arm locked in its rest, platter locked."),

@@ -39,6 +39,17 @@ FLAGS: dict[str, str] = {
     "photos_disagree": "The photos disagree by more than their uncertainties allow.",
     "one_photo_left_out": "One photo stood far from the others and was left out.",
     "short_edge": "Only a short length of edge was visible.",
+    "print_scaled": "The print is not at 100 %; its scale was allowed for.",
+    "print_scale_unknown": "The print's scale is not known; the uncertainty allows for 3 %.",
+    "spindle_hidden": "The spindle was not seen in its ring; the printed centre was used.",
+    "spindle_gap": "The hole round the spindle is wide; the uncertainty allows for it.",
+    "level_own_error": "One photo holds the level's own error: turn the level half round, "
+    "photograph again and combine.",
+    "turning_backwards": "The disc turns anticlockwise seen from above.",
+    "frames_dropped": "Some frames were dropped; the timestamps were used as they are.",
+    "no_reference": "No stationary mark was in view; the uncertainty allows for a moving camera.",
+    "short_video": "The clip is shorter than 30 s; the uncertainty is larger.",
+    "tube_tapered": "The tube is tapered: its axis, midway between its edges, was used.",
 }
 
 

@@ -42,7 +42,7 @@ DETECT_SIDE = 2000  # px; markers of a whole sheet are found at this size
 SIGMA_PX = 0.08  # expected corner noise of a sharp photo
 K1_PRIOR = 0.04  # radial distortion at the corner of the frame; phones mostly within 3 %
 CENTRE_PRIOR = 0.01  # of the diagonal
-CURL_PRIOR_MM = 0.6  # lift 100 mm from the middle of the seen part
+CURL_PRIOR_MM = 0.4  # lift at the rim of the seen part
 CURL_LIMIT_MM = 2.0
 _POSE, _LENS, _CURL = slice(0, 6), slice(6, 9), slice(10, 13)
 _K1 = 9
@@ -56,11 +56,12 @@ class SheetView:
     ----------
     layout : Layout
     params : ndarray, shape (13,)
-        Rotation vector, translation (mm), log f, cx, cy (px), k1, three curl terms (mm at 100 mm).
+        Rotation vector, translation (mm), log f, cx, cy (px), k1, three curl terms (mm).
     information : ndarray, shape (13, 13)
         Inverse covariance of ``params``, priors included.
-    middle : ndarray, shape (2,)
-        Middle of the seen corners on the sheet: curl is counted from there.
+    middle : ndarray, shape (3,)
+        Middle of the seen corners on the sheet and their reach from it, mm: curl is the lift at
+        that reach.
     corners_px, corners_mm : ndarray, shape (N, 2)
         The chequer corners used.
     rms_px : float
@@ -144,7 +145,7 @@ class SheetView:
         return float(lift.max() - lift.min()) if len(lift) else 0.0
 
     def _lift(self, points: Array) -> Array:
-        return _lift(self.params[_CURL], points - self.middle)
+        return _lift(self.params[_CURL], points, self.middle)
 
     def budget(self, value: Callable[[SheetView], float]) -> tuple[BudgetPart, ...]:
         """Standard uncertainty that the pose lends to a value, split by cause.
@@ -202,6 +203,8 @@ def find_sheet(
     minimum: int = 4,
     page: int | None = None,
     only: str = "",
+    join: bool = False,
+    fine: bool = False,
 ) -> SheetView | Refusal:
     """Find our sheet in a photo and solve its pose.
 
@@ -220,12 +223,16 @@ def find_sheet(
         The page wanted of a sheet of several.
     only : str
         Use only patches whose name starts with this.
+    join : bool
+        Use the sheet's second page too, wherever it lies on the plane.
+    fine : bool
+        Look for small markers at full resolution (slower).
 
     Returns
     -------
     SheetView or Refusal
     """
-    seen = detect_markers(photo)
+    seen = detect_markers(photo, 2 * DETECT_SIDE if fine else DETECT_SIDE)
     chosen = _which_sheet(seen, quantity, names, photo)
     if isinstance(chosen, Refusal):
         return chosen
@@ -243,11 +250,20 @@ def find_sheet(
             "Leave one sheet in view.",
         )
     layout, whole = _layout(name, seen.found, numbers, page)
-    null = None if whole else _nearest_null(layout, seen.found)
     patches = [p for p in layout.patches if p.name.startswith(only)]
-    if null is not None:
-        patches = [p for p in patches if p.name.startswith(null.name)]
+    null = None
+    if not whole:
+        # The null radii are not known: only one block's own surroundings keep their distances.
+        block = _best_block(layout, seen.found)
+        null = next((n for n in layout.nulls if n.name == block), None)
+        patches = [p for p in patches if p.name.startswith(block)]
     pixels, places = refine_corners(photo, patches, seen.found)
+    second = np.zeros(len(pixels), bool)
+    if join and len(pixels):
+        more, there = refine_corners(photo, pages(name)[1].patches, seen.found)
+        if len(more) >= 3:
+            pixels, places = np.concatenate([pixels, more]), np.concatenate([places, there])
+            second = np.arange(len(pixels)) >= len(second)
     if len(pixels) < minimum:
         return Refusal(
             quantity,
@@ -255,7 +271,7 @@ def find_sheet(
             f"{minimum} are needed.",
             "Take the photo again with the sheet sharp, evenly lit and whole in the frame.",
         )
-    solved = _solve_pose(photo, pixels, places)
+    solved = _solve_pose(photo, pixels, places, second)
     view = SheetView(
         layout,
         solved.params,
@@ -273,10 +289,10 @@ def find_sheet(
     return bad or view
 
 
-def detect_markers(photo: Photo) -> _Detection:
+def detect_markers(photo: Photo, limit: int = DETECT_SIDE) -> _Detection:
     """All markers of ours in the photo, corners in px of the photo."""
     side = max(photo.width, photo.height)
-    scale = min(1.0, DETECT_SIDE / side)
+    scale = min(1.0, limit / side)
     found, doubled = _detect(photo, scale)
     if len(found) < 6 and scale < 0.99:
         more, twice = _detect(photo, min(1.0, 2 * scale))
@@ -308,7 +324,8 @@ def _detect(photo: Photo, scale: float, flip: bool = False) -> tuple[dict[int, A
 def _detector() -> Any:
     settings = cv2.aruco.DetectorParameters()
     settings.minMarkerPerimeterRate = 0.015
-    settings.adaptiveThreshWinSizeMax = 43
+    settings.adaptiveThreshWinSizeMin = 5
+    settings.adaptiveThreshWinSizeMax = 25
     settings.adaptiveThreshWinSizeStep = 10
     settings.errorCorrectionRate = 0.4
     dictionary = cv2.aruco.getPredefinedDictionary(cv2.aruco.DICT_5X5_1000)
@@ -401,15 +418,13 @@ def _along_row(point: Array, digits: dict[int, Array]) -> float:
     return float(axis @ point)
 
 
-def _nearest_null(layout: Layout, found: dict[int, Array]) -> Null | None:
-    """The null with most of its own markers in view."""
-    if not layout.nulls:
-        return None
-    counts = []
-    for null in layout.nulls:
-        own = [p for p in layout.patches if p.name.startswith(null.name)]
-        counts.append(sum(m.number in found for p in own for m in p.markers()))
-    return layout.nulls[int(np.argmax(counts))]
+def _best_block(layout: Layout, found: dict[int, Array]) -> str:
+    """The null, or "card", with most of its own markers in view."""
+    counts = {}
+    for block in (*(n.name for n in layout.nulls), "card"):
+        own = [p for p in layout.patches if p.name.startswith(block)]
+        counts[block] = sum(m.number in found for p in own for m in p.markers())
+    return max(counts, key=lambda b: counts[b])
 
 
 def refine_corners(
@@ -480,35 +495,73 @@ def _half_diagonal(photo: Photo) -> float:
     return math.hypot(photo.width, photo.height) / 2
 
 
-def _lift(curl: Array, d: Array) -> Array:
-    u = d / 100.0
+def _lift(curl: Array, points: Array, middle: Array) -> Array:
+    u = np.clip((points - middle[:2]) / middle[2], -1.6, 1.6)
     return np.asarray(curl[0] * u[:, 0] ** 2 + curl[1] * u[:, 0] * u[:, 1] + curl[2] * u[:, 1] ** 2)
 
 
-def _solve_pose(photo: Photo, pixels: Array, places: Array) -> _Solved:
-    """Fit, drop corners far off, fit again."""
-    middle = places.mean(0)
-    start = _start(photo, pixels, places)
+def _solve_pose(photo: Photo, pixels: Array, places: Array, second: NDArray[Any]) -> _Solved:
+    """Fit, drop corners far off, fit again.
+
+    Corners of a joined second page (``second``) first get that page's shift and turn, which are
+    fitted along with the rest and then marginalised.
+    """
+    centre = places[~second].mean(0)
+    reach = max(float(np.linalg.norm(places[~second] - centre, axis=1).max()), 10.0)
+    middle = np.array([*centre, reach])
+    start = _start(photo, pixels[~second], places[~second])
+    if second.any():
+        start = np.concatenate([start, _start_join(start, pixels, places, second, photo)])
     keep = np.ones(len(pixels), bool)
     fit = None
     for _ in range(3):
-        fit = _fit(photo, pixels[keep], places[keep], middle, start)
-        miss = np.linalg.norm(_predict(fit.x, places, middle, photo) - pixels, axis=1)
+        fit = _fit(photo, pixels[keep], places[keep], second[keep], middle, start)
+        miss = np.linalg.norm(_predict(fit.x, places, second, middle, photo) - pixels, axis=1)
         gate = max(4 * 1.4826 * float(np.median(miss[keep])), 0.6)
         new = miss < gate
         if new.sum() < max(4, 0.6 * len(pixels)) or (new == keep).all():
             break
         keep, start = new, fit.x
     assert fit is not None
-    used = pixels[keep]
-    miss = _predict(fit.x, places[keep], middle, photo) - used
+    used, placed = pixels[keep], _joined(fit.x, places, second)[keep]
+    miss = _predict(fit.x, places[keep], second[keep], middle, photo) - used
     rms = float(np.sqrt(np.mean(np.sum(miss**2, axis=1))))
     freedom = max(2 * len(used) - 8, 2)
     noise = max(float(np.sqrt(np.sum(miss**2) / freedom)) / SIGMA_PX, 1.0)
     rows = 2 * len(used)
     data, prior = fit.jac[:rows], fit.jac[rows:]
     information = data.T @ data / noise**2 + prior.T @ prior
-    return _Solved(fit.x, information, middle, used, places[keep], rms)
+    if second.any():
+        a, b, c = information[:13, :13], information[:13, 13:], information[13:, 13:]
+        information = a - b @ np.linalg.solve(c, b.T)
+    return _Solved(fit.x[:13], information, middle, used, placed, rms)
+
+
+def _joined(params: Array, places: Array, second: NDArray[Any]) -> Array:
+    """Corner places with the second page moved by the fitted join (mm, mm, rad)."""
+    if len(params) == 13 or not second.any():
+        return places
+    dx, dy, turn = params[13:]
+    c, s = math.cos(turn), math.sin(turn)
+    moved = places @ np.array([[c, s], [-s, c]]) + [dx, dy]
+    return np.where(second[:, None], moved, places)
+
+
+def _start_join(
+    start: Array, pixels: Array, places: Array, second: NDArray[Any], photo: Photo
+) -> Array:
+    """Where the second page seems to lie, from the first page's pose."""
+    camera = Camera(math.exp(start[6]), start[7], start[8], start[9], _half_diagonal(photo))
+    rotation = Rotation.from_rotvec(start[:3]).as_matrix()
+    rays = camera.ray(pixels[second]) @ rotation
+    eye = -rotation.T @ start[3:6]
+    seen = eye[:2] - rays[:, :2] * (eye[2] / rays[:, 2])[:, None]
+    own = places[second]
+    a, b = own - own.mean(0), seen - seen.mean(0)
+    turn = math.atan2(float(np.sum(a[:, 0] * b[:, 1] - a[:, 1] * b[:, 0])), float(np.sum(a * b)))
+    c, s = math.cos(turn), math.sin(turn)
+    shift = seen.mean(0) - own.mean(0) @ np.array([[c, s], [-s, c]])
+    return np.array([*shift, turn])
 
 
 def _start(photo: Photo, pixels: Array, places: Array) -> Array:
@@ -525,8 +578,11 @@ def _start(photo: Photo, pixels: Array, places: Array) -> Array:
     return np.concatenate([pose, [math.log(f), cx, cy, photo.k1], np.zeros(3)])
 
 
-def _predict(params: Array, places: Array, middle: Array, photo: Photo) -> Array:
-    points = np.column_stack([places, _lift(params[_CURL], places - middle)])
+def _predict(
+    params: Array, places: Array, second: NDArray[Any], middle: Array, photo: Photo
+) -> Array:
+    places = _joined(params, places, second)
+    points = np.column_stack([places, _lift(params[_CURL], places, middle)])
     q = points @ Rotation.from_rotvec(params[:3]).as_matrix().T + params[3:6]
     depth = np.maximum(q[:, 2], 1e-3)
     u = q[:, :2] / depth[:, None] * math.exp(params[6])
@@ -534,7 +590,14 @@ def _predict(params: Array, places: Array, middle: Array, photo: Photo) -> Array
     return np.asarray(u * (1 + params[_K1] * r2) + params[7:9])
 
 
-def _fit(photo: Photo, pixels: Array, places: Array, middle: Array, start: Array) -> Any:
+def _fit(
+    photo: Photo,
+    pixels: Array,
+    places: Array,
+    second: NDArray[Any],
+    middle: Array,
+    start: Array,
+) -> Any:
     cx, cy = photo.centre
     centre_u = CENTRE_PRIOR * 2 * _half_diagonal(photo)
     k1_u = K1_PRIOR if photo.focal.source != "profile" else 0.004
@@ -544,16 +607,17 @@ def _fit(photo: Photo, pixels: Array, places: Array, middle: Array, start: Array
     target = np.array([math.log(photo.focal.f_px), cx, cy, photo.k1, 0, 0, 0])
 
     def residuals(params: Array) -> Array:
-        miss = (_predict(params, places, middle, photo) - pixels) / SIGMA_PX
-        return np.concatenate([miss.ravel(), (params[6:] - target) / sigma])
+        miss = (_predict(params, places, second, middle, photo) - pixels) / SIGMA_PX
+        return np.concatenate([miss.ravel(), (params[6:13] - target) / sigma])
 
-    scale = np.array([0.1, 0.1, 0.1, 10, 10, 10, 0.05, 20, 20, 0.02, 0.5, 0.5, 0.5])
+    scale = np.array([0.1, 0.1, 0.1, 10, 10, 10, 0.05, 20, 20, 0.02, 0.5, 0.5, 0.5, 10, 10, 0.1])
+    scale = scale[: len(start)]
     return least_squares(residuals, start, x_scale=scale, method="lm", max_nfev=2000)
 
 
 def _check_fit(view: SheetView, quantity: str) -> Refusal | None:
-    scale = view.pixels_per_mm(view.middle)
-    curl = view.curl_mm()
+    scale = view.pixels_per_mm(view.middle[:2])
+    curl = view.curl_mm() if _curl_shows(view) else 0.0
     off_mm = view.rms_px / scale
     if curl > CURL_LIMIT_MM or view.rms_px > max(0.7, 0.05 * scale):
         return Refusal(
@@ -564,6 +628,13 @@ def _check_fit(view: SheetView, quantity: str) -> Refusal | None:
             view.outline(),
         )
     return None
+
+
+def _curl_shows(view: SheetView) -> bool:
+    """Whether the fitted curl stands out from its own uncertainty."""
+    covariance = np.linalg.pinv(view.information)[_CURL, _CURL]
+    curl = view.params[_CURL]
+    return bool(curl @ np.linalg.pinv(covariance) @ curl > 16)
 
 
 def pivot_mark(view_or_found: SheetView, photo: Photo) -> Array | None:

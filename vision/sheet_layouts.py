@@ -509,23 +509,24 @@ def _overhang_rule(sx: float, sy: float) -> list[Shape]:
         shapes.append(Line(sx - d, sy, sx - d, sy - tall, 0.12))
         if d % 10 == 0:
             shapes.append(Label(sx - d, sy - 6, str(d), 6, 0, "centre"))
-    shapes.append(Label(sx - 30, sy + 1.5, "overhang, mm", 6.5, 0, "centre"))
+    shapes.append(Label(sx - 30, sy + 9, "overhang, mm", 6.5, 0, "centre"))
     return shapes
 
 
 def _distance(first: int, version: int) -> tuple[Layout, ...]:
     made = []
     sx, sy = -62.0, -106.0
+    rows = {1: (-127.0, -75.0, -23.0, 29.0, 84.0), 2: (-104.0, -7.0, 90.0)}
     for page in (1, 2):
-        start = first + (0 if page == 1 else 18)
+        start = first + (0 if page == 1 else 30)
         patches = []
-        for i, y in enumerate((-127.0, -14.0, 90.0)):
+        for i, y in enumerate(rows[page]):
             patches.append(Patch(f"left {i}", -95, y, 2, 3, 9, start + 6 * i))
             patches.append(Patch(f"right {i}", -47, y, 2, 3, 9, start + 6 * i + 3))
         card = (46.0, -95.5)
         shapes, bars = _common(page, card if page == 1 else None, 20.0, -52.0)
-        zero = sy if page == 1 else sy - 205.0
-        low, high = (12, 218) if page == 1 else (190, 322)
+        zero = sy if page == 1 else sy - JOIN_MM
+        low, high = (12, 218) if page == 1 else (220, 340)
         shapes.append(Line(sx, zero + low, sx, zero + high, 0.15))
         for d in range(low, high + 1):
             tall = 4.0 if d % 10 == 0 else 2.8 if d % 5 == 0 else 1.5
@@ -535,14 +536,14 @@ def _distance(first: int, version: int) -> tuple[Layout, ...]:
         points: dict[str, tuple[float, float]] = {"zero": (sx, zero)}
         if page == 1:
             shapes += _spindle_rings(sx, sy)
-            cap = Patch("pivot cap", 62, -38, 2, 2, 7, first + 36)
+            cap = Patch("pivot cap", 60, -40, 2, 2, 9, first + 48)
             shapes += _cap(cap)
             points["pivot cap"] = (69.0, -31.0)
+            shapes.append(Line(-95, sy + 220, 95, sy + 220, 0.12, 0.4, 2))
+            shapes.append(Label(-48, sy + 220.8, "cut here to join page 2", 6.5, grey=0.3))
         else:
-            shapes.append(Line(-95, zero + 214, 95, zero + 214, 0.15, dash=2))
-            shapes.append(
-                Label(-25, zero + 215, "page 1 ends here: lay this page over or under it", 6.5)
-            )
+            shapes.append(Line(-95, zero + 220, 95, zero + 220, 0.12, 0.4, 2))
+            shapes.append(Label(-48, zero + 221, "lay the cut edge of page 1 here", 6.5, grey=0.3))
         made.append(
             Layout(
                 "distance",
@@ -566,7 +567,7 @@ def _distance(first: int, version: int) -> tuple[Layout, ...]:
 def pivot_cap(version: int = VERSION) -> Patch:
     """The cut-out that is laid on the arm's pivot: its middle corner is the mark."""
     first = _FIRST_ID["distance"] + (_IDS_PER_VERSION if version == 0 else 0)
-    return Patch("pivot cap", -7, -7, 2, 2, 7, first + 36)
+    return Patch("pivot cap", -9, -9, 2, 2, 9, first + 48)
 
 
 def _cap(cap: Patch) -> list[Shape]:
@@ -649,6 +650,7 @@ def _level(first: int, version: int) -> tuple[Layout, ...]:
     return (layout,)
 
 
+JOIN_MM = 225.0  # how far page 2 of the distance sheet lies beyond page 1
 DISC_RADIUS_MM = 88.0
 LABEL_DISC_RADIUS_MM = 46.0
 

@@ -278,8 +278,12 @@ class Shot:
         r1: float | None = None,
         grey: float = 0.5,
         gloss: float = 0.3,
+        floor: bool = False,
     ) -> None:
-        """A round rod from p to q, radius r0 to r1, lit from above: exact distance of each ray."""
+        """A round rod from p to q, radius r0 to r1, lit from above: exact distance of each ray.
+
+        ``floor`` hides what lies below z = 0.
+        """
         a, b = np.asarray(p, float), np.asarray(q, float)
         r1 = r0 if r1 is None else r1
         big = max(r0, r1)
@@ -305,7 +309,11 @@ class Shot:
         radius = r0 + (r1 - r0) * along / size
         per = self.view.f_px / np.maximum(t * (w @ self._rotation[2]), 1) * self.scale
         lit = grey * (1 + gloss * np.clip(gap[..., 2] / np.maximum(radius, 1e-6), -1, 1))
-        self._blend(region, 0.5 + (radius - miss) * per, lit.astype(np.float32))
+        cover = 0.5 + (radius - miss) * per
+        if floor:
+            front = t - np.sqrt(np.maximum(radius**2 - miss**2, 0))
+            cover = np.where(front <= -self._eye[2] / w[..., 2] + 0.02, cover, 0)
+        self._blend(region, cover, lit.astype(np.float32))
 
     def box(self, corners: np.ndarray, grey: float) -> None:
         """The silhouette of a convex body given by its corners (N, 3)."""
