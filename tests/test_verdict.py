@@ -167,6 +167,7 @@ def test_following_the_advice_ends_within(quantity, adjusters, bearing, spoil, a
     deck = deck_with(*adjusters, bearing=bearing)
     rig = Rig(bearing=bearing)
     spoil(rig, amount)
+    deck = replace(deck, arm=replace(deck.arm, pivot_height_mm=rig.pivot_height))
     before = getattr(rig, quantity)
     assert judge(before, 0.05, deck.target(quantity)).outcome == "outside"
     advice = advise(deck, quantity, before, 0.05)
