@@ -38,6 +38,7 @@ from vision.rod import (
     mirrored_normal,
     mirrored_rays,
     refine_rod,
+    shows_nothing,
 )
 
 if TYPE_CHECKING:
@@ -56,6 +57,7 @@ MARKS = ("left edge", "right edge")
 LIMB_FLOOR_PX = 0.12  # a limb's own shading moves it this far, unseen in its scatter
 IMAGE_FLOOR_PX = 0.30  # the same for a reflected limb, from the tuning photographs
 MOST_U_DEG = 0.95
+LEAST_SHARE, LEAST_COUNT = 0.5, 10
 RETAKE = (
     "Photograph from the front, 30-50° above and up to 10° aside, with the cantilever sharp and "
     "the printed grid visible all round it."
@@ -166,7 +168,9 @@ def find_cantilever(
         )
     if isinstance(chosen, Refusal):
         return chosen
-    image = find_image(rgb, found, chosen)
+    image = None if shows_nothing(rgb, found, chosen) else find_image(rgb, found, chosen)
+    if image is not None and (image.share < LEAST_SHARE or image.count < LEAST_COUNT):
+        image = None
     flags = []
     if found.thickness is not None:
         flags.append("back_silvered")
@@ -264,13 +268,12 @@ def _equations(lines: CantileverLines) -> list[tuple[Array, tuple[float, ...], s
     offset = math.hypot(*(math.hypot(limb.offset_sd, LIMB_FLOOR_PX) for limb in pair)) / 2
     out.append((axis_normal(rod, pose), (angle, offset / pose.camera.f), "edge fit"))
     if lines.image is not None:
-        for axis in lines.image.axes:
-            share = math.sqrt(len(lines.image.axes))
-            sd = (
-                _angle_sd(axis, IMAGE_FLOOR_PX),
-                share * math.hypot(axis.offset_sd, IMAGE_FLOOR_PX) / pose.camera.f,
-            )
-            out.append((mirrored_normal(axis, pose), sd, "reflection"))
+        axis = lines.image.axis
+        sd = (
+            _angle_sd(axis, IMAGE_FLOOR_PX),
+            math.hypot(axis.offset_sd, IMAGE_FLOOR_PX) / pose.camera.f,
+        )
+        out.append((mirrored_normal(axis, pose), sd, "reflection"))
     return out
 
 
@@ -473,7 +476,8 @@ def _scaled_rod(rod: Rod, factor: float) -> Rod:
 def _scaled_image(image: Image, factor: float) -> Image:
     return replace(
         image,
-        axes=tuple(_scaled_limb(a, factor) for a in image.axes),
+        axis=_scaled_limb(image.axis, factor),
+        rivals=tuple(_scaled_limb(a, factor) for a in image.rivals),
         limbs=tuple(_scaled_limb(a, factor) for a in image.limbs),
     )
 

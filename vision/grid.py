@@ -605,8 +605,8 @@ def _view(pose: GridPose, points: _Ridges) -> _View:
     base = np.column_stack([grid, np.zeros(len(grid))])
     step = 1e-3
     here = pose.project(base)
-    ex = (pose.project((*base, step, 0, 0)) - here) / step
-    ey = (pose.project((*base, 0, step, 0)) - here) / step
+    ex = (pose.project(base + np.array([step, 0.0, 0.0])) - here) / step
+    ey = (pose.project(base + np.array([0.0, step, 0.0])) - here) / step
     area = ex[:, 0] * ey[:, 1] - ex[:, 1] * ey[:, 0]
     lx, ly = np.hypot(ex[:, 0], ex[:, 1]), np.hypot(ey[:, 0], ey[:, 1])
     across = np.stack([area / ly, area / lx], axis=1)

@@ -147,7 +147,7 @@ def _rising_map(rgb: NDArray[np.uint8], pose: GridPose) -> tuple[Array, NDArray[
     frame = np.column_stack([x.ravel(), y.ravel(), np.ones(9)]) @ inverse.T
     frame = frame[:, :2] / frame[:, 2:]
     centre = frame[4]
-    scale = np.linalg.norm(_apply(h, (*centre, 0.001, 0)) - _apply(h, centre)) / 1e-3
+    scale = np.linalg.norm(_apply(h, centre + np.array([1e-3, 0.0])) - _apply(h, centre)) / 1e-3
     step = width / MAP_WIDTH / scale
     low, high = frame.min(axis=0), frame.max(axis=0)
     low = np.maximum(low, centre - 0.75 * MAP_WIDTH * step)
@@ -336,7 +336,7 @@ def _ink_distance(pose: GridPose, xy: Array) -> tuple[Array, float]:
         ghost = grid[:, 0] + pose.thickness * slide
         near = np.minimum(near, np.abs(ghost - np.round(ghost)))
     base = np.column_stack([grid, np.zeros(len(grid))])
-    side = pose.project((*base, 0.001, 0, 0)) - pose.project(base)
+    side = pose.project(base + np.array([1e-3, 0.0, 0.0])) - pose.project(base)
     return near, float(np.median(np.hypot(side[:, 0], side[:, 1])) / 1e-3)
 
 
@@ -579,18 +579,23 @@ def _ink_near(pose: GridPose, xy: Array, normal: Array, gate: float) -> NDArray[
 
 @dataclass(frozen=True)
 class Image:
-    """The rod's mirror image: the limbs that could be fitted, as axis lines.
+    """The rod's mirror image: its axis line, fitted to both limbs at once.
 
-    ``axes`` holds for each fitted limb its axis line (the limb moved by half the rod's width) with
-    ``offset_sd`` and ``angle_sd`` as in `Limb`; ``score`` is the share of the predicted outline
-    that shows, ``rise`` and ``height`` (pitches, at the rod's lower end) what was searched out.
+    ``axis`` is the line midway between the reflected limbs; ``limbs`` the limbs where they are in
+    sight; ``share`` the part of the visible outline that fits, ``count`` how many stretches that
+    is. ``rivals`` are axes of other places that fit nearly as well.
     """
 
-    axes: tuple[Limb, ...]
+    axis: Limb
     limbs: tuple[Limb, ...]
-    score: float
-    rise: float
-    height: float
+    share: float
+    count: int
+    rivals: tuple[Limb, ...] = ()
+
+    @property
+    def merit(self) -> float:
+        """What rival reflections are compared by."""
+        return self.count * self.share
 
 
 def axis_normal(rod: Rod, pose: GridPose) -> Array:
@@ -671,6 +676,7 @@ def turn_for_rise(normal: Array, rise: float) -> float:
     return min(turns, key=abs)
 
 
+PLAIN_SPREAD = 0.2  # paper: at most 0.11 on the tuning photographs; mirrors: 0.29 and more
 RISES_DEG = np.arange(11.0, 31.1, 0.5)
 HEIGHTS = np.linspace(0.2, 5.0, 33)  # of the axis at the rod's lower end, in rod widths
 
@@ -705,34 +711,32 @@ def find_image(rgb: NDArray[np.uint8], pose: GridPose, rod: Rod) -> Image | None
     side = np.stack([-unit[..., 1], unit[..., 0]], axis=-1)
     half = 0.49 * _width_along(rod, stations)
     total = np.zeros(rises.shape)
-    weight = np.zeros(rises.shape)
     field = _Steps(rgb, pose, seen, rod.width_px)
     for sign in (-1.0, 1.0):
         at = seen + sign * half[:, None] * side[:, :, None, :]
         evidence, visible = field.read(at, side, rod)
         total += np.sum((evidence - 0.42) * visible, axis=2)
-        weight += visible.sum(axis=2)
     prior = np.exp(-0.5 * ((np.degrees(rises) - RISE_GUESS_DEG) / 6) ** 2)
-    total = np.where(length[..., 0] > 0.6 * rod.width_px, total, 0) * (0.5 + 0.5 * prior)
-    tried: list[Image] = []
+    total = np.where(length[..., 0] > 0.8 * rod.width_px, total, 0) * (0.5 + 0.5 * prior)
+    total *= np.sqrt(length[..., 0] / rod.width_px)
+    tried: list[tuple[float, Image]] = []
     room = total.copy()
-    for _ in range(5):
+    for _ in range(7):
         i, j = np.unravel_index(int(np.argmax(room)), room.shape)
-        if room[i, j] < 3.0:
+        if room[i, j] < 2.0:
             break
-        found = _fit_image(rgb, pose, rod, seen[i, j], half, field)
+        found = _fit_image(rgb, pose, rod, seen[i, j], half)
         if found is not None:
-            score = float(total[i, j] / max(weight[i, j], 1) / 0.58)
-            tried.append(
-                replace(found, score=score, rise=float(rises[i, j]), height=float(heights[i, j]))
-            )
+            tried.append((found.merit * (0.5 + 0.5 * float(prior[i, j])), found))
         apart = np.linalg.norm(seen[:, :, 20] - seen[i, j, 20], axis=-1)
-        room[apart < 0.35 * rod.width_px] = 0
-    return max(tried, key=_image_merit, default=None)
-
-
-def _image_merit(image: Image) -> float:
-    return image.score * math.sqrt(sum(a.length * a.coverage for a in image.axes))
+        tilt = np.sum(unit * unit[i, j], axis=-1)
+        room[(apart < 0.35 * rod.width_px) & (tilt > 0.99)] = 0
+    if not tried:
+        return None
+    tried.sort(key=lambda m: -m[0])
+    best = tried[0][1]
+    rivals = tuple(other.axis for merit, other in tried[1:] if merit > 0.7 * tried[0][0])
+    return replace(best, rivals=rivals)
 
 
 def _meet(foot: Array, d: Array, eye: Array, ray: Array) -> float:
@@ -820,33 +824,136 @@ def _on_ink(pose: GridPose, at: Array) -> NDArray[np.bool_]:
 
 
 def _fit_image(
-    rgb: NDArray[np.uint8], pose: GridPose, rod: Rod, seen: Array, half: Array, field: _Steps
+    rgb: NDArray[np.uint8], pose: GridPose, rod: Rod, seen: Array, half: Array
 ) -> Image | None:
-    """Fit the limbs of one predicted reflection where they are in sight."""
-    along = seen[-1] - seen[0]
-    unit = along / np.linalg.norm(along)
-    side = np.array([-unit[1], unit[0]])
-    limbs, axes = [], []
-    gate = max(2.5, 0.18 * rod.width_px)
-    for sign in (-1.0, 1.0):
-        at = seen + sign * half[:, None] * side
-        evidence, visible = field.read(at[None, None], side[None, None], rod)
-        gain = np.where(visible[0, 0], evidence[0, 0] - 0.35, -0.02)
-        best, first, last = _best_run(gain)
-        if best < 1.5 or last - first < 5:
-            continue
-        p, q = at[first], at[last]
-        limb = fit_limb(rgb, pose, p, q, gate)
-        if limb is None:
-            continue
-        limb = fit_limb(rgb, pose, limb.p, limb.q, max(2.0, 0.6 * gate))
-        if limb is None or limb.length < 0.5 * rod.width_px:
-            continue
-        limbs.append(limb)
-        ends = np.interp([first, last], np.arange(len(half)), half)
-        axes.append(
-            replace(limb, p=limb.p - sign * ends[0] * side, q=limb.q - sign * ends[1] * side)
+    """Fit offset, tilt and width of one predicted reflection to both its limbs."""
+    spread_width = 0.06 * float(half.mean())
+    for gate in (0.30 * rod.width_px, 0.2 * rod.width_px, 0.12 * rod.width_px):
+        gate = max(gate, 2.0)
+        p, q = seen[0], seen[-1]
+        length = float(np.linalg.norm(q - p))
+        if length < 0.8 * rod.width_px:
+            return None
+        unit = (q - p) / length
+        side = np.array([-unit[1], unit[0]])
+        n = int(np.clip(length / 3.0, 8, 90))
+        s = np.linspace(-1, 1, n)
+        line = p + (s[:, None] + 1) / 2 * (q - p)
+        wide = np.interp(s, np.linspace(-1, 1, len(half)), half)
+        read = [
+            _peaks(rgb, pose, rod, line + sign * wide[:, None] * side, side, gate)
+            for sign in (-1.0, 1.0)
+        ]
+        t = np.concatenate([r[0] for r in read])
+        strength = np.concatenate([r[1] for r in read])
+        visible = np.concatenate([r[2] for r in read])
+        sign = np.repeat([-1.0, 1.0], n)
+        station = np.tile(s, 2)
+        use = visible & (strength > 1.8)
+        if use.sum() < 8 or np.ptp(station[use]) * length / 2 < 0.8 * rod.width_px:
+            return None
+        design = np.stack([np.ones(2 * n), station, sign], axis=1)[use]
+        base = np.minimum(strength[use] / 6, 1)
+        x = np.array([float(np.median(t[use])), 0.0, 0.0])
+        prior = np.diag([0.0, 1e-6, 1 / spread_width**2])
+        scale, normal = 1.0, np.eye(3)
+        for _ in range(12):
+            r = t[use] - design @ x
+            scale = max(1.48 * float(np.median(np.abs(r))), 0.15)
+            w = base / (1 + (r / (2 * scale)) ** 2) / scale**2
+            normal = (design * w[:, None]).T @ design + prior
+            x = np.linalg.solve(normal, (design * w[:, None]).T @ t[use])
+        r = t[use] - design @ x
+        fits = np.abs(r) < max(2.5 * scale, 0.8)
+        shift = x[0] + np.array([-1.0, 1.0]) * x[1]
+        seen = (p + shift[0] * side)[None] + np.linspace(0, 1, len(half))[:, None] * (
+            q + shift[1] * side - p - shift[0] * side
         )
-    if not axes:
+        half = half + x[2]
+    if half.min() <= 0.5:
         return None
-    return Image(tuple(axes), tuple(limbs), 0.0, 0.0, 0.0)
+    count = int(fits.sum())
+    share = count / max(int(visible.sum()), 1)
+    covariance = np.linalg.inv(normal)
+    stretch = station[use][fits]
+    if count < 8 or np.ptp(stretch) * length / 2 < 0.8 * rod.width_px:
+        return None
+    first, last = float(stretch.min()), float(stretch.max())
+    ends = [seen[0] + (v + 1) / 2 * (seen[-1] - seen[0]) for v in (first, last)]
+    middle = (first + last) / 2
+    across = np.array([1.0, middle, 0.0])
+    axis = Limb(
+        ends[0],
+        ends[1],
+        math.sqrt(float(across @ covariance @ across)),
+        math.sqrt(float(covariance[1, 1])) / (length / 2),
+        float(np.sqrt(np.mean(r[fits] ** 2))),
+        share,
+        float(np.mean(strength[use][fits])),
+        np.empty((0, 2)),
+    )
+    limbs = []
+    for k, which in enumerate((-1.0, 1.0)):
+        mine = station[use][fits & (sign[use] == which)]
+        if len(mine) < 4:
+            continue
+        span = np.array([mine.min(), mine.max()])
+        wide = np.interp(span, np.linspace(-1, 1, len(half)), half)
+        base_line = seen[0] + (span[:, None] + 1) / 2 * (seen[-1] - seen[0])
+        edge = base_line + which * wide[:, None] * side
+        limbs.append(replace(axis, p=edge[0], q=edge[1]))
+        del k
+    return Image(axis, tuple(limbs), share, count)
+
+
+def _peaks(
+    rgb: NDArray[np.uint8], pose: GridPose, rod: Rod, at: Array, side: Array, gate: float
+) -> tuple[Array, Array, NDArray[np.bool_]]:
+    """Where the strongest colour step lies across each point, how strong, and whether in sight."""
+    across = np.arange(-gate - 2.5, gate + 2.51, 0.5)
+    xy = at[:, None, :] + across[None, :, None] * side
+    raw = pose.camera.distort(xy).astype(np.float32)
+    strip = cv2.remap(
+        rgb, raw[..., 0], raw[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE
+    ).astype(np.float32)
+    strip = cv2.GaussianBlur(strip, (5, 5), 1.0, borderType=cv2.BORDER_REPLICATE)
+    step = (strip[:, 2:] - strip[:, :-2]).astype(float)
+    size2 = np.sum(step**2, axis=2)
+    noise2 = float(np.median(size2)) + 0.5
+    where = across[1:-1]
+    masked = np.where(np.abs(where) <= gate, size2, 0)
+    peak = np.argmax(masked, axis=1)
+    top = masked[np.arange(len(at)), peak]
+    local = np.abs(where[None, :] - where[peak][:, None]) <= 1.5
+    weight = np.where(local, np.maximum(size2 - noise2, 0), 0)
+    total = weight.sum(axis=1)
+    t = (weight @ where) / np.maximum(total, 1e-9)
+    height, width = rgb.shape[:2]
+    middle = raw[:, len(across) // 2]
+    inside = (
+        (middle[:, 0] > 3)
+        & (middle[:, 1] > 3)
+        & (middle[:, 0] < width - 4)
+        & (middle[:, 1] < height - 4)
+    )
+    return t, np.sqrt(top / noise2), inside & ~_hidden(at, rod) & ~_on_ink(pose, at)
+
+
+def shows_nothing(rgb: NDArray[np.uint8], pose: GridPose, rod: Rod) -> bool:
+    """Whether the sheet in front of the rod is plain, as paper is and a mirror is not."""
+    low = pose.camera.distort(rod.axis[0])
+    origin = pose.on_sheet(low[None])[0]
+    steps = np.arange(-12, 13)[:, None] + np.array([0.2, 0.35, 0.5, 0.65, 0.8])
+    x, y = np.meshgrid(steps.ravel(), steps.ravel())
+    x, y = x.ravel() + round(float(origin[0])), y.ravel() + round(float(origin[1]))
+    rel = np.stack([x - origin[0], y - origin[1]], axis=1)
+    near = (np.abs(rel[:, 0]) < 1.6) & (rel[:, 1] < -0.2) & (rel[:, 1] > -1.8)
+    xy = pose.project(np.stack([x[near], y[near], 0 * x[near]], axis=1))
+    height, width = rgb.shape[:2]
+    ok = (xy[:, 0] > 4) & (xy[:, 1] > 4) & (xy[:, 0] < width - 5) & (xy[:, 1] < height - 5)
+    if ok.sum() < 20:
+        return False
+    at = xy[ok].astype(int)
+    level = cv2.blur(rgb, (7, 7))[at[:, 1], at[:, 0]].astype(float)
+    spread = np.quantile(level, 0.85, axis=0) - np.quantile(level, 0.15, axis=0)
+    return bool(np.max(spread) < PLAIN_SPREAD * max(float(np.median(level)), 20.0))
