@@ -20,7 +20,9 @@ pages = {
     ]
     for group, members in PAGES.items()
 }
-st.navigation(pages).run()
+here = st.navigation(pages)
+# A bar at the bottom of a phone, in reach of the thumb; before the page, which may stop early.
 with st.container(horizontal=True, key="foot"):
     for file, _, icon, _ in PAGES["The job"]:
         st.page_link(f"views/{file}.py", label=SHORT[file], icon=icon)
+here.run()

@@ -15,6 +15,7 @@ import tempfile
 import threading
 from collections import OrderedDict
 from collections.abc import Mapping
+from contextlib import suppress
 from dataclasses import dataclass, replace
 from functools import cache
 from importlib import import_module
@@ -104,15 +105,13 @@ def _logbook(url: str, folder: str) -> Logbook:
 
 def job() -> OpenJob | None:
     """Return the job at hand: this session's choice, or the last one used on this computer."""
-    uid = st.session_state.get("job") or desk().get("job")
-    if not uid:
-        return None
-    try:
-        found = OpenJob.resume(logbook(), uid)
-    except (LogbookError, ValueError, KeyError):
-        return None
-    st.session_state["job"] = uid
-    return found
+    for uid in (st.session_state.get("job"), desk().get("job")):
+        if uid:
+            with suppress(ValueError, KeyError):
+                found = OpenJob.resume(logbook(), uid)
+                st.session_state["job"] = uid
+                return found
+    return None
 
 
 def job_or_new() -> OpenJob:
