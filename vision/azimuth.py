@@ -43,8 +43,13 @@ MEASURAND = (
 )
 MARK_REACH_PX, MARK_TURN_DEG = 12.0, 3.5
 MOST_U_DEG = 0.25
-LEAST_VALUE, LEAST_SHARE, MOST_MISS_DEG = 6.0, 0.55, 0.9  # from the tuning photographs
-SOFT_BLUR_WIDTHS = 0.008
+MOST_MISFIT, MOST_PRIOR_MISS, MOST_SIDE_MISS = 1.5, 2.4, 2.5  # standard uncertainties
+PAIR_FLOOR_DEG = 0.03
+LIKELIEST = 6
+LEAST_VALUE, LEAST_SHARE, MOST_MISS_DEG = 9.0, 0.55, 0.9  # from the tuning photographs
+LEAST_SIDES = 3
+SOFT_BLUR_WIDTHS, MOST_BLUR_WIDTHS, MOST_SIDE_BLUR_WIDTHS = 0.005, 0.0085, 0.010
+ALWAYS_SHARP_PX = 2.6  # at fit size
 BUDGET_NOTES = {
     "edge fit": "scatter of the edges' blocks, and their straightness",
     "choice of edges": "other parallel edges of the body give slightly different angles",
@@ -125,12 +130,11 @@ def find_azimuth(photo: Photo, options: Options) -> AzimuthLines | Refusal:
         The best candidate's lines, with the runners-up that agree with it.
     """
     fitter = _Fitter(photo)
-    fitted = [f for c in find_candidates(photo.rgb) if (f := fitter.fit(c)) is not None]
-    choice = agree(fitted)
+    choice = agree(fitter.fit_all(find_candidates(photo.rgb)))
     if choice is None:
         return Refusal(QUANTITY, "No body with its reflection under it was found.", SHOW_BOTH)
     lines = choice.best.lines(choice.others)
-    doubt = doubts(choice)
+    doubt = doubts(choice, ALWAYS_SHARP_PX / fitter.scale)
     if doubt is not None:
         return replace(doubt, lines=tuple(replace(s, role="look") for s in lines.segments()))
     return lines
@@ -162,12 +166,20 @@ def solve_azimuth(
         Refusal where the uncertainty is too large to be of use.
     """
     lens = Lens(focal.f_px, max(focal.relative_u, 0.005), *centre, math.hypot(*size) / 2, k1=k1)
-    try:
-        solution = solve_lines(lines.edge, lines.image, lines.sides, lens, lines.bows)
-    except (ValueError, np.linalg.LinAlgError):
+    solution, sides = _solve_dropping(lines, lens)
+    if solution is None:
         return Refusal(
             QUANTITY,
             "The two edges do not fit a body above its reflection.",
+            SHOW_BOTH,
+            lines=lines.segments(),
+        )
+    lines = replace(lines, sides=sides)
+    sight = math.degrees(solution.sight)
+    if solution.misfit > MOST_MISFIT or solution.worst["camera direction"] > MOST_PRIOR_MISS:
+        return Refusal(
+            QUANTITY,
+            f"The edges, their reflections and a camera {sight:.0f}° above do not fit together.",
             SHOW_BOTH,
             lines=lines.segments(),
         )
@@ -206,6 +218,21 @@ def solve_azimuth(
         flags=tuple(dict.fromkeys(flags)),
         lines=(*lines.segments(), *_drawn(lines, solution, lens)),
     )
+
+
+def _solve_dropping(lines: AzimuthLines, lens: Lens) -> tuple[Solution | None, dict[str, EdgeFit]]:
+    """Solve; a side that does not fit the rest was something else and is left out."""
+    sides = dict(lines.sides)
+    while True:
+        try:
+            solution = solve_lines(lines.edge, lines.image, sides, lens, lines.bows)
+        except (ValueError, np.linalg.LinAlgError):
+            return None, sides
+        misses = {n: solution.worst.get(f"surface reference/{n}", 0.0) for n in sides}
+        name = max(misses, key=lambda n: misses[n], default="")
+        if not name or misses[name] < MOST_SIDE_MISS or len(sides) < 3:
+            return solution, sides
+        del sides[name]
 
 
 def _components(solution: Solution) -> tuple[Component, ...]:
@@ -264,6 +291,7 @@ class Fitted:
     half: float
     by_sides: float | None
     score: float
+    alike: float
 
     def lines(self, others: tuple[tuple[float, float], ...] = ()) -> AzimuthLines:
         """What the solver needs of it."""
@@ -281,27 +309,56 @@ class _Fitter:
 
     def __init__(self, photo: Photo) -> None:
         self.raw, self.closed, self.scale = fit_channels(photo)
+        self.small = cv2.resize(self.closed, None, fx=0.5, fy=0.5, interpolation=cv2.INTER_AREA)
         self._known: dict[tuple[int, ...], BlockFit | None] = {}
+        self._finer: dict[tuple[int, ...], BlockFit] = {}
 
-    def fit(self, candidate: Candidate) -> Fitted | None:
-        """All lines of one candidate; None where an edge does not hold."""
+    def fit_all(self, candidates: list[Candidate]) -> list[Fitted]:
+        """The edges of every candidate, then the sides and a finer fit of the likeliest."""
+        rough = [f for c in candidates if (f := self.edges(c)) is not None]
+        rough.sort(key=weigh, reverse=True)
+        return [self.finish(f) for f in rough[:LIKELIEST]]
+
+    def edges(self, candidate: Candidate) -> Fitted | None:
+        """The two edges of one candidate; None where one does not hold."""
         edge = self.line(candidate.edge, 0.04)
         if edge is None:
             return None
         image = self.line(candidate.image, 0.04)
         if image is None or image.edge.y <= edge.edge.y + 2 / self.scale:
             return None
+        half = (edge.edge.angle - image.edge.angle) / 2
+        return Fitted(
+            candidate, edge, image, {}, half, None, candidate.score, self._alike(candidate)
+        )
+
+    def finish(self, fitted: Fitted) -> Fitted:
+        """The same with its sides, and the edges fitted again without closing over ink."""
         sides = {
             name: fit
-            for name, line in candidate.sides.items()
+            for name, line in fitted.candidate.sides.items()
             if (fit := self.line(line, 0.03)) is not None and fit.share > 0.5
         }
-        half = (edge.edge.angle - image.edge.angle) / 2
+        edge, image = self.finer(fitted.edge), self.finer(fitted.image)
         by_sides = None
         if len(sides) == 4:
             lean = {n: (f.edge.angle % math.pi) - math.pi / 2 for n, f in sides.items()}
             by_sides = (lean["left"] + lean["right"] - lean["left image"] - lean["right image"]) / 4
-        return Fitted(candidate, edge, image, sides, half, by_sides, candidate.score)
+        half = (edge.edge.angle - image.edge.angle) / 2
+        return replace(fitted, edge=edge, image=image, sides=sides, half=half, by_sides=by_sides)
+
+    def finer(self, fit: BlockFit) -> BlockFit:
+        """Fit again on the picture with its ink, from a close start; kept where it is better."""
+        key = tuple(np.round(np.array(fit.edge.ends).ravel() * 10).astype(int))
+        if key not in self._finer:
+            p0, p1 = (np.array(fit.edge.ends) + 0.5) * self.scale - 0.5
+            half = max(5.0, 3.2 * fit.edge.blur * self.scale + 1)
+            again = fit_blocks(self.raw, p0, p1, 1.5, 0.3, half_width=half, trim=0.0)
+            if again is not None:
+                again = again.scaled(1 / self.scale)
+            better = again is not None and again.edge.angle_u < fit.edge.angle_u
+            self._finer[key] = again if better and again is not None else fit
+        return self._finer[key]
 
     def line(self, segment: NDArray[np.float64], trim: float) -> BlockFit | None:
         """Edge near a segment, full-resolution pixels."""
@@ -310,6 +367,40 @@ class _Fitter:
             self._known[key] = self._line(segment, trim)
         return self._known[key]
 
+    def _alike(self, candidate: Candidate) -> float:
+        """Correlation of the picture above the edge with that below the image, upside down.
+
+        The strips reach past both corners, so that the sides count; the best of three heights is
+        taken, because the mirror may end close below.
+        """
+        scale = self.scale / 2
+        u = np.linspace(-0.12, 1.12, 48)
+        v = np.linspace(0.03, 0.40, 24)[:, None]
+        strips, inside = [], np.ones((24, 48), bool)
+        for corners, sign in ((candidate.edge, 1.0), (candidate.image, -1.0)):
+            p, q = (corners + 0.5) * scale - 0.5
+            x = p[0] + u * (q - p)[0] + sign * v * (q - p)[1]
+            y = p[1] + u * (q - p)[1] - sign * v * (q - p)[0]
+            inside &= (x >= 0) & (y >= 0) & (x < self.small.shape[1]) & (y < self.small.shape[0])
+            strips.append(
+                cv2.remap(
+                    self.small,
+                    x.astype(np.float32),
+                    y.astype(np.float32),
+                    cv2.INTER_LINEAR,
+                    borderMode=cv2.BORDER_REPLICATE,
+                )
+            )
+        best = 0.0
+        for top in (0.12, 0.2, 0.4):
+            use = inside & (v < top)
+            if use.sum() < 100:
+                continue
+            a, b = (s[use] - s[use].mean(axis=0) for s in strips)
+            size = math.sqrt(float((a * a).sum()) * float((b * b).sum()))
+            best = max(best, float((a * b).sum()) / (size + 1e-6))
+        return best
+
     def marked(self, segment: NDArray[np.float64]) -> BlockFit | None:
         """Edge near a segment that a person drew: wider search, then as any other."""
         p0, p1 = (segment + 0.5) * self.scale - 0.5
@@ -317,18 +408,16 @@ class _Fitter:
         fit = fit_blocks(self.raw, p0, p1, reach=reach, turn_deg=MARK_TURN_DEG, trim=0.0)
         if fit is None:
             return None
-        return self._line(np.array(fit.scaled(1 / self.scale).edge.ends), 0.0)
+        closed = self.line(np.array(fit.scaled(1 / self.scale).edge.ends), 0.0)
+        return None if closed is None else self.finer(closed)
 
     def _line(self, segment: NDArray[np.float64], trim: float) -> BlockFit | None:
         p0, p1 = (segment + 0.5) * self.scale - 0.5
         fit = fit_blocks(self.closed, p0, p1, trim=trim)
-        if fit is None:
-            return None
-        q0, q1 = fit.edge.ends
-        finer = fit_blocks(self.raw, q0, q1, reach=1.5, turn_deg=0.3, half_width=5.0, trim=0.0)
-        if finer is not None and finer.edge.angle_u < fit.edge.angle_u:
-            fit = finer
-        return fit.scaled(1 / self.scale)
+        if fit is not None and fit.edge.blur > 2.2:
+            # A soft edge needs a window of three blurs either side, or its blur is not known.
+            fit = fit_blocks(self.closed, p0, p1, trim=trim, half_width=16.0)
+        return None if fit is None else fit.scaled(1 / self.scale)
 
 
 @dataclass(frozen=True)
@@ -346,18 +435,26 @@ def line_u(fit: BlockFit) -> float:
     return math.hypot(fit.edge.angle_u, math.radians(EDGE_FLOOR_DEG))
 
 
-def weigh(fitted: Fitted) -> float:
-    """How believable a candidate is, as a logarithm: finder's score, fit and sides together."""
-    u = math.degrees(math.hypot(line_u(fitted.edge), line_u(fitted.image))) / 2
-    value = 3.0 * fitted.score - 1.5 * math.log(max(u, 0.03) / 0.03)
+def pair_u(fitted: Fitted) -> float:
+    """Standard uncertainty of half the slopes' difference, degrees."""
+    return math.degrees(math.hypot(line_u(fitted.edge), line_u(fitted.image))) / 2
+
+
+def belief(fitted: Fitted) -> float:
+    """How believable it is that these are edges of one body and its image, as a logarithm."""
+    value = 3.0 * fitted.score + 3.0 * fitted.alike
     for fit, most in ((fitted.edge, 1.0), (fitted.image, 0.8)):
-        value += 1.5 * min(fit.share, most) - 0.5 * max(
-            0.0, math.log(0.04 / max(contrast(fit), 1e-3))
-        )
+        faint = max(0.0, math.log(0.04 / max(contrast(fit), 1e-3)))
+        value += 1.5 * min(fit.share, most) - 0.5 * faint
     if fitted.by_sides is not None:
         miss = math.degrees(abs(fitted.half - fitted.by_sides)) / 0.3
-        value += 1.5 - 1.5 * math.log1p(miss * miss)
+        value += 0.7 - 1.5 * math.log1p(miss * miss)
     return value
+
+
+def weigh(fitted: Fitted) -> float:
+    """Belief less a penalty for a poorly defined edge, as a logarithm."""
+    return belief(fitted) - 2.0 * math.log(max(pair_u(fitted), 0.02) / 0.02)
 
 
 def contrast(fit: BlockFit) -> float:
@@ -375,19 +472,33 @@ def agree(fitted: list[Fitted]) -> Choice | None:
     near = np.exp(-0.5 * ((half[:, None] - half[None, :]) / 0.1) ** 2)
     mode = int(np.argmax(near @ weights))
     inside = np.nonzero(np.abs(half - half[mode]) < 0.25)[0]
-    best = int(inside[np.argmax(weights[inside])])
+    # Within the mode every pair is taken to be edges of the same body, so precision counts
+    # fully and belief only mildly.
+    precision = np.array([1 / (pair_u(fitted[k]) ** 2 + PAIR_FLOOR_DEG**2) for k in inside])
+    trust = np.exp(0.5 * (logs[inside] - logs[inside].max())) * precision
+    order = np.argsort(-trust)
+    best = int(inside[order[0]])
     others = tuple(
-        (fitted[k].half, float(weights[k] / weights[best]))
-        for k in inside
-        if k != best and weights[k] > 0.05 * weights[best]
+        (fitted[inside[k]].half, float(trust[k] / trust[order[0]]))
+        for k in order[1:]
+        if trust[k] > 0.03 * trust[order[0]]
     )
     share = float(weights[inside].sum() / weights.sum())
-    return Choice(fitted[best], others, share, float(logs[best]))
+    return Choice(fitted[best], others, share, float(logs[mode]))
 
 
-def doubts(choice: Choice) -> Refusal | None:
-    """Reason not to trust the best candidate, or None."""
+def doubts(choice: Choice, sharp: float) -> Refusal | None:
+    """Reason not to trust the best candidate, or None; ``sharp`` px of blur are always fine."""
     best = choice.best
+    width = best.edge.edge.length
+    blur = best.edge.edge.blur
+    if blur > max(MOST_BLUR_WIDTHS * width, sharp):
+        return Refusal(
+            QUANTITY,
+            f"The body's lower edge is blurred over {2 * blur:.0f} px.",
+            "Tap on the body's lower edge to focus, hold the phone still or rest it on something, "
+            "and add light.",
+        )
     if choice.value < LEAST_VALUE:
         return Refusal(
             QUANTITY, "No body with its reflection under it was found for certain.", SHOW_BOTH
@@ -399,6 +510,17 @@ def doubts(choice: Choice) -> Refusal | None:
             "Clean the mirror, keep printed lines away from the reflection, and "
             + SHOW_BOTH[0].lower()
             + SHOW_BOTH[1:],
+        )
+    if len(best.sides) < LEAST_SIDES:
+        return Refusal(
+            QUANTITY, "The body's sides and their reflections are not seen well enough.", SHOW_BOTH
+        )
+    side_blur = float(np.median([f.edge.blur for f in best.sides.values()]))
+    if side_blur > max(MOST_SIDE_BLUR_WIDTHS * width, sharp):
+        return Refusal(
+            QUANTITY,
+            f"The body's sides are blurred over {2 * side_blur:.0f} px.",
+            "Hold the phone still or rest it on something, and add light.",
         )
     if best.by_sides is not None:
         miss = math.degrees(abs(best.half - best.by_sides))

@@ -27,6 +27,8 @@ Picture = NDArray[np.float32]
 FIND_WIDTH = 800
 MAX_FLAT = 0.25  # tan of 14 degrees: roll, azimuth and perspective together
 MAX_STEEP = 0.42  # tan of 23 degrees: the same and the taper
+_ROOT = np.sqrt(np.arange(256, dtype=np.float32) / 255)
+_OPPONENT = np.array([[1 / 3, 1 / 3, 1 / 3], [0.7, -0.7, 0.0], [0.35, 0.35, -0.7]], np.float32)
 INK_PX = 9  # closing window at find size; wider than a printed line there
 
 
@@ -101,11 +103,7 @@ def _at_scale(small: NDArray[np.uint8], ink: int) -> list[Candidate]:
 
 def opponent(rgb: NDArray[np.uint8]) -> Picture:
     """Square-root intensity and two colour differences, shape (H, W, 3), about -1 to 1."""
-    root = np.sqrt(rgb.astype(np.float32) / 255)
-    red, green, blue = root[..., 0], root[..., 1], root[..., 2]
-    return np.dstack(
-        [(red + green + blue) / 3, 0.7 * (red - green), 0.7 * ((red + green) / 2 - blue)]
-    )
+    return np.asarray(cv2.transform(cv2.LUT(rgb, _ROOT), _OPPONENT), np.float32)
 
 
 def _with_joined(lines: list[Line]) -> list[Line]:
@@ -386,7 +384,8 @@ def _score_pair(
         - 0.3 * max(0.0, abs(half) - 0.07) / 0.03
     )
     alike = _unlike(channels, (xl, yl, xr, yr), (il, jl, ir, jr))
-    score -= alike
+    # Without the reflected sides an edge with something under it is not yet a reflection.
+    score -= alike + 2.0 * max(0.0, 0.4 - fall)
     parts = {
         "unlike": alike,
         "cup": cup.score,

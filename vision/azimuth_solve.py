@@ -62,7 +62,8 @@ class Solution:
 
     ``parts`` are the standard uncertainties of ``alpha`` by group of observations; their root sum
     of squares is its standard uncertainty. ``misfit`` is the root of chi-squared per degree of
-    freedom.
+    freedom; ``worst`` the largest miss of each group, in standard uncertainties, the sides singly
+    ("surface reference/left image"). ``sight`` is the elevation of the line of sight.
     """
 
     alpha: float
@@ -77,6 +78,7 @@ class Solution:
     direction: Array
     sides_alpha: float | None
     sides_alpha_u: float
+    sight: float
     worst: Mapping[str, float] = field(default_factory=dict)
 
 
@@ -121,7 +123,7 @@ def solve_lines(
         step = -np.linalg.solve(normal, jacobian.T @ r)
         limit = np.maximum(1.0, np.abs(step) / model.step_limits())
         p = p + step / limit.max()
-        if iteration >= 2 and float(np.abs(step / model.scales()).max()) < 1e-3:
+        if iteration >= 2 and float(np.abs(step / model.scales()).max()) < 0.1:
             break
     r, groups = model.residuals(p)
     jacobian = _jacobian(model, p, r)
@@ -132,10 +134,11 @@ def solve_lines(
     parts: dict[str, float] = {}
     worst: dict[str, float] = {}
     for group, share, value in zip(groups, influence, r, strict=True):
-        parts[group] = math.hypot(parts.get(group, 0.0), float(share))
+        name = group.split("/")[0]
+        parts[name] = math.hypot(parts.get(name, 0.0), float(share))
         worst[group] = max(worst.get(group, 0.0), abs(float(value)))
     freedom = max(len(r) - len(p), 1)
-    _, up, direction = model.frame(p)
+    line_of_sight, up, direction = model.frame(p)
     by_sides, by_sides_u = _from_sides(sides, edge.angle, image.angle)
     return Solution(
         alpha=float(p[_ALPHA]),
@@ -150,6 +153,7 @@ def solve_lines(
         direction=direction,
         sides_alpha=by_sides,
         sides_alpha_u=by_sides_u,
+        sight=math.asin(float(-line_of_sight @ up)),
         worst=worst,
     )
 
@@ -235,7 +239,7 @@ class _Model:
         """Line of sight, mirror normal (up) and edge direction (to the right), camera frame."""
         ce, se = math.cos(p[_ELEVATION]), math.sin(p[_ELEVATION])
         up = np.array([math.sin(p[_ROLL]) * ce, -math.cos(p[_ROLL]) * ce, -se])
-        middle = (np.array([self.edge.x, self.edge.y]) + (self.image.x, self.image.y)) / 2
+        middle = np.array([self.edge.x + self.image.x, self.edge.y + self.image.y]) / 2
         sight = self._ray(p, middle)
         right = np.cross(sight, up)
         right /= np.linalg.norm(right)
@@ -277,9 +281,9 @@ class _Model:
         r: list[float] = []
         groups: list[str] = []
 
-        def add(group: str, *values: float) -> None:
+        def add(group: str, *values: float, label: str = "") -> None:
             r.extend(values)
-            groups.extend([group] * len(values))
+            groups.extend([f"{group}/{label}" if label else group] * len(values))
 
         size = float(np.linalg.norm(seen[1] - seen[0]))
         floor = math.radians(EDGE_FLOOR_DEG)
@@ -302,6 +306,7 @@ class _Model:
                         math.radians(SIDE_FLOOR_DEG),
                         SIDE_FLOOR_WIDTHS * size,
                     ),
+                    label=name,
                 )
         start, stop = self._ends(self.edge)
         add(
@@ -351,9 +356,8 @@ def _to_line(
         + offset_floor**2
     )
     turn_u = math.hypot(fit.angle_u, angle_floor)
-    return (da + db) / 2 / offset_u, math.atan2(db - da, apart) / turn_u if apart > 0 else (
-        math.remainder(math.atan2(db - da, apart), math.pi) / turn_u
-    )
+    turn = math.remainder(math.atan2(db - da, apart), math.pi)
+    return (da + db) / 2 / offset_u, turn / turn_u
 
 
 def _cross(one: EdgeFit, other: EdgeFit) -> Array:
