@@ -104,12 +104,13 @@ def find_rods(rgb: NDArray[np.uint8], pose: GridPose, keep: int = 10) -> list[Ro
     list of Rod
         May be empty.
     """
+    rgb = cv2.medianBlur(rgb, 3)
     rods: list[Rod] = []
     for column in _coarse(rgb, pose, keep):
         if any(_same(rod, column) for rod in rods):
             continue
         rod = refine_rod(rgb, pose, column.low, column.high, column.width)
-        if rod is not None and not _is_ink(pose, *rod.axis, rod.width_px):
+        if rod is not None and not _is_ink(pose, (rod.left.p, rod.left.q), (rod.right.p, rod.right.q)):
             rods.append(rod)
     return sorted(rods, key=lambda r: -r.score)
 
@@ -223,7 +224,7 @@ def _coarse(rgb: NDArray[np.uint8], pose: GridPose, keep: int) -> list[_Column]:
         blocked = cv2.warpAffine(blocked_map, shear, size, flags=flags, borderValue=1) > 0.3
         found += _runs(turned, blocked, widths, slope, h, int(rows))
     centre = np.array([(rgb.shape[1] - 1) / 2, (rgb.shape[0] - 1) / 2])
-    found = [c for c in found if not _is_ink(pose, c.low, c.high, c.width)]
+    found = [c for c in found if not _is_ink(pose, *_sides(c))]
     found = [replace(c, score=c.score * _central(c, centre)) for c in found]
     found.sort(key=lambda c: -c.score)
     chosen: list[_Column] = []
@@ -280,9 +281,11 @@ def _runs(
         left = turned[:, : span - 2 * OUTSIDE]
         right = turned[:, w + 2 * OUTSIDE :]
         apart = np.sqrt(np.sum((left - right) ** 2, axis=2))
-        weaker[:, OUTSIDE : span - OUTSIDE] -= 0.8 * apart
-        pair = np.clip(weaker / (4 * noise), 0, 1) - THRESHOLD
-        pair[blocked[:, :span] & blocked[:, w:]] = 0
+        both = sharp[:, OUTSIDE : span - OUTSIDE] + sharp[:, w + OUTSIDE : cols - OUTSIDE]
+        distinct = 1 - np.clip(apart / np.maximum(both, 1e-3), 0, 1)
+        weaker[:, OUTSIDE : span - OUTSIDE] *= 0.3 + 0.7 * distinct
+        pair = np.clip(weaker / (3 * noise), 0, 1) - THRESHOLD
+        pair[blocked[:, :span] & blocked[:, w:]] = -0.12
         stack[k, :, :span] = pair
     run = np.zeros((len(widths), cols), np.float32)
     best = np.zeros_like(run)
@@ -317,12 +320,14 @@ def _runs(
     return out
 
 
-def _is_ink(pose: GridPose, low: Array, high: Array, width: float) -> bool:
-    """Whether an axis runs along a printed line or its ghost and is no wider than one."""
-    xy = pose.camera.distort(low + np.linspace(0.05, 0.95, 13)[:, None] * (high - low))
-    near, scale = _ink_distance(pose, xy)
-    on_line = near < 1.2 * pose.ink_half_width
-    return bool(on_line.mean() > 0.6 and width < 4.0 * pose.ink_half_width * float(scale))
+def _is_ink(pose: GridPose, left: tuple[Array, Array], right: tuple[Array, Array]) -> bool:
+    """Whether both limbs run along edges of printed lines or their ghosts."""
+    on_edge = []
+    for p, q in (left, right):
+        xy = pose.camera.distort(p + np.linspace(0.05, 0.95, 13)[:, None] * (q - p))
+        near, scale = _ink_distance(pose, xy)
+        on_edge.append(np.abs(near - pose.ink_half_width) < max(0.5 * pose.ink_half_width, 2.5 / scale))
+    return bool((on_edge[0] & on_edge[1]).mean() > 0.6)
 
 
 def _ink_distance(pose: GridPose, xy: Array) -> tuple[Array, float]:
@@ -354,11 +359,13 @@ def refine_rod(
     """Fit both limbs near a rough axis (undistorted pixels), as long as they go on."""
     lines = (_beside(low, high, -width / 2), _beside(low, high, width / 2))
     window = reach if reach is not None else max(3.0, 0.22 * width)
-    evidence = 0.0
+    evidence, lines = _extent(rgb, pose, *lines, slack=window)
+    if evidence <= 0:
+        return None
     left = right = None
     for gate in (window, 0.6 * window, max(2.0, 0.4 * window), max(2.0, 0.4 * window)):
-        left = fit_limb(rgb, pose, *lines[0], gate)
-        right = fit_limb(rgb, pose, *lines[1], gate)
+        left = fit_limb(rgb, pose, *lines[0], gate, 1)
+        right = fit_limb(rgb, pose, *lines[1], gate, -1)
         if left is None or right is None:
             return None
         evidence, lines = _extent(rgb, pose, (left.p, left.q), (right.p, right.q))
@@ -382,13 +389,24 @@ def refine_rod(
         evidence
         * math.sqrt(straight)
         * (1 - math.exp(-((length / (3 * gap)) ** 2)))
+        * _likely_width(pose, low, gap)
         * math.exp(-((opening / 0.06) ** 2) - (away / np.linalg.norm(centre) / 0.45) ** 2)
     )
     return Rod(left, right, score, gap)
 
 
+def _likely_width(pose: GridPose, at: Array, width: float) -> float:
+    """Preference for 0.25 to 0.75 mm on a grid of about 5 mm pitch (the usual one), mild."""
+    _, scale = _ink_distance(pose, pose.camera.distort(at)[None])
+    return math.exp(-0.5 * (math.log(width / scale / 0.09) / 0.65) ** 2)
+
+
 def _extent(
-    rgb: NDArray[np.uint8], pose: GridPose, left: tuple[Array, Array], right: tuple[Array, Array]
+    rgb: NDArray[np.uint8],
+    pose: GridPose,
+    left: tuple[Array, Array],
+    right: tuple[Array, Array],
+    slack: float = 2.0,
 ) -> tuple[float, tuple[tuple[Array, Array], tuple[Array, Array]]]:
     """How far both limbs go on: summed evidence (px) and the lines cut to that stretch."""
     low, high = (left[0] + right[0]) / 2, (left[1] + right[1]) / 2
@@ -400,7 +418,7 @@ def _extent(
     group = max(2.0, length / 60)
     s = np.arange(-more, length + more, group)
     evidence = np.zeros((2, len(s)))
-    outer, inner = [], []
+    outer, inner, on_ink = [], [], []
     across = np.arange(-7, 7.01, 1.0)
     for k, (p, q) in enumerate((left, right)):
         u = (q - p) / np.linalg.norm(q - p)
@@ -416,10 +434,13 @@ def _extent(
         noise = float(np.median(step)) + 1.0
         peak = np.argmax(step, axis=1) + 1
         top = step[np.arange(len(s)), peak - 1]
-        near = np.exp(-(((across[peak]) / 2.0) ** 2))
+        near = np.exp(-((across[peak] / slack) ** 2))
         evidence[k] = near * np.clip((top / noise - 1.5) / 2.5, 0, 1)
         inside = (raw[:, 7] > (3, 3)) & (raw[:, 7] < (rgb.shape[1] - 4, rgb.shape[0] - 4))
         evidence[k] = np.where(inside.all(axis=1), evidence[k], 0)
+        apart, scale = _ink_distance(pose, raw[:, 7].astype(float))
+        tolerance = max(0.5 * pose.ink_half_width, 2.5 / scale)
+        on_ink.append(np.abs(apart - pose.ink_half_width) < tolerance)
         outer.append(strip[:, :4].mean(axis=1) if k == 0 else strip[:, -4:].mean(axis=1))
         inner.append(strip[:, -5:-2].mean(axis=1) if k == 0 else strip[:, 2:5].mean(axis=1))
     # a rod differs from both sides; a bevel's colour lies between them
@@ -428,6 +449,7 @@ def _extent(
     distinct = 1 - np.clip(apart / np.maximum(steps, 1.0), 0, 1)
     evidence *= 0.4 + 0.6 * distinct
     gain = 0.5 * evidence.mean(axis=0) + 0.5 * evidence.min(axis=0) - 0.30
+    gain[on_ink[0] & on_ink[1]] = -0.1
     best, first, last = _best_run(gain)
     if last - first < 4:
         return 0.0, (left, right)
@@ -455,6 +477,11 @@ def _angle(limb: Limb) -> float:
     return math.atan2(d[0], -d[1])
 
 
+def _sides(column: _Column) -> tuple[tuple[Array, Array], tuple[Array, Array]]:
+    low, high, half = column.low, column.high, column.width / 2
+    return _beside(low, high, -half), _beside(low, high, half)
+
+
 def _beside(low: Array, high: Array, shift: float) -> tuple[Array, Array]:
     d = (high - low) / np.linalg.norm(high - low)
     normal = np.array([-d[1], d[0]])
@@ -462,13 +489,14 @@ def _beside(low: Array, high: Array, shift: float) -> tuple[Array, Array]:
 
 
 def fit_limb(
-    rgb: NDArray[np.uint8], pose: GridPose, p: Array, q: Array, gate: float
+    rgb: NDArray[np.uint8], pose: GridPose, p: Array, q: Array, gate: float, inward: int = 0
 ) -> Limb | None:
     """Straight colour step within ``gate`` px of the line p-q (undistorted pixels).
 
     Each stretch of the edge gives one point, the centroid of the squared colour gradient across
     it; the line is fitted to the points by iteratively reweighted least squares (Cauchy weights).
-    Stretches with known ink beside them are dropped.
+    Stretches with known ink beside them are dropped; where too few are left, the step nearest to
+    the rod's inside (``inward`` = +1 or -1 along the normal) counts there.
     """
     length = float(np.linalg.norm(q - p))
     if length < 20:
@@ -498,18 +526,19 @@ def fit_limb(
     inside = np.abs(where) <= gate
     masked = np.where(inside[None, :], size2, 0)
     peak = np.argmax(masked, axis=1)
+    ink = _ink_near(pose, p + centre_along[:, None] * d, normal, gate)
+    clear = (masked.max(axis=1) > 4 * noise2) & ~ink
+    if clear.sum() < max(8, 0.3 * n):
+        if inward:
+            peak = np.where(ink, _inner_peak(masked, inward), peak)
+        ink = np.zeros(n, bool)
     top = masked[np.arange(n), peak]
     local = np.abs(where[None, :] - where[peak][:, None]) <= 1.5
     weight = np.where(local, np.maximum(size2 - noise2, 0), 0)
     total = weight.sum(axis=1)
     with np.errstate(all="ignore"):
         t = (weight @ where) / total
-    ink = _ink_near(pose, p + centre_along[:, None] * d, normal, gate)
-    good = (top > 4 * noise2) & (total > 0) & (np.abs(t) < gate + 1)
-    if (good & ~ink).sum() >= max(8, 0.3 * n):
-        good &= ~ink
-    else:
-        ink[:] = False
+    good = (top > 4 * noise2) & (total > 0) & ~ink & (np.abs(t) < gate + 1)
     usable = max(int((~ink).sum()), 1)
     if good.sum() < 5 or good.sum() < 0.2 * n:
         return None
@@ -546,6 +575,17 @@ def fit_limb(
         float(np.mean(strength)),
         points[fits],
     )
+
+
+def _inner_peak(size2: Array, inward: int) -> NDArray[np.intp]:
+    """First local maximum, coming from the inside, of at least half the row's largest step."""
+    ordered = size2[:, ::-1] if inward > 0 else size2
+    before = np.roll(ordered, 1, axis=1)
+    after = np.roll(ordered, -1, axis=1)
+    peak = (ordered >= before) & (ordered > after)
+    peak &= ordered > 0.35 * ordered.max(axis=1, keepdims=True)
+    first = np.argmax(peak, axis=1)
+    return first if inward < 0 else size2.shape[1] - 1 - first
 
 
 def _line_start(s: Array, t: Array) -> tuple[float, float]:
