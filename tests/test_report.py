@@ -77,10 +77,10 @@ def test_summary_page_of_the_pdf_says_what_was_found_and_done(job):
     for words in (
         "Deck A", "after <a new> stylus & mat", "Ümläut Ωwner",
         "0.40° ± 0.05°", "0.03° ± 0.05°", "up to 0.1°", "common practice, no source",
-        "92° ± 1°", "maker's sheet", "90.0° ± 0.3°", "92.00° ± 0.23°", "within", "to do",
+        "92° ± 1°", "maker's sheet", "90.00° ± 0.23°", "92.00° ± 0.23°", "within", "to do",
         "What was turned", "Raise the arm at the pivot",
     ):  # fmt: skip
-        assert words.replace("0.3°", "0.23°").replace("90.0°", "90.00°") in first, words
+        assert words in first, words
 
 
 def test_the_rest_of_the_pdf(job):
@@ -99,17 +99,14 @@ def test_the_rest_of_the_pdf(job):
         assert words in rest, words
     for caution in CAUTIONS:
         assert caution[:40] in rest
-    assert "defer" in rest or "manual is right" in rest
-    assert "qualified" in rest
+    assert "manual is right" in rest
+    assert "qualified service" in rest
     for page in pictures:
         assert page.shape[0] == pytest.approx(842, abs=1)  # ISO 216 A4 at 72 dots an inch
         edge = np.concatenate([page[:, :40].ravel(), page[:, -40:].ravel()])
         assert edge.min() > 240, "something runs into the margin"
-    assert any(
-        (np.abs(p.astype(int) - (0, 128, 0)).sum(axis=2) < 60).any() for p in pictures
-    ) or any(
-        (np.abs(p.astype(int)[..., ::-1] - (0, 128, 0)).sum(axis=2) < 60).any() for p in pictures
-    ), "the overlay is not in the report"
+    green = [(np.abs(page.astype(int) - (0, 128, 0)).sum(axis=2) < 60).sum() for page in pictures]
+    assert max(green) > 1000, "the overlay is not in the report"
 
 
 class Checker(HTMLParser):
