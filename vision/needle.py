@@ -28,6 +28,7 @@ PLANES = np.array(  # luma, red, blue, red - green, blue - green
     [LUMA, [1, 0, 0], [0, 0, 1], [1, -1, 0], [0, -1, 1]], np.float32
 )
 FITTED = 3  # shapes whose edges are fitted
+USUAL_BLUR = 1.2  # px, where an edge's own blur could not be fitted
 STEP = 0.5  # px across the strip
 STRETCH = 0.35  # an edge may be this much longer than the shape says, at either end
 MOST_TURN = 0.1  # rad
@@ -45,6 +46,7 @@ class NeedleEdge:
     lean: float
     plane: int
     sign: int
+    blur: float
 
     @property
     def length(self) -> float:
@@ -149,7 +151,8 @@ class _Fine:
                 continue
             p0, p1 = (self._out(p) for p in fit.ends)
             lean = self._lean(p0, p1, -1.0 if name.startswith("reflected") else 1.0)
-            edges[name] = replace(e, p0=p0, p1=p1, angle_u=fit.angle_u, lean=lean)
+            blur = fit.blur / float(self.ratio.mean())
+            edges[name] = replace(e, p0=p0, p1=p1, angle_u=fit.angle_u, lean=lean, blur=blur)
         _, _, misses = self._model(edges)
         return replace(needle, edges=edges, quality=self._quality(edges, misses))
 
@@ -188,7 +191,8 @@ class _Fine:
             p1 = self._out(p + along * t1 + across * d1)
             cover = min((t1 - t0) / length, 1.3)
             lean = self._lean(p0, p1, flip)
-            edges.append(NeedleEdge(p0, p1, u, cover, strength, lean, plane, sign))
+            blur = USUAL_BLUR / float(self.ratio.mean())
+            edges.append(NeedleEdge(p0, p1, u, cover, strength, lean, plane, sign, blur))
         return edges
 
     def _strip(self, p: Array, q: Array, reach: float) -> tuple[Array, Array, Array, Array, Array]:

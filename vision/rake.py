@@ -35,14 +35,15 @@ Array = NDArray[np.float64]
 
 MEASURAND = "angle of the stylus' visible axis (shank and cone) to the surface, from the pivot side"
 DEFINITIONAL_U_DEG = 0.9  # contact edge against axis: within 1.5 degrees, rectangular
-SHANK_FLOOR_DEG, CONE_FLOOR_DEG = 0.06, 0.3
-END_SHIFT_PX = 0.25  # a corner, a rim or a speck can draw one end of an edge by this much
+SHANK_FLOOR_DEG, CONE_FLOOR_DEG = 0.06, 0.6
+END_SHIFT_BLURS = 0.25  # a corner, a rim or a speck can draw one end of an edge by this much
 ROD_FLOOR_DEG = 0.5
 LEAST_QUALITY = 3.0
 LEAST_WIDTH_PX = 12.0
 WANTED_WIDTH_PX = 80.0
 MOST_U_DEG = 0.75
 PLAUSIBLE_DEG = (80.0, 105.0)
+RISE_RANGE_DEG = (11.0, 32.0)
 CLOSE_UP_MM = 15.0
 ROD_MM = 0.5  # a usual cantilever's thickness, to guess the field of view
 LENS_STRETCH = 8.0  # a clip-on lens or zoom lengthens the focal length up to this much
@@ -102,6 +103,13 @@ def find_rake(photo: Photo, options: Options) -> RakeLines | Refusal:
             "No cantilever was found: a thin straight rod rising to one side.",
             "Photograph from the side with the lens at the record's height, so that the "
             "cantilever crosses the picture and the stylus stands under its end.",
+        )
+    if rod.mirrored and not RISE_RANGE_DEG[0] < (rise := _rise(rod)) < RISE_RANGE_DEG[1]:
+        return _refusal(
+            f"The straight thing found rises by {rise:.0f}° over its mirror image; a cantilever "
+            f"rises by {RISE_RANGE_DEG[0]:.0f} to {RISE_RANGE_DEG[1]:.0f}°.",
+            "Photograph the cantilever and stylus from the side.",
+            _look(rod),
         )
     needles = find_needles(photo.rgb, rod, rod.mirrored)
     needle = needles[0] if needles else None
@@ -186,7 +194,8 @@ def lines_from_marks(photo: Photo, options: Options) -> RakeLines | Refusal:
     for name, fit in fits.items():
         (ax, ay), (bx, by) = fit.ends
         floor = CONE_FLOOR_DEG if "cone" in name else SHANK_FLOOR_DEG
-        u = math.hypot(fit.angle_u, math.radians(floor), END_SHIFT_PX / fit.length)
+        shift = END_SHIFT_BLURS * max(fit.blur, 0.8)
+        u = math.hypot(fit.angle_u, math.radians(floor), shift / fit.length)
         lines.append(Line(name, float(ax), float(ay), float(bx), float(by), u))
     if not reflected:
         flags += ["no_reflection", "groove_reference"]
@@ -256,7 +265,7 @@ def solve_rake(
 _NOTES = {
     "edge fit": "stylus and its mirror image: noise, blur and the scatter of the edges",
     "surface reference": "groove or cantilever as the surface's direction",
-    "camera direction": "elevation 4 ± 2.3°, off side-on 0 ± 2.3° where the lines leave it open",
+    "camera direction": "elevation 4.8 ± 2.3°, off side-on 0 ± 2.3° where the lines leave it open",
     "focal length and principal point": "",
     "lens distortion": "",
     "priors used": "side lean 0 ± 1.5°, rise 20 ± 4°, taper, cone symmetry, groove 0 ± 1°",
@@ -265,7 +274,14 @@ _NOTES = {
 
 def _edge_u(name: str, edge: NeedleEdge) -> float:
     floor = CONE_FLOOR_DEG if "cone" in name else SHANK_FLOOR_DEG
-    return math.hypot(edge.angle_u, math.radians(floor), END_SHIFT_PX / edge.length)
+    shift = END_SHIFT_BLURS * max(edge.blur, 0.8)
+    return math.hypot(edge.angle_u, math.radians(floor), shift / edge.length)
+
+
+def _rise(rod: SideRod) -> float:
+    """Half the angle between the rod and its mirror image, degrees."""
+    halves = [abs(a.angle - b.angle) / 2 for a, b in rod.pairs]
+    return math.degrees(float(np.median(halves)))
 
 
 def _rod_lines(rod: SideRod, mirrored: bool) -> list[Line]:

@@ -32,7 +32,7 @@ Array = NDArray[np.float64]
 PRIORS: dict[str, tuple[float, float]] = {
     "rake": (92.0, 40.0),
     "roll": (0.0, 20.0),
-    "elevation": (4.0, 2.3),  # the guide asks for 0.5 to 8 degrees up
+    "elevation": (4.8, 2.3),  # 0.5 to 8 degrees up, as the guide asks; the mean is the RMS
     "azimuth": (0.0, 2.3),  # within 4 degrees of side-on, as the guide asks
     "side_lean": (0.0, 1.5),
     "rise": (20.0, 4.0),
