@@ -164,7 +164,6 @@ def test_a_dragged_line_changes_the_value_and_is_kept_on_request(monkeypatch, pr
         return reading(value=2.5 if options.marks else 1.4)
 
     monkeypatch.setattr(state, "measure", fake)
-    monkeypatch.setattr(state, "marks_of", lambda _q: ("lower edge", "reflected lower edge"))
     monkeypatch.setattr(
         "ui.reading_view.dragged", lambda *_: {"lower edge": (0.25, 0.5, 0.75, 0.5)}
     )

@@ -316,6 +316,25 @@ def test_every_server_option_exists_and_nothing_is_told_outside():
     assert given["server.allowedHosts"] == ["localhost"]
 
 
+def test_a_fault_of_ours_is_said_plainly_on_the_page(tmp_path):
+    from streamlit.testing.v1 import AppTest
+
+    script = tmp_path / "page.py"
+    script.write_text(
+        "from ui.server import _our_fault\n"
+        "from bench.logbook import LogbookError\n"
+        "for e in (LogbookError('The disk is full.', 'Free some.'), OSError(28, 'No space'),\n"
+        "          RuntimeError('x')):\n"
+        "    assert _our_fault(e) is True\n"
+    )
+    app = AppTest.from_file(str(script)).run()
+    assert not app.exception
+    said = [e.value for e in app.error]
+    assert said[0] == "The disk is full. Free some."
+    assert "No space" in said[1]
+    assert "our fault" in said[2] and "RuntimeError" in said[2]
+
+
 def test_a_wrong_port_is_named():
     with pytest.raises(ValueError, match=r"port: expected 1024 to 65535, got 80"):
         run_app(share=False, port=80)

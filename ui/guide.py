@@ -240,17 +240,45 @@ GUIDES: dict[str, Guide] = {
 }
 
 
-# Where a line that was not found starts before a person drags it: x0, y0, x1, y1, each 0 to 1.
-START_LINES: dict[tuple[str, str], tuple[float, float, float, float]] = {
-    ("azimuth", "lower edge"): (0.3, 0.45, 0.7, 0.45),
-    ("azimuth", "reflected lower edge"): (0.3, 0.56, 0.7, 0.56),
+# Lines a person can draw, by quantity, and where one starts that was not found (x0, y0, x1, y1,
+# each 0 to 1). Of a point (tip, pivot, spindle) the middle counts.
+START_LINES: dict[str, dict[str, tuple[float, float, float, float]]] = {
+    "rake": {
+        "shank left": (0.47, 0.25, 0.47, 0.42),
+        "shank right": (0.53, 0.25, 0.53, 0.42),
+        "reflected shank left": (0.47, 0.58, 0.47, 0.75),
+        "reflected shank right": (0.53, 0.58, 0.53, 0.75),
+        "surface": (0.25, 0.5, 0.75, 0.5),
+    },
+    "azimuth": {
+        "lower edge": (0.3, 0.45, 0.7, 0.45),
+        "reflected lower edge": (0.3, 0.56, 0.7, 0.56),
+    },
+    "cantilever": {
+        "left edge": (0.47, 0.3, 0.48, 0.55),
+        "right edge": (0.53, 0.3, 0.52, 0.55),
+    },
+    "mounting-distance": {
+        "spindle": (0.2, 0.5, 0.24, 0.5),
+        "pivot": (0.76, 0.5, 0.8, 0.5),
+    },
+    "overhang": {"tip": (0.48, 0.5, 0.52, 0.5)},
+    "null-points": {"tip": (0.48, 0.5, 0.52, 0.5)},
 }
+# Further lines that count when they were found: the sides of the body.
+FURTHER_LINES = ("left side", "right side", "reflected left side", "reflected right side")
 
 
-def start_line(quantity: str, name: str, number: int) -> list[float]:
-    """First place of a line to drag; unknown ones are spread down the photo."""
-    y = 0.3 + 0.09 * (number % 6)
-    return list(START_LINES.get((quantity, name), (0.3, y, 0.7, y)))
+def lines_to_drag(quantity: str, found: tuple[str, ...]) -> dict[str, list[float] | None]:
+    """Names of the lines to drag; None where the found line is the start, else a first place."""
+    known = START_LINES.get(quantity, {})
+    names = [n for n in found if n in known or (quantity == "azimuth" and n in FURTHER_LINES)]
+    if quantity == "rake" and "reflected shank left" in names:
+        names = [n for n in names if n != "surface"]  # follows from the mirror images
+    lines: dict[str, list[float] | None] = dict.fromkeys(names)
+    if not (quantity == "rake" and names):
+        lines |= {n: list(place) for n, place in known.items() if n not in names}
+    return lines
 
 
 def _place(direction: float, elevation: float) -> str:

@@ -8,6 +8,7 @@ itself.
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import replace
 from typing import Any
 
 import altair as alt
@@ -17,17 +18,15 @@ from bench.advice import advise_verdict
 from bench.job import OpenJob
 from bench.logbook import LogbookError
 from bench.verdict import Verdict, judge_reading
-from ui import state
+from ui import facts_view, state
 from ui.components import board, dragged, drawing
-from ui.guide import Guide, start_line
+from ui.guide import Guide, lines_to_drag
 from ui.inbox import Arrival, inbox
 from ui.theme import badge, chart_ink
 from ui.turn_drawing import turn_svg, turn_words
 from vision.combine import combine_photos
 from vision.measure import Options
 from vision.reading import FLAGS, Outcome, Reading, Refusal, Segment, rounded
-
-DRAGGABLE = ("edge", "reflection", "reference")
 
 
 def show(page: state.Page, guide: Guide) -> None:
@@ -49,21 +48,17 @@ def show(page: state.Page, guide: Guide) -> None:
     if arrival is None:
         st.warning("This photo is no longer kept here. Choose it again.", icon=":material/warning:")
         return
-    _one(arrival, guide.quantity, page.step)
+    _one(arrival, guide.quantity, page)
     if len(page.photos) > 1:
         _several(page, guide.quantity)
 
 
 @st.fragment
-def _one(arrival: Arrival, quantity: str, asked_step: str) -> None:
+def _one(arrival: Arrival, quantity: str, page: state.Page) -> None:
     """Show one photo; runs alone again when a line is dragged."""
-    job = state.job()
-    keeps = not arrival.sample or state.is_practice(job)
-    if job is None and keeps:
-        job = state.job_or_new()
-    facts = state.desk().get("facts", {})
+    job, keeps = _job_for(arrival)
     deck = job.deck if job else None
-    plain = state.options_for(deck, facts, None)
+    plain = state.options_for(job, quantity, page.pivot)
     with st.spinner("Reading the photo…", show_time=True):
         found = state.outcome(arrival.id, quantity, plain)
     slot = f"{arrival.id}-{quantity}"
@@ -71,7 +66,7 @@ def _one(arrival: Arrival, quantity: str, asked_step: str) -> None:
     drawn = dragged(key, slot)
     outcome, options = found, plain
     if drawn:
-        options = state.options_for(deck, facts, _pixels(drawn, arrival))
+        options = replace(plain, marks=_pixels(drawn, arrival))
         outcome = state.outcome(arrival.id, quantity, options)
 
     left, right = st.columns([3, 2], gap="medium")
@@ -83,13 +78,15 @@ def _one(arrival: Arrival, quantity: str, asked_step: str) -> None:
     with right:
         written = None
         if job and keeps:
-            step = state.step_for(job, quantity, asked_step)
+            step = state.step_for(job, quantity, page.step)
             written = _log(job, step, arrival, found, plain, outcome, options)
         verdict = judge_reading(outcome, deck) if isinstance(outcome, Reading) and deck else None
         _value(outcome, verdict)
         _truth(arrival, outcome)
         if isinstance(outcome, Reading) and job and verdict is not None:
-            _advice(job, asked_step, outcome, verdict)
+            _advice(job, page.step, outcome, verdict)
+        if job and isinstance(outcome, Reading) and quantity == "print-scale":
+            facts_view.use_scale(job, outcome)
         _where_kept(written, keeps)
         _details(outcome)
         if arrival.kind == "photo":
@@ -102,6 +99,17 @@ def _one(arrival: Arrival, quantity: str, asked_step: str) -> None:
                 icon=":material/download:",
                 width="stretch",
             )
+
+
+def _job_for(arrival: Arrival) -> tuple[OpenJob | None, bool]:
+    """The job at hand and whether it keeps this photo; a broken logbook does not stop a reading."""
+    try:
+        job = state.job()
+        keeps = not arrival.sample or state.is_practice(job)
+        return (state.job_or_new() if keeps and job is None else job), keeps
+    except LogbookError as problem:
+        st.error(f"{problem.reason} {problem.advice}", icon=":material/error:")
+        return None, True
 
 
 def _log(
@@ -144,7 +152,7 @@ def _where_kept(written: str | None, keeps: bool) -> None:
         "kept": ":material/check: Written into the logbook.",
         "correction kept": ":material/check: The correction is in the logbook, marked as yours.",
         "correction not kept": "The lines were moved by you; the log still has the first reading.",
-        "not in a step": "This deck has no step for this reading, so it is not logged.",
+        "not in a step": "No step of this deck rests on this reading, so it is not logged.",
         "not kept": "Not in the logbook; see above.",
     }
     if not keeps:
@@ -240,7 +248,7 @@ def _details(outcome: Outcome) -> None:
 def _several(page: state.Page, quantity: str) -> None:
     """Show the scatter of several photos of one setting and their combined value."""
     job = state.job()
-    options = state.options_for(job.deck if job else None, state.desk().get("facts", {}), None)
+    options = state.options_for(job, quantity, page.pivot)
     with st.spinner("Putting the photos together…", show_time=True):
         outcomes = [state.outcome(p, quantity, options) for p in page.photos]
         paths = [str(inbox().path(p)) for p in page.photos]
@@ -316,15 +324,10 @@ def _board_data(
 
 def _handles(arrival: Arrival, quantity: str, found: Outcome) -> list[dict[str, Any]]:
     """Lines to drag: those the reading rests on, and those it needs but did not find."""
-    wanted = state.marks_of(quantity)
-    if not wanted:
-        return []
-    there = [_line(s, arrival) for s in found.lines if s.role in DRAGGABLE]
-    names = {line["name"] for line in there}
-    missing = [name for name in wanted if name not in names]
-    return there + [
-        {"name": name, "role": "drawn", "points": start_line(quantity, name, number)}
-        for number, name in enumerate(missing)
+    there = {s.name: _line(s, arrival) for s in found.lines}
+    return [
+        there[name] if place is None else {"name": name, "role": "drawn", "points": place}
+        for name, place in lines_to_drag(quantity, tuple(there)).items()
     ]
 
 

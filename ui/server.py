@@ -13,6 +13,7 @@ import os
 import socket
 import sys
 import threading
+import traceback
 import webbrowser
 from pathlib import Path
 from typing import Any
@@ -87,6 +88,7 @@ def build_app(hosts: tuple[str, ...], code: str | None) -> Any:
         Path(__file__).with_name("app.py"),
         routes=routes(),
         middleware=[Middleware(Gate, hosts=hosts, code=code)],
+        on_script_error=_our_fault,
     )
 
 
@@ -118,6 +120,28 @@ def qr_svg(link: str, scale: int = 6) -> str:
     return segno.make(link, error="m").svg_inline(
         scale=scale, dark="#101418", light="#ffffff", border=4
     )
+
+
+def _our_fault(error: Exception) -> bool:
+    """Say it plainly on the page, keep the trace for the terminal."""
+    import streamlit as st
+
+    from bench.logbook import LogbookError
+
+    if isinstance(error, LogbookError):
+        st.error(f"{error.reason} {error.advice}", icon=":material/error:")
+        return True
+    traceback.print_exception(error)
+    if isinstance(error, OSError):
+        words = f"The disk of this computer said: {error.strerror or error}. Free some space, or "
+        st.error(words + "check that the data folder may be written.", icon=":material/error:")
+        return True
+    st.error(
+        "Something went wrong here, and it is our fault, not yours. Photos and log are kept. "
+        f"Reload the page; if it comes back, tell the project ({type(error).__name__}).",
+        icon=":material/error:",
+    )
+    return True
 
 
 def _links(names: tuple[str, ...], port: int, code: str | None) -> tuple[str, ...]:

@@ -18,7 +18,6 @@ from collections.abc import Mapping
 from contextlib import suppress
 from dataclasses import dataclass, replace
 from functools import cache
-from importlib import import_module
 from pathlib import Path
 from typing import Any
 
@@ -27,8 +26,9 @@ import streamlit as st
 from bench.deck import Deck
 from bench.example_decks import examples
 from bench.job import OpenJob, Result
-from bench.logbook import Entry, Logbook, LogbookError
+from bench.logbook import Entry, Logbook
 from bench.steps import StepState
+from ui import photo_steps
 from ui.inbox import Arrival, NotAccepted, data_folder, inbox
 from vision.measure import Options, measure, measure_file
 from vision.overlay import draw_overlay
@@ -39,7 +39,6 @@ PRACTICE = "Practice"
 SAMPLES = Path(__file__).resolve().parent.parent / "sample_images"
 OUTCOMES_KEPT = 400
 OVERLAY_SIDE = 1600
-Lines = Mapping[str, tuple[tuple[float, float], tuple[float, float]]]
 
 _outcomes: OrderedDict[str, Outcome] = OrderedDict()
 _locks: dict[str, threading.Lock] = {}
@@ -54,16 +53,19 @@ class Page:
     quantity: str
     photos: tuple[str, ...]
     step: str
+    pivot: str = "auto"
 
     @classmethod
     def from_address(cls, known: tuple[str, ...]) -> Page:
         """Read the address; unknown quantities fall back to the first."""
         asked = st.query_params.get("q", known[0])
+        side = st.query_params.get("v", "auto")
         held = [p for p in st.query_params.get("p", "").split(",") if inbox().get(p)]
         return cls(
             asked if asked in known else known[0],
             tuple(dict.fromkeys(held)),
             st.query_params.get("s", ""),
+            "auto" if side not in ("left", "right") else side,
         )
 
     def to_address(self) -> None:
@@ -73,12 +75,18 @@ class Page:
             wanted["p"] = ",".join(self.photos)
         if self.step:
             wanted["s"] = self.step
+        if self.pivot != "auto":
+            wanted["v"] = self.pivot
         if st.query_params.to_dict() != wanted:
             st.query_params.from_dict(wanted)
 
     def with_photo(self, key: str) -> Page:
         """The same page with one more photo, the newest last."""
         return replace(self, photos=(*[p for p in self.photos if p != key], key))
+
+    def only(self, key: str) -> Page:
+        """The same page with this photo alone."""
+        return replace(self, photos=(key,))
 
     def without_photo(self, key: str) -> Page:
         """The same page without that photo."""
@@ -174,20 +182,15 @@ def keep(name: str, value: Any) -> None:
             return
 
 
-def options_for(deck: Deck | None, facts: Mapping[str, Any], marks: Lines | None) -> Options:
-    """Return the options of a reading: from the deck, from typed facts, from drawn lines."""
-    given = {k: float(v) for k, v in facts.items() if isinstance(v, int | float)}
-    if deck is None:
-        return Options(pivot=str(facts.get("pivot", "auto")), marks=marks, given=given)
-    return Options(
-        pivot=str(facts.get("pivot", "auto")),
-        marks=marks,
-        mirror_mm=deck.mirror_mm,
-        record_mm=deck.record_mm,
-        effective_length_mm=deck.arm.effective_length_mm,
-        tip=deck.cartridge.tip,
-        given=given,
-    )
+def options_for(open_job: OpenJob | None, quantity: str, pivot: str = "auto") -> Options:
+    """Return the options of a reading, from the job at hand and the side of the pivot."""
+    if open_job is None:
+        return Options(pivot=pivot)
+    options = replace(photo_steps.options_for(open_job), pivot=pivot)
+    distance = open_job.deck.mounting_distance_mm
+    if quantity == "overhang" and distance is not None:
+        options = replace(options, given={**options.given, "mounting_distance_mm": distance})
+    return options
 
 
 def outcome(key: str, quantity: str, options: Options) -> Outcome:
@@ -229,15 +232,6 @@ def _measure(key: str, quantity: str, options: Options) -> Outcome:
             "This version cannot read this from a photo yet.",
             "Measure it by hand and type it in on the step's page.",
         )
-
-
-def marks_of(quantity: str) -> tuple[str, ...]:
-    """Names of the lines a person can draw for a quantity; empty where none can be drawn."""
-    try:
-        module = import_module("vision." + quantity.replace("-", "_"))
-    except ModuleNotFoundError:
-        return ()
-    return tuple(getattr(module, "MARKS", ()))
 
 
 def write_down(

@@ -14,6 +14,7 @@ from bench.steps import StepState
 from bench.targets import UNIT_OF, UNIT_SIGNS
 from bench.verdict import figure
 from ui.components import drawing
+from ui.facts_view import fact
 from ui.guide import GUIDES
 from ui.theme import badge
 from ui.turn_drawing import turn_svg, turn_words
@@ -79,23 +80,7 @@ def _advice(job: OpenJob, current: StepState) -> None:
 
 def _needs(job: OpenJob, current: StepState) -> None:
     for need in current.step.needs:
-        known = job.fact(need.field)
-        value = st.number_input(
-            f"{need.label} ({need.unit})",
-            value=known,
-            step=0.1,
-            format="%.2f",
-            placeholder="not known",
-            key=f"need-{job.uid}-{need.field}",
-        )
-        if value is None or value == known:
-            continue
-        try:
-            job.tell(need.field, value)
-        except ValueError as problem:
-            st.error(str(problem), icon=":material/error:")
-            continue
-        st.rerun()
+        fact(job, need)
 
 
 def _photo(current: StepState) -> None:

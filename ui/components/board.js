@@ -45,6 +45,7 @@ class Board {
     this.view = { scale: 1, x: 0, y: 0 };
     this.fingers = new Map();
     this.marks = {};
+    this.touched = new Set();
     this.editing = false;
     this.dragging = null;
     find("in").onclick = () => this.zoomMiddle(1.6);
@@ -68,6 +69,7 @@ class Board {
       this.photo.src = data.preview;
       this.sharp = false;
       this.marks = {};
+      this.touched = new Set();
       this.setEditing(Boolean(data.editing));
     }
     this.photo.alt = data.alt || "";
@@ -243,6 +245,7 @@ class Board {
   }
 
   place(name, end, [u, v]) {
+    this.touched.add(name);
     const at = end * 2;
     this.marks[name][at] = Math.min(1, Math.max(0, u));
     this.marks[name][at + 1] = Math.min(1, Math.max(0, v));
@@ -332,7 +335,10 @@ class Board {
     clearTimeout(this.timer);
     this.timer = null;
     const lines = {};
-    for (const [name, p] of Object.entries(this.marks)) lines[name] = [...p];
+    for (const h of this.data.handles || []) {
+      // A line that was not found counts only once it has been moved.
+      if (h.role !== "drawn" || this.touched.has(h.name)) lines[h.name] = [...this.marks[h.name]];
+    }
     const text = JSON.stringify(lines);
     if (text === this.sentText) return;
     this.sentText = text;

@@ -2,7 +2,7 @@
 
 import streamlit as st
 
-from ui import next_view, reading_view, state
+from ui import facts_view, next_view, reading_view, state
 from ui.guide import GUIDES
 
 page = state.Page.from_address(tuple(GUIDES))
@@ -17,11 +17,12 @@ quantity = st.selectbox(
 if quantity != page.quantity:
     page = state.Page(quantity, (), "")
 guide = GUIDES[quantity]
-page.to_address()
 
 result, below = st.container(), st.container()
 
 with below:
+    page = facts_view.ask(page, state.job())
+    page.to_address()
     adding = next_view.adding(page, guide)
     arrived = next_view.photo(page, guide)
     arrived += next_view.other_ways(guide)
@@ -29,7 +30,7 @@ with below:
 
 if arrived:
     for key in arrived:
-        page = page.with_photo(key) if adding else state.Page(quantity, (key,), page.step)
+        page = page.with_photo(key) if adding else page.only(key)
     page.to_address()
     st.rerun()
 
