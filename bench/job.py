@@ -250,8 +250,12 @@ class OpenJob:
         return getattr(deck, field, None) or getattr(deck.arm, field, None)
 
     def given(self) -> dict[str, float]:
-        """Facts told that a photo reading needs, under the reader's names for them."""
+        """Facts told and deck figures that a photo reading needs, under the reader's names."""
         told = {name: self.fact(fact) for fact, name in GIVEN.items()}
+        alignment = self.deck.alignment()
+        if alignment is not None:
+            told["mounting_distance_mm"] = alignment.mounting_distance_mm
+            told["overhang_target_mm"] = alignment.overhang_mm
         return {name: value for name, value in told.items() if value is not None}
 
     def _deck(self, rows: Sequence[Entry]) -> Deck:

@@ -191,7 +191,7 @@ def _rows(deck: Deck, states: tuple[StepState, ...], read: list[Entry]) -> list[
                 continue
             target = deck.target(quantity)
             counts = state.entry is None or state.entry.quantity == quantity
-            status = state.status if counts else "outranked"
+            status = state.status if counts else "superseded"
             name = NAMES[quantity]
             if step.key == "first-force":
                 name = "Tracking force, first"

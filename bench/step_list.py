@@ -1,7 +1,8 @@
 """The steps of a set-up job as data: what to do, with what, how to read it, what to beware of.
 
 Order and wording are common practice, no source, unless a step says otherwise. ``accepts`` lists
-the quantities that settle a step, the one that outranks the others first. ``after`` names the
+the quantities that settle a step, the usual one last; the newest counts, unless ``decider`` names
+one that outranks the others. ``after`` names the
 steps that must come before; `bench.steps` checks an order against it.
 """
 
@@ -44,12 +45,11 @@ class Step:
     accepts: tuple[str, ...] = ()
     needs: tuple[Need, ...] = ()
     after: tuple[str, ...] = ()
+    decider: str = ""
 
     @property
     def quantity(self) -> str | None:
         """The quantity a photo of this step gives by default, or the figure to type."""
-        if self.key in self.accepts:
-            return self.key
         return self.accepts[-1] if self.accepts else None
 
 
@@ -161,7 +161,7 @@ STEPS: tuple[Step, ...] = (
         ),
         ("alignment sheet or gridded mirror",),
         (*NEAR_STYLUS, LIFT),
-        ("cantilever", "body-square"), (), ("first-force", "lock-platter"),
+        ("body-square", "cantilever"), (), ("first-force", "lock-platter"),
     ),
     Step(
         "azimuth", "Azimuth", "reading",
@@ -175,6 +175,7 @@ STEPS: tuple[Step, ...] = (
         ("first-surface mirror", "test record (optional)"),
         (*NEAR_STYLUS, LIFT, LAMP),
         ("crosstalk-difference", "azimuth"), (), ("first-force", "lock-platter"),
+        "crosstalk-difference",
     ),
     Step(
         "rake", "Rake", "reading",

@@ -14,8 +14,9 @@ from bench.deck import Deck
 from bench.disturb import Disturbance, disturbances
 from bench.entries import Entry, standing
 from bench.step_list import GENERATOR_HANDLING, STEP_BY_KEY, STEPS, Step
-from bench.targets import NoTarget
+from bench.targets import NoTarget, Target
 from bench.verdict import NO_VERDICT_FLAGS, Verdict, judge
+from vision.reading import COVERAGE_FACTOR
 
 STATUSES = (
     "to do",
@@ -139,7 +140,12 @@ def not_applicable(deck: Deck, step: Step) -> str:
 
 
 def verdict_of(deck: Deck, entry: Entry) -> Verdict | None:
-    """Judge a reading or typed entry by this deck's targets."""
+    """Judge a reading or typed entry by this deck's targets.
+
+    A null-point reading is judged by its overhang error, where the sheet could tell it.
+    """
+    if entry.quantity == "null-points":
+        return _null_point_verdict(deck, entry)
     if entry.value is None or entry.quantity is None or not entry.standard_uncertainty:
         return None
     target = deck.target(entry.quantity)
@@ -147,6 +153,15 @@ def verdict_of(deck: Deck, entry: Entry) -> Verdict | None:
         if flag in entry.flags and not isinstance(target, NoTarget):
             target = NoTarget(entry.quantity, reason)
     return judge(entry.value, entry.standard_uncertainty, target, entry.definitional_uncertainty)
+
+
+def _null_point_verdict(deck: Deck, entry: Entry) -> Verdict | None:
+    target = deck.target("overhang")
+    for part in entry.body.get("components", ()):
+        if part["name"] == "overhang error" and isinstance(target, Target):
+            u = part["expanded_uncertainty"] / COVERAGE_FACTOR
+            return judge(target.aim + part["value"], u, target)
+    return None
 
 
 def _state(deck: Deck, step: Step, rows: list[Entry]) -> StepState:
@@ -164,11 +179,13 @@ def _state(deck: Deck, step: Step, rows: list[Entry]) -> StepState:
         elif entry.kind in ("reading", "typed") and entry.quantity in step.accepts:
             if moved:
                 readings.clear()
+            readings.pop(entry.quantity or "", None)
             readings[entry.quantity or ""] = entry
             moved, said = [], None
         elif entry.kind in ("confirm", "skip"):
             said, moved = entry, []
-    entry_found = next((readings[q] for q in step.accepts if q in readings), None)
+    newest = next(reversed(readings.values()), None)
+    entry_found = readings.get(step.decider, newest)
     verdict = None if entry_found is None else verdict_of(deck, entry_found)
     status, note = _status(deck, step, entry_found, verdict, said, moved)
     if by_rake and status in ("check again", "outside", "undecided"):
@@ -196,7 +213,8 @@ def _status(
     if not_applicable(deck, step) and isinstance(deck.target(entry.quantity or ""), NoTarget):
         return "not applicable", not_applicable(deck, step)
     if verdict is None or verdict.outcome == "no verdict":
-        return "undecided", "" if verdict is None else verdict.sentence
+        unsaid = "This reading alone gives no verdict for the step."
+        return "undecided", unsaid if verdict is None else verdict.sentence
     status = "within as shown" if verdict.within_as_shown else verdict.outcome
     return status, verdict.sentence
 

@@ -178,6 +178,18 @@ def test_crosstalk_outranks_the_mirror_until_the_azimuth_is_turned():
     assert status([*rows, read("azimuth", "azimuth", 2.6)])["azimuth"] == "outside"
 
 
+def test_a_null_point_photo_is_judged_by_its_overhang_error():
+    """On the arc sheet 0.9 mm too long is outside 0.5 mm, whatever the offset across."""
+
+    def photo(error):
+        part = {"name": "overhang error", "value": error, "unit": "mm", "expanded_uncertainty": 0.2}
+        return read("overhang", "null-points", 0.0, body={"components": [part]})
+
+    assert status([*ALIGNED, photo(0.9)])["overhang"] == "outside"
+    assert status([*ALIGNED, photo(0.1)])["overhang"] == "within"
+    assert status([*ALIGNED, read("overhang", "null-points", 0.0)])["overhang"] == "undecided"
+
+
 def test_corrections_replace_what_they_correct():
     wrong = read("speed", "speed", 5.0)
     assert status([*ALIGNED, *LAST, wrong])["speed"] == "outside"
