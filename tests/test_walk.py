@@ -334,7 +334,7 @@ def test_log_and_report_commands(capsys, tmp_path):
     script = tmp_path / "s.txt"
     script.write_text("done\n", encoding="utf-8")
     page = tmp_path / "r.html"
-    code, out, _ = run(
+    code, _, _ = run(
         "setup", "--deck", key.strip(), "--script", str(script), "--title", "visit",
         "--report", str(page), capsys=capsys,
     )  # fmt: skip
