@@ -8,6 +8,7 @@ rough lines when a person marks the edges. Drawings use the theme's colours by C
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 QUIET = "Mute the amplifier before the arm is touched."
@@ -269,15 +270,27 @@ START_LINES: dict[str, dict[str, tuple[float, float, float, float]]] = {
 FURTHER_LINES = ("left side", "right side", "reflected left side", "reflected right side")
 
 
-def lines_to_drag(quantity: str, found: tuple[str, ...]) -> dict[str, list[float] | None]:
-    """Names of the lines to drag; None where the found line is the start, else a first place."""
+def lines_to_drag(
+    quantity: str, found: Mapping[str, Sequence[float]]
+) -> dict[str, list[float] | None]:
+    """Names of the lines to drag: None where the found line is the start, else a first place.
+
+    ``found`` holds the lines of the reading by name, each x0, y0, x1, y1 from 0 to 1.
+    """
     known = START_LINES.get(quantity, {})
     names = [n for n in found if n in known or (quantity == "azimuth" and n in FURTHER_LINES)]
     if quantity == "rake" and "reflected shank left" in names:
         names = [n for n in names if n != "surface"]  # follows from the mirror images
+        known = {n: place for n, place in known.items() if n != "surface"}
     lines: dict[str, list[float] | None] = dict.fromkeys(names)
-    if not (quantity == "rake" and names):
-        lines |= {n: list(place) for n, place in known.items() if n not in names}
+    for name, place in known.items():
+        if name not in names:
+            beside = {"shank left": -0.012, "shank right": 0.012}.get(name)
+            if beside is not None and "axis" in found:
+                x0, y0, x1, y1 = found["axis"]
+                lines[name] = [x0 + beside, y0, x1 + beside, y1]
+            else:
+                lines[name] = list(place)
     return lines
 
 

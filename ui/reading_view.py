@@ -325,9 +325,10 @@ def _board_data(
 def _handles(arrival: Arrival, quantity: str, found: Outcome) -> list[dict[str, Any]]:
     """Lines to drag: those the reading rests on, and those it needs but did not find."""
     there = {s.name: _line(s, arrival) for s in found.lines}
+    points = {name: line["points"] for name, line in there.items()}
     return [
         there[name] if place is None else {"name": name, "role": "drawn", "points": place}
-        for name, place in lines_to_drag(quantity, tuple(there)).items()
+        for name, place in lines_to_drag(quantity, points).items()
     ]
 
 
