@@ -29,6 +29,7 @@ Array = NDArray[np.float64]
 COARSE_LONG_SIDE = 900
 HYPOTHESES_KEPT = 8
 MIN_RIDGE_PX = 14
+SURE_SCORE, LEAST_SCORE = 0.45, 0.25  # of ridge weight explained; right lattices reach 0.4-0.9
 GLASS_INDEX = 1.52  # soda-lime float glass
 MIN_LINES = 2  # a family needs at least this many distinct lattice lines
 HORIZONTAL_MAX_DEG = 34.0
@@ -143,19 +144,44 @@ def find_grid(
     c = centre if centre is not None else ((width - 1) / 2, (height - 1) / 2)
     coarse_centre = (c[0] * factor + shift, c[1] * factor + shift)
     half_diagonal = math.hypot(small.shape[1], small.shape[0]) / 2
-    points = _ridges(small)
+    focal_range = _focal_range(focal, factor)
+    best: tuple[float, GridPose, _Ridges] | None = None
+    for calm in (True, False):
+        found = _attempt(_ridges(small, calm), coarse_centre, half_diagonal, focal_range)
+        if found is not None and (best is None or found[0] > best[0]):
+            best = found
+        if best is not None and best[0] > SURE_SCORE:
+            break
+    if best is None or best[0] < LEAST_SCORE:
+        return None
+    _, pose, points = best
+    prior = (math.log(focal_range[0]), focal_range[3])
+    pose = _fit(pose, points, prior, (1.5,), most=3000) or pose
+    pose = replace(pose, ink_half_width=_ink_half_width(small, pose, points))
+    return pose.scaled(1 / factor)
+
+
+def _attempt(
+    points: _Ridges,
+    centre: tuple[float, float],
+    half_diagonal: float,
+    focal_range: tuple[float, float, float, float],
+) -> tuple[float, GridPose, _Ridges] | None:
+    """Best lattice through one set of ridge points, with its score."""
     if len(points.xy) < 300:
         return None
-    k1 = _straightest(points, coarse_centre, half_diagonal)
-    lines = _lines(points, coarse_centre, half_diagonal, k1)
-    f_px, f_low, f_high, f_sigma = _focal_range(focal, factor)
+    f_px, f_low, f_high, f_sigma = focal_range
+    k1 = _straightest(points, centre, half_diagonal)
+    lines = _lines(points, centre, half_diagonal, k1)
     prior = (math.log(f_px), f_sigma)
     thin = _thin(points, 5000)
     best: tuple[float, GridPose] | None = None
-    for f, homography in _lattices(lines, coarse_centre, (f_low, f_high)):
-        camera = Camera(f, *coarse_centre, k1, half_diagonal)
+    for f, homography in _lattices(lines, centre, (f_low, f_high)):
+        camera = Camera(f, *centre, k1, half_diagonal)
         start = _pose_from_homography(camera, homography)
         pose = None if start is None else _fit(start, thin, prior)
+        if pose is None and start is not None:
+            pose = _fit(start, thin, prior, (9.0, 4.0, 1.5))
         if pose is None:
             continue
         score = _explained(pose, thin, prior)
@@ -170,10 +196,7 @@ def find_grid(
             best = (score, pose)
     if best is None:
         return None
-    best = _swapped(best, thin, prior)
-    pose = _fit(best[1], points, prior, (1.5,), most=3000) or best[1]
-    pose = replace(pose, ink_half_width=_ink_half_width(small, pose, points))
-    return pose.scaled(1 / factor)
+    return (*_swapped(best, thin, prior), points)
 
 
 def _ink_half_width(grey: NDArray[np.float32], pose: GridPose, points: _Ridges) -> float:
@@ -218,13 +241,15 @@ class _Ridges:
     weight: Array
 
 
-def _ridges(grey: NDArray[np.float32]) -> _Ridges:
+def _ridges(grey: NDArray[np.float32], calm: bool) -> _Ridges:
     """Sub-pixel centres of dark lines: where the Hessian's larger eigenvalue peaks across them."""
+    if calm:  # speckle is not ink: a small median takes it away and leaves all but faint lines
+        grey = cv2.medianBlur((grey * 255).astype(np.uint8), 3).astype(np.float32) / np.float32(255)
     best = np.zeros_like(grey)
     normal_x = np.zeros_like(grey)
     normal_y = np.zeros_like(grey)
     offset = np.zeros_like(grey)
-    for sigma in (1.4, 2.3):
+    for sigma in (1.4, 2.3, 3.8):
         g = cv2.GaussianBlur(grey, (0, 0), sigma, borderType=cv2.BORDER_REFLECT_101)
         gx = cv2.Sobel(g, cv2.CV_32F, 1, 0, ksize=3, scale=1 / 8)
         gy = cv2.Sobel(g, cv2.CV_32F, 0, 1, ksize=3, scale=1 / 8)
