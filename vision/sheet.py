@@ -205,6 +205,7 @@ def find_sheet(
     only: str = "",
     join: bool = False,
     fine: bool = False,
+    prefer: str = "card",
 ) -> SheetView | Refusal:
     """Find our sheet in a photo and solve its pose.
 
@@ -227,6 +228,8 @@ def find_sheet(
         Use the sheet's second page too, wherever it lies on the plane.
     fine : bool
         Look for small markers at full resolution (slower).
+    prefer : {"card", "null", "inner", "outer"}
+        Which block to rest on where the sheet's null radii cannot be read ("null": either).
 
     Returns
     -------
@@ -254,9 +257,10 @@ def find_sheet(
     null = None
     if not whole:
         # The null radii are not known: only one block's own surroundings keep their distances.
-        block = _best_block(layout, seen.found)
+        block = _best_block(layout, seen.found, prefer)
         null = next((n for n in layout.nulls if n.name == block), None)
-        patches = [p for p in patches if p.name.startswith(block)]
+        names_of = (block, "head") if block == "card" else (block,)
+        patches = [p for p in patches if p.name.startswith(names_of)]
     pixels, places = refine_corners(photo, patches, seen.found)
     second = np.zeros(len(pixels), bool)
     if join and len(pixels):
@@ -264,11 +268,11 @@ def find_sheet(
         if len(more) >= 3:
             pixels, places = np.concatenate([pixels, more]), np.concatenate([places, there])
             second = np.arange(len(pixels)) >= len(second)
-    if len(pixels) < minimum:
+    if len(pixels) < minimum or _nearly_in_line(places[~second]):
         return Refusal(
             quantity,
             f"Only {len(pixels)} of the {name} sheet's chequer corners can be made out; "
-            f"{minimum} are needed.",
+            f"{minimum} are needed, not all in one row.",
             "Take the photo again with the sheet sharp, evenly lit and whole in the frame.",
         )
     solved = _solve_pose(photo, pixels, places, second)
@@ -287,6 +291,11 @@ def find_sheet(
     )
     bad = _check_fit(view, quantity)
     return bad or view
+
+
+def _nearly_in_line(places: Array) -> bool:
+    spread = np.linalg.svd(places - places.mean(0), compute_uv=False)
+    return bool(spread[1] / math.sqrt(len(places)) < 1.5)
 
 
 def detect_markers(photo: Photo, limit: int = DETECT_SIDE) -> _Detection:
@@ -387,7 +396,7 @@ def _layout(
 ) -> tuple[Layout, bool]:
     """The page in view, drawn for the right null radii; whole = False where those are unknown."""
     if digit_places(name):
-        read = numbers or _read_digits(name, found)
+        read = numbers or _read_digits(found)
         if read is None:
             return pages(name)[0], False
         n1, n2, length = read
@@ -399,31 +408,28 @@ def _layout(
     return made[int(np.argmax(counts))], True
 
 
-def _read_digits(name: str, found: dict[int, Array]) -> tuple[float, float, float] | None:
-    """Digit markers from left to right; any order of detection, so try their places' order."""
-    digits = {n: q.mean(0) for n, q in found.items() if n >= 600}
-    if len(digits) < 4:
+def _read_digits(found: dict[int, Array]) -> tuple[float, float, float] | None:
+    """Digit markers from left to right, which is along each marker's own upper edge."""
+    digits = {n: q for n, q in found.items() if n >= 600}
+    if len(digits) != 5:
         return None
-    best = None
-    numbers = sorted(digits, key=lambda n: _along_row(digits[n], digits))
-    for order in (numbers, numbers[::-1]):
-        if len(order) == 5:
-            best = decode_numbers(tuple(order)) or best
-    return best
+    along = np.mean([q[1] - q[0] for q in digits.values()], axis=0)
+    order = sorted(digits, key=lambda n: float(digits[n].mean(0) @ along))
+    return decode_numbers(tuple(order))
 
 
-def _along_row(point: Array, digits: dict[int, Array]) -> float:
-    cloud = np.array(list(digits.values()))
-    axis = np.linalg.svd(cloud - cloud.mean(0))[2][0]
-    return float(axis @ point)
-
-
-def _best_block(layout: Layout, found: dict[int, Array]) -> str:
+def _best_block(layout: Layout, found: dict[int, Array], prefer: str) -> str:
     """The null, or "card", with most of its own markers in view."""
     counts = {}
     for block in (*(n.name for n in layout.nulls), "card"):
-        own = [p for p in layout.patches if p.name.startswith(block)]
+        mine = (block, "head") if block == "card" else (block,)
+        own = [p for p in layout.patches if p.name.startswith(mine)]
         counts[block] = sum(m.number in found for p in own for m in p.markers())
+    if prefer in counts:
+        return prefer
+    nulls = {b: n for b, n in counts.items() if b != "card"}
+    if prefer == "null" and max(nulls.values(), default=0) >= 4:
+        return max(nulls, key=lambda b: nulls[b])
     return max(counts, key=lambda b: counts[b])
 
 
@@ -572,6 +578,10 @@ def _start(photo: Photo, pixels: Array, places: Array) -> Array:
     count, rotations, shifts, errors = cv2.solvePnPGeneric(
         world, pixels, matrix, None, flags=cv2.SOLVEPNP_IPPE
     )
+    if not count:
+        _, turn, shift = cv2.solvePnP(world, pixels, matrix, None, flags=cv2.SOLVEPNP_ITERATIVE)
+        rotations, shifts, errors = [turn], [shift], [0.0]
+        count = 1
     options = [i for i in range(count) if shifts[i][2, 0] > 0] or [0]
     best = min(options, key=lambda i: float(np.asarray(errors).reshape(-1)[i]))
     pose = np.concatenate([rotations[best].ravel(), shifts[best].ravel()])

@@ -36,12 +36,12 @@ STROBE_BARS = {"33 1/3": (180, 216), "45": (133, 160), "78": (77, 92)}  # 120 f 
 
 _FIRST_ID = {
     "alignment": 0,
-    "two-point": 48,
-    "distance": 96,
-    "level": 152,
-    "disc": 200,
-    "check": 240,
-    "calibration": 256,
+    "two-point": 60,
+    "distance": 120,
+    "level": 170,
+    "disc": 216,
+    "check": 248,
+    "calibration": 264,
 }
 _IDS_PER_VERSION = 300
 _DIGIT_BASE = 400
@@ -308,7 +308,7 @@ def digit_places(name: str) -> tuple[tuple[float, float, float], ...]:
     """Middle and side of the five digit markers of a sheet: x, y, side in mm."""
     if name not in ("alignment", "two-point"):
         return ()
-    return tuple((44.0 + 11.0 * i, 106.0, 8.0) for i in range(5))
+    return tuple((44.5 + 11.4 * i, 106.0, 9.5) for i in range(5))
 
 
 def arm_geometry(n1: float, n2: float, length: float) -> tuple[float, float]:
@@ -407,6 +407,8 @@ def _null_sheet(name: str, n1: float, n2: float, length: float, first: int, vers
     patches = [
         Patch("card left", -95, -122.5, 4, 6, 9, first + 24),
         Patch("card right", 59, -122.5, 4, 6, 9, first + 36),
+        Patch("head left", -95, 91, 3, 3, 8, first + 48),
+        Patch("head right", 6, 92, 4, 3, 8, first + 52),
     ]
     number = first
     for null in nulls:
@@ -432,7 +434,7 @@ def _null_sheet(name: str, n1: float, n2: float, length: float, first: int, vers
         shapes.append(Label(62, sy + 1.5, "sight line: point at the arm pivot", 6.5, 0, "centre"))
         shapes.append(Polygon(((95, sy), (91, sy + 1.6), (91, sy - 1.6))))
     shapes += _overhang_rule(sx, sy)
-    shapes.append(Label(66, 99, f"{n1:.2f} / {n2:.2f} mm", 7, 0, "centre"))
+    shapes.append(Label(67, 98, f"{n1:.2f} / {n2:.2f} mm", 7, 0, "centre"))
     places = digit_places(name)
     digits = tuple(
         Marker(k, x, y, side)
@@ -466,7 +468,11 @@ def _null_sheet(name: str, n1: float, n2: float, length: float, first: int, vers
 
 
 def _null_grid(null: Null) -> list[Shape]:
-    """Lines 2 mm apart along the groove and across it, the null cross heavier, fine ticks."""
+    """Lines 2 mm apart along the groove and across it, the null cross heavier.
+
+    The middle of the cross and the cantilever's lane behind it stay white: what is seen there is
+    the stylus and the cantilever and no print.
+    """
 
     def line(u0: float, v0: float, u1: float, v1: float, width: float, grey: float = 0.0) -> Line:
         p = _placed(np.array([[u0, v0], [u1, v1]]), null.x, null.y, null.angle)
@@ -474,9 +480,16 @@ def _null_grid(null: Null) -> list[Shape]:
 
     shapes: list[Shape] = []
     for v in range(-10, 11, 2):
-        shapes.append(line(-18, v, 14, v, 0.3 if v == 0 else 0.12, 0.0 if v == 0 else 0.35))
+        if v:
+            shapes.append(line(-18, v, 14, v, 0.12, 0.35))
     for u in range(-18, 15, 2):
-        shapes.append(line(u, -10, u, 10, 0.3 if u == 0 else 0.12, 0.0 if u == 0 else 0.35))
+        width, grey, gap = (0.3, 0.0, OPEN_MM) if u == 0 else (0.12, 0.35, LANE_MM)
+        if u < 0:
+            shapes.append(line(u, -10, u, 10, width, grey))
+        else:
+            shapes.append(line(u, -10, u, -gap, width, grey))
+            shapes.append(line(u, gap, u, 10, width, grey))
+    shapes.append(line(-18, 0, -OPEN_MM, 0, 0.3))
     at = _placed(np.array([[-21.5, -0.9]]), null.x, null.y, null.angle)[0]
     shapes.append(Label(float(at[0]), float(at[1]), f"{null.name} null", 6.5, null.angle, "right"))
     return shapes
@@ -494,6 +507,7 @@ def _arc(px: float, py: float, length: float, nulls: list[Null]) -> list[Shape]:
     for null in nulls:
         uv = _placed(xy - [null.x, null.y], 0, 0, -null.angle)
         clear &= ~((np.abs(np.abs(uv[:, 1]) - 15.5) < 6) & (np.abs(uv[:, 0]) < 22))
+        clear &= ~((np.abs(uv[:, 1]) < LANE_MM) & (uv[:, 0] > -OPEN_MM) & (uv[:, 0] < 20))
     return [
         Line(*map(float, (*xy[i], *xy[i + 1])), 0.15)
         for i in range(len(xy) - 1)
@@ -503,13 +517,16 @@ def _arc(px: float, py: float, length: float, nulls: list[Null]) -> list[Shape]:
 
 def _overhang_rule(sx: float, sy: float) -> list[Shape]:
     """Millimetre rule beyond the spindle, away from the pivot."""
-    shapes: list[Shape] = [Line(sx - 12, sy, sx - 45, sy, 0.15)]
+    line = sy - LANE_MM
+    shapes: list[Shape] = [Line(sx - 12, line, sx - 45, line, 0.15)]
     for d in range(12, 46):
         tall = 3.0 if d % 10 == 0 else 2.2 if d % 5 == 0 else 1.2
-        shapes.append(Line(sx - d, sy, sx - d, sy - tall, 0.12))
+        shapes.append(Line(sx - d, line, sx - d, line - tall, 0.12))
         if d % 10 == 0:
-            shapes.append(Label(sx - d, sy - 6, str(d), 6, 0, "centre"))
-    shapes.append(Label(sx - 30, sy + 9, "overhang, mm", 6.5, 0, "centre"))
+            shapes.append(Label(sx - d, sy - 8, str(d), 6, 0, "centre"))
+    shapes.append(
+        Label(sx - 30, sy + 9, "overhang, mm: stand the stylus above the rule", 6, 0, "centre")
+    )
     return shapes
 
 
@@ -650,6 +667,7 @@ def _level(first: int, version: int) -> tuple[Layout, ...]:
     return (layout,)
 
 
+OPEN_MM, LANE_MM = 2.2, 1.6  # clear middle of a null cross, half width of the lane behind it
 JOIN_MM = 225.0  # how far page 2 of the distance sheet lies beyond page 1
 DISC_RADIUS_MM = 88.0
 LABEL_DISC_RADIUS_MM = 46.0

@@ -49,7 +49,7 @@ def find_spindle(photo: Photo, view: SheetView, scale: float = 1.0) -> Spindle |
     scale : float
         Print scale (true over nominal).
     """
-    if view.layout.spindle is None or not view.whole:
+    if view.layout.spindle is None or view.null is not None:
         return None
     middle = np.array(view.layout.spindle)
     ring = view.to_image(middle + 12 * np.array([[1, 0], [-1, 0], [0, 1], [0, -1]]))
