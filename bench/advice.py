@@ -3,7 +3,8 @@
 In: a deck, a quantity, its value and uncertainty. Out: `Advice`, one sentence and, where the
 deck has an adjuster and the uncertainty proves the direction, a `Turn`. The change wanted is
 target less value; a turn is offered only where it exceeds the expanded uncertainty of what the
-photo shows, and it brings what the photo shows to the target. Directions follow DEVELOPERS.md, "Conventions"; the formulas stand in `bench.mechanics`.
+photo shows, and it brings what the photo shows to the target. Directions follow DEVELOPERS.md,
+"Conventions"; the formulas stand in `bench.mechanics`.
 """
 
 from __future__ import annotations
@@ -103,7 +104,7 @@ def advise_verdict(deck: Deck, verdict: Verdict, direction_deg: float | None = N
             quantity,
             "Do not turn anything yet: "
             f"{figure(verdict.value, verdict.shown_uncertainty, verdict.unit)} does not prove "
-            "which way. Take two or three more photos and combine them.",
+            "which way. Take two or three more photos and combine them, or measure it another way.",
         )
     case = _Case(deck, verdict, need, verdict.shown_uncertainty, direction_deg)
     found = _ADVISERS.get(quantity, _no_adviser)(case)
@@ -130,8 +131,9 @@ def _turn(
     name = ADJUSTERS.get(adjuster) or WORKAROUNDS[adjuster]
     size = figure(abs(amount), expanded, unit)
     text = sentence.replace("{size}", size)
-    if turns is not None:
-        text += f", about {_turns(turns)} of its screw"
+    if turns is not None and amount:
+        count = figure(turns, turns * expanded / abs(amount), "mm").replace(" mm", "")
+        text += f", {count} turns of its screw"
     return Turn(
         adjuster, name, direction, abs(amount), expanded, unit, seen_from, turns, text + "."
     )
@@ -360,13 +362,6 @@ def _sound(case: _Case) -> Turn | str:
 
 def _no_adviser(case: _Case) -> Turn | str:
     return f"It should change by {figure(case.need, case.expanded, case.verdict.unit)}."
-
-
-def _turns(turns: float) -> str:
-    quarters = max(1, round(turns * 4.0))
-    whole, part = divmod(quarters, 4)
-    text = (str(whole) if whole or not part else "") + ("", "¼", "½", "¾")[part]
-    return f"{text} turn{'s' if quarters > 4 else ''}"
 
 
 _ADVISERS: dict[str, Callable[[_Case], Turn | str]] = {

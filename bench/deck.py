@@ -7,6 +7,7 @@ quantity should be; `Deck.can` answers whether the deck has the screw for it.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, replace
 
 from bench.arm import (
@@ -196,6 +197,7 @@ class Deck:
     mounting_distance_mm: float | None = None
     record_mm: float | None = None
     mirror_mm: float | None = None
+    warp_mm: float | None = None
     suspended: bool = False
     factory_assembled: bool = False
     adjusters: frozenset[str] = frozenset({"feet"})
@@ -215,6 +217,8 @@ class Deck:
             value = getattr(self, field)
             if value is not None:
                 in_range(field.removesuffix("_mm") + " thickness", value, 0.3, 12.0, "mm")
+        if self.warp_mm is not None:
+            in_range("warp", self.warp_mm, 0.0, 10.0, "mm")
         if self.feet and len(self.feet) < 3:
             raise ValueError(f"feet: got {len(self.feet)}, allowed 3 or more, or none entered")
         twice = [t.quantity for t in self.targets]
@@ -269,6 +273,16 @@ class Deck:
             return self.arm.offset_deg
         alignment = self.alignment()
         return 0.0 if alignment is None else alignment.offset_deg
+
+    def warp_u_deg(self, quantity: str) -> float:
+        """Standard uncertainty in degrees that a warped record adds to the arm level.
+
+        One wave a turn of height w/2 at the rim has the slope (w/2)/r there; met at any place of
+        the turn its standard deviation is that over √2.
+        """
+        if self.warp_mm is None or quantity != "arm-level":
+            return 0.0
+        return math.degrees(self.warp_mm / 2.0 / self.radii.outer_mm) / math.sqrt(2.0)
 
     def resonance_hz(self) -> tuple[float, float] | None:
         """Low and high estimate of the resonance in Hz; None where a figure is missing."""

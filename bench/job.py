@@ -21,10 +21,9 @@ from bench.targets import UNIT_OF
 from bench.verdict import Verdict
 from vision.reading import COVERAGE_FACTOR, Reading, Refusal, as_record
 
-DECK_FACTS = ("record_mm", "mirror_mm", "mounting_distance_mm")
+DECK_FACTS = ("record_mm", "mirror_mm", "warp_mm", "mounting_distance_mm")
 ARM_FACTS = ("pivot_height_mm",)
 NOTE_FACTS: dict[str, tuple[float, float]] = {
-    "warp_mm": (0.0, 10.0),
     "cap_height_mm": (0.0, 200.0),
     "print_scale_percent": (80.0, 120.0),
 }

@@ -220,6 +220,9 @@ def _turns(entries: list[Entry]) -> list[tuple[str, str]]:
 def _detail(job: OpenJob, entry: Entry) -> Detail:
     body, unit = entry.body, entry.unit or ""
     parts = sorted(body.get("budget", ()), key=lambda p: -p["standard_uncertainty"])
+    parts = [
+        p for p in parts if p["standard_uncertainty"] > 0.02 * parts[0]["standard_uncertainty"]
+    ]
     budget = tuple(
         (p["name"], f"{p['standard_uncertainty']:.2g}{UNIT_SIGNS[unit]}", p.get("note", ""))
         for p in parts

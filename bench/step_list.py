@@ -1,8 +1,8 @@
 """The steps of a set-up job as data: what to do, with what, how to read it, what to beware of.
 
 Order and wording are common practice, no source, unless a step says otherwise. ``accepts`` lists
-the quantities that settle a step, the usual one last; the newest counts, unless ``decider`` names
-one that outranks the others. ``after`` names the
+the quantities that settle a step, the usual one last; the newest counts, unless ``deciders`` names
+some that outrank the others. ``after`` names the
 steps that must come before; `bench.steps` checks an order against it.
 """
 
@@ -45,7 +45,7 @@ class Step:
     accepts: tuple[str, ...] = ()
     needs: tuple[Need, ...] = ()
     after: tuple[str, ...] = ()
-    decider: str = ""
+    deciders: tuple[str, ...] = ()
 
     @property
     def quantity(self) -> str | None:
@@ -170,12 +170,12 @@ STEPS: tuple[Step, ...] = (
             "Stylus on a mirror, anti-skate off. Photograph head-on, 3° to 15° up, so that the "
             "body and its image both show.",
             "If you have crosstalk figures from a test record, type left less right in dB: they "
-            "outrank the mirror.",
+            "outrank the mirror; so does the balance of the two channels.",
         ),
         ("first-surface mirror", "test record (optional)"),
         (*NEAR_STYLUS, LIFT, LAMP),
-        ("crosstalk-difference", "azimuth"), (), ("first-force", "lock-platter"),
-        "crosstalk-difference",
+        ("crosstalk-difference", "balance", "azimuth"), (), ("first-force", "lock-platter"),
+        ("crosstalk-difference", "balance"),
     ),
     Step(
         "rake", "Rake", "reading",
@@ -236,6 +236,14 @@ STEPS: tuple[Step, ...] = (
 )  # fmt: skip
 STEP_BY_KEY: dict[str, Step] = {step.key: step for step in STEPS}
 
+ANTI_SKATE_HINTS: dict[str, str] = {
+    "spring": "Spring: start with the dial at the tracking force; the pull grows along the side.",
+    "weight": "Weight on a thread: hang it in the groove or at the mark that the maker's sheet "
+    "gives for this force; the thread must run free and square.",
+    "magnet": "Magnet: the screw's scale is rarely in force; turn it in from nothing while you "
+    "listen to a loud, centred passage, and type the mark you end at.",
+    "none": "",
+}
 GENERATOR_HANDLING: dict[str, tuple[str, ...]] = {
     "moving-magnet": ("The stylus assembly pulls off: hold the body when you take the guard off.",),
     "moving-iron": ("The stylus assembly pulls off: hold the body when you take the guard off.",),

@@ -7,13 +7,20 @@ exactly the steps whose reading it disturbs by an amount that matters become "ch
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 from bench.deck import Deck
 from bench.disturb import Disturbance, disturbances
 from bench.entries import Entry, standing
-from bench.step_list import GENERATOR_HANDLING, STEP_BY_KEY, STEPS, Step
+from bench.step_list import (
+    ANTI_SKATE_HINTS,
+    GENERATOR_HANDLING,
+    STEP_BY_KEY,
+    STEPS,
+    Step,
+)
 from bench.targets import NoTarget, Target
 from bench.verdict import NO_VERDICT_FLAGS, Verdict, judge
 from vision.reading import COVERAGE_FACTOR
@@ -121,11 +128,28 @@ def cautions(step: Step, deck: Deck) -> tuple[str, ...]:
     """Cautions of a step on this deck: the step's own and the cartridge's handling."""
     handled = step.key in ("inspect", "fit-cartridge")
     extra = GENERATOR_HANDLING[deck.cartridge.generator] if handled else ()
-    if step.key == "azimuth" and deck.arm.kind == "unipivot":
-        extra = (*extra, "A unipivot has an azimuth only while it floats: let it settle first.")
-    if step.key == "platter-level" and deck.suspended:
-        extra = (*extra, "Suspended: level it with record, clamp and arm in place, springs free.")
     return (*step.cautions, *extra)
+
+
+def how(step: Step, deck: Deck) -> tuple[str, ...]:
+    """How to do a step on this deck: the step's own lines and what this arm adds to them."""
+    extra: list[str] = []
+    arm, cartridge = deck.arm, deck.cartridge
+    if step.key == "anti-skate" and ANTI_SKATE_HINTS[arm.anti_skate]:
+        extra.append(ANTI_SKATE_HINTS[arm.anti_skate])
+    if step.key == "fit-cartridge" and cartridge.integrated:
+        extra.append("A cartridge built into its headshell only plugs in: tighten the collar.")
+    if step.key == "rake" and cartridge.tip == "conical":
+        extra.append("A conical tip has no rake target: set the arm level and go on.")
+    if step.key == "overhang" and arm.kind == "underhung":
+        extra.append("Under-hung: the stylus falls short of the spindle; there is one null point.")
+    if step.key in ("azimuth", "inspect") and arm.kind == "unipivot":
+        extra.append("Unipivot: let the arm float and settle before you look.")
+    if step.key == "arm-level" and arm.shape in ("s", "j"):
+        extra.append("A bent tube: use the straight length nearest the pivot.")
+    if step.key == "platter-level" and deck.suspended:
+        extra.append("Suspended: level the sub-chassis by its springs, feet last.")
+    return (*step.how, *extra)
 
 
 def not_applicable(deck: Deck, step: Step) -> str:
@@ -152,7 +176,8 @@ def verdict_of(deck: Deck, entry: Entry) -> Verdict | None:
     for flag, reason in NO_VERDICT_FLAGS.items():
         if flag in entry.flags and not isinstance(target, NoTarget):
             target = NoTarget(entry.quantity, reason)
-    return judge(entry.value, entry.standard_uncertainty, target, entry.definitional_uncertainty)
+    u = math.hypot(entry.standard_uncertainty, deck.warp_u_deg(entry.quantity))
+    return judge(entry.value, u, target, entry.definitional_uncertainty)
 
 
 def _null_point_verdict(deck: Deck, entry: Entry) -> Verdict | None:
@@ -185,7 +210,7 @@ def _state(deck: Deck, step: Step, rows: list[Entry]) -> StepState:
         elif entry.kind in ("confirm", "skip"):
             said, moved = entry, []
     newest = next(reversed(readings.values()), None)
-    entry_found = readings.get(step.decider, newest)
+    entry_found = next((readings[q] for q in step.deciders if q in readings), newest)
     verdict = None if entry_found is None else verdict_of(deck, entry_found)
     status, note = _status(deck, step, entry_found, verdict, said, moved)
     if by_rake and status in ("check again", "outside", "undecided"):

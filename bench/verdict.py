@@ -135,9 +135,8 @@ def judge_reading(reading: Reading, deck: Deck) -> Verdict:
     for flag, reason in NO_VERDICT_FLAGS.items():
         if flag in reading.flags and isinstance(target, Target):
             target = NoTarget(reading.quantity, reason)
-    return judge(
-        reading.value, reading.standard_uncertainty, target, reading.definitional_uncertainty
-    )
+    u = math.hypot(reading.standard_uncertainty, deck.warp_u_deg(reading.quantity))
+    return judge(reading.value, u, target, reading.definitional_uncertainty)
 
 
 def _outcome(value: float, expanded: float, target: Target) -> str:

@@ -1,6 +1,7 @@
 """The steps as data and as states: no cycle, all reachable, and turns disturb what they should."""
 
 import uuid
+from dataclasses import replace
 from datetime import UTC, datetime
 from graphlib import TopologicalSorter
 
@@ -18,6 +19,7 @@ from bench.steps import (
     cautions,
     check_order,
     default_order,
+    how,
     next_state,
     states,
 )
@@ -108,7 +110,8 @@ def test_every_step_is_complete():
 
 def test_cautions_where_the_work_can_hurt():
     """Mains, magnets, muted amplifier, fragile stylus, flicker: each said where it matters."""
-    said = {s.key: " ".join(cautions(s, DECKS["unipivot"])).lower() for s in STEPS}
+    deck = DECKS["unipivot"]
+    said = {s.key: " ".join((*cautions(s, deck), *how(s, deck))).lower() for s in STEPS}
     for key in ("arm-level", "overhang", "cantilever", "azimuth", "rake"):
         assert "magnets" in said[key]
         assert "never hold it over the stylus" in said[key]
@@ -119,7 +122,7 @@ def test_cautions_where_the_work_can_hurt():
     assert "never solder" in said["fit-cartridge"]
     assert "moving coil" in said["fit-cartridge"]
     assert "mute the amplifier" in said["first-force"]
-    assert "floats" in said["azimuth"]
+    assert "let the arm float" in said["azimuth"]
     assert "suspended" in said["platter-level"]
     assert set(GENERATOR_HANDLING) >= {d.cartridge.generator for d in DECKS.values()}
 
@@ -188,6 +191,23 @@ def test_a_null_point_photo_is_judged_by_its_overhang_error():
     assert status([*ALIGNED, photo(0.9)])["overhang"] == "outside"
     assert status([*ALIGNED, photo(0.1)])["overhang"] == "within"
     assert status([*ALIGNED, read("overhang", "null-points", 0.0)])["overhang"] == "undecided"
+
+
+def test_the_arm_adds_its_own_lines():
+    for key, mechanism in (("deck-a", "spring"), ("deck-b", "weight"), ("unipivot", "magnet")):
+        lines = how(STEP_BY_KEY["anti-skate"], DECKS[key])
+        assert DECKS[key].arm.anti_skate == mechanism
+        assert mechanism in lines[-1].lower()
+    assert "plugs in" in how(STEP_BY_KEY["fit-cartridge"], DECKS["twelve-inch"])[-1]
+    assert "one null point" in how(STEP_BY_KEY["overhang"], DECKS["underhung"])[-1]
+
+
+def test_a_warped_record_takes_certainty_from_the_arm_level():
+    """2 mm peak to valley at 146 mm: slope 1/146 rad, 0.28° standard deviation over the turn."""
+    warped = replace(DECK, warp_mm=2.0)
+    assert warped.warp_u_deg("arm-level") == pytest.approx(0.277, abs=0.001)
+    assert status(ALIGNED, warped)["arm-level"] == "undecided"
+    assert status(ALIGNED, warped)["overhang"] == "within"
 
 
 def test_corrections_replace_what_they_correct():

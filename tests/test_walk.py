@@ -142,7 +142,8 @@ value 0.05 0.02           # platter level, read from an inclinometer
 tell cap_height_mm 42.5
 value 212.0 0.3
 done
-value 1.90 0.02           # too light
+value 1.09 0.02           # mistyped
+correct 1.90 0.02         # too light
 turned
 value 2.00 0.02
 status
@@ -167,6 +168,7 @@ def test_a_script_is_obeyed_kept_and_taken_up_again(capsys, tmp_path):
     code, out, _ = run("log", "show", uid, capsys=capsys)
     assert code == 0
     assert "tracking-force 1.900 gf ± 0.020 gf, typed  outside" in out
+    assert "tracking-force 1.090 gf ± 0.020 gf, typed  outside  (corrected later)" in out
     assert "left out: no level sheet" in out
     assert "told: cap_height_mm 42.5" in out
 
@@ -190,6 +192,7 @@ def test_a_script_is_obeyed_kept_and_taken_up_again(capsys, tmp_path):
         ("order rake", "order: got rake"),
         ("go check-again\ndone", "nothing is left to check again"),
         ("done 'unclosed", "No closing quotation"),
+        ("done\ncorrect 1 0.1", "correct: nothing typed"),
     ],
 )
 def test_a_wrong_line_stops_the_script_and_says_where(capsys, tmp_path, line, words):

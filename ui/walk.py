@@ -15,10 +15,11 @@ from dataclasses import replace
 from pathlib import Path
 
 from bench.advice import Advice
+from bench.entries import standing
 from bench.job import OpenJob, Result
 from bench.logbook import Logbook
 from bench.step_list import STEP_BY_KEY, Step
-from bench.steps import StepState, cautions
+from bench.steps import StepState, cautions, how
 from bench.targets import UNIT_OF, UNIT_SIGNS
 from ui.log_text import figure_of
 
@@ -28,6 +29,7 @@ HELP = """\
   as QUANTITY PATH...   read another quantity that settles this step
   value NUMBER U        type a figure and its expanded uncertainty (k = 2) instead
   value QUANTITY NUMBER U
+  correct NUMBER U      the last figure was mistyped: put this in its place
   turned [AMOUNT]       you turned it as advised, or by another amount, same way
   tell FIELD NUMBER     answer a question, such as: tell record_mm 1.8
   done [NOTE]           the step is done; for a reading: accept it as it stands
@@ -75,7 +77,7 @@ class Walk:
         if state.note:
             self.out(f"   {state.note}")
         self.out(f"   {step.why}")
-        for line in step.how:
+        for line in how(step, deck):
             self.out(f"   - {line}")
         if step.tools:
             self.out(f"   tools: {', '.join(step.tools)}")
@@ -112,6 +114,17 @@ class Walk:
             raise ValueError("value: give the number and its uncertainty, such as: value 2.00 0.02")
         number, u = (_number(word) for word in words)
         self._tell_result(self.job.typed(step.key, quantity, number, UNIT_OF[quantity], u))
+
+    def correct(self, words: list[str]) -> None:
+        """Put a typed figure in place of the last one: a new entry that corrects the old."""
+        step = self._step()
+        last = [e for e in standing(self.job.entries()) if e.step == step.key and e.kind == "typed"]
+        if not last or len(words) != 2:
+            raise ValueError("correct: nothing typed in this step, or not a number and uncertainty")
+        old, (number, u) = last[-1], (_number(word) for word in words)
+        quantity, unit = old.quantity or "", old.unit or ""
+        result = self.job.typed(step.key, quantity, number, unit, u, corrects=old.uid)
+        self._tell_result(result)
 
     def turned(self, words: list[str]) -> None:
         """Note that the advised turn was made."""
@@ -192,16 +205,20 @@ class Walk:
         for path in paths:
             if not Path(path).is_file():
                 raise ValueError(f"photo: {path} is not a file")
-        for result in read_photos(self.job, step.key, quantity, paths):
-            self._tell_result(result)
+        for number, result in enumerate(read_photos(self.job, step.key, quantity, paths), 1):
+            if len(paths) > 1:
+                self.out(f"   {'together' if number > len(paths) else paths[number - 1]}:")
+            self._tell_result(result, advise=len(paths) in (1, number - 1))
 
-    def _tell_result(self, result: Result) -> None:
+    def _tell_result(self, result: Result, advise: bool = True) -> None:
         entry = result.entry
         self.at = entry.step
         if entry.kind == "refusal":
             self.out(f"   no reading: {entry.note}")
             return
         self.out(f"   {entry.quantity} {figure_of(entry)} (k = 2)")
+        if not advise:
+            return
         if result.verdict is not None:
             self.out(f"   {result.verdict.sentence}")
         self.advice = result.advice
@@ -293,6 +310,7 @@ _VERBS: dict[str, Callable[[Walk, list[str]], None]] = {
     "photo": Walk.photo,
     "as": Walk.read_as,
     "value": Walk.value,
+    "correct": Walk.correct,
     "turned": Walk.turned,
     "tell": Walk.tell,
     "done": Walk.done,
