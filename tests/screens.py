@@ -32,7 +32,7 @@ def main(folder: Path) -> None:
                     page = _open(browser, width, height, scheme, server)
                     if first:
                         _picture(page, folder / f"first-visit-{size}-{scheme}.png", width, height)
-                        page.get_by_role("button", name="practice deck").click()
+                        page.get_by_role("button", name="Practise on a sample").click()
                         page.get_by_text("This is the practice deck").wait_for()
                         first = False
                     _all(page, server, folder, f"{size}-{scheme}", width, height)
@@ -79,6 +79,8 @@ def _picture(page: Page, path: Path, width: int, height: int) -> None:
     page.locator("h1").first.wait_for()
     page.locator("[data-testid=stStatusWidget]").wait_for(state="detached")
     page.locator("[data-testid=stSpinner]").wait_for(state="detached")
+    for image in page.locator("img").all():
+        image.evaluate("i => i.complete || new Promise(done => { i.onload = i.onerror = done })")
     page.wait_for_timeout(700)
     tall = page.evaluate(
         "document.querySelector('[data-testid=stMainBlockContainer]').scrollHeight + 20"

@@ -113,7 +113,7 @@ def test_an_unknown_quantity_or_photo_in_the_address_does_no_harm():
 
 def test_the_practice_deck_is_one_tap_away():
     app = open_page("deck")
-    well(button(app, "practice deck").click().run())
+    well(button(app, "Practise on a sample").click().run())
     assert "practice deck" in words(app)
     assert state.is_practice(state.job())
 

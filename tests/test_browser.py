@@ -171,7 +171,7 @@ def test_from_the_code_to_a_reading_a_correction_the_log_and_the_report(server, 
     start = time.monotonic()
     page.goto(server.link)
     assert "k=" not in page.url
-    page.get_by_role("link", name="Just read a photo now").tap()
+    page.get_by_role("button", name="Read a photo now").tap()
     page.get_by_text("What do you want to know?").wait_for()
     page.get_by_role("combobox").first.tap()
     page.get_by_role("option", name="Azimuth angle").tap()

@@ -36,20 +36,21 @@ GEOMETRY_WORDS = {
 def start_here() -> None:
     """Offer the ways in for somebody who has no deck described yet."""
     if st.button(
-        "Try it on the practice deck, with sample photos",
+        "Read a photo now",
         type="primary",
+        icon=":material/photo_camera:",
+        width="stretch",
+        key="first",
+    ):
+        st.switch_page("views/read.py", query_params={"q": FIRST_THREE[0]})
+    if st.button(
+        "Practise on a sample deck, with sample photos",
         icon=":material/science:",
         width="stretch",
         key="practice",
     ):
         state.start_job(next(iter(examples().values())), title=state.PRACTICE)
         st.rerun()
-    st.page_link(
-        "views/read.py",
-        label="Just read a photo now",
-        icon=":material/photo_camera:",
-        query_params={"q": "rake"},
-    )
     with st.expander("Describe my own deck", icon=":material/edit_note:"):
         _form(replace(next(iter(examples().values())), name="My deck", note=""), "new")
         _from_file()

@@ -9,6 +9,7 @@ nothing outside is asked: usage statistics, the welcome message and the e-mail p
 from __future__ import annotations
 
 import contextlib
+import io
 import os
 import socket
 import sys
@@ -117,9 +118,11 @@ def options(address: str, port: int, hosts: tuple[str, ...]) -> dict[str, object
 
 def qr_svg(link: str, scale: int = 6) -> str:
     """QR code of a link as SVG text, dark on white with its quiet zone, readable in any theme."""
-    return segno.make(link, error="m").svg_inline(
-        scale=scale, dark="#101418", light="#ffffff", border=4
+    out = io.BytesIO()
+    segno.make(link, error="m").save(
+        out, kind="svg", scale=scale, border=4, dark="#101418", light="#ffffff", xmldecl=False
     )
+    return out.getvalue().decode("utf-8").strip()
 
 
 def _our_fault(error: Exception) -> bool:

@@ -219,12 +219,27 @@ class Board {
         button.dataset.end = end;
         button.setAttribute("aria-label", `${name}, ${end === "0" ? "one" : "other"} end`);
         button.addEventListener("keydown", (e) => this.nudge(e, name, Number(end)));
-        button.addEventListener("pointerdown", (e) => this.take(e, button, name, Number(end)));
+        button.addEventListener("pointerdown", (e) => {
+          // Where rings overlap, the nearest one is meant.
+          const near = this.nearest(e.clientX, e.clientY) || button;
+          this.take(e, near, near.dataset.name, Number(near.dataset.end));
+        });
         // Browsers on phones decide about scrolling at touchstart: say no there.
         button.addEventListener("touchstart", (e) => e.preventDefault(), { passive: false });
         return button;
       }),
     );
+  }
+
+  nearest(x, y) {
+    let best = null;
+    let least = Infinity;
+    for (const button of this.layer.children) {
+      const box = button.getBoundingClientRect();
+      const away = Math.hypot(box.left + box.width / 2 - x, box.top + box.height / 2 - y);
+      if (away < least) [best, least] = [button, away];
+    }
+    return best;
   }
 
   nudge(event, name, end) {

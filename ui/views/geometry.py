@@ -16,6 +16,11 @@ from ui import state
 from ui.theme import chart_ink
 
 NAMES = {"lofgren-a": "Löfgren A (Baerwald)", "lofgren-b": "Löfgren B", "stevenson": "Stevenson"}
+FIXED = {
+    "arm length": "the effective length",
+    "distance": "the mounting distance",
+    "under-hung": "a straight arm, under-hung",
+}
 LOW, HIGH = EFFECTIVE_LENGTH_RANGE_MM
 
 st.title("Arm geometry")
@@ -26,12 +31,8 @@ start_length = deck.effective_length_mm if deck and deck.arm.kind != "linear" el
 left, right = st.columns([2, 3], gap="large")
 with left:
     st.markdown("**The arm**")
-    by = st.segmented_control(
-        "What is fixed",
-        ["arm length", "distance", "under-hung"],
-        default="arm length",
-        required=True,
-        key="geometry_by",
+    by = st.selectbox(
+        "What is fixed", ["arm length", "distance", "under-hung"], format_func=FIXED.get
     )
     length = st.number_input(
         "Effective length, stylus to pivot (mm)"

@@ -21,13 +21,13 @@ guide = GUIDES[quantity]
 result, below = st.container(), st.container()
 
 with below:
-    page = facts_view.ask(page, state.job())
-    page.to_address()
     adding = next_view.adding(page, guide)
     arrived = next_view.photo(page, guide)
     arrived += next_view.other_ways(guide)
+    page = facts_view.ask(page, state.job())
     next_view.how_to(guide, unfold=not page.photos)
 
+page.to_address()
 if arrived:
     for key in arrived:
         page = page.with_photo(key) if adding else page.only(key)
