@@ -40,17 +40,20 @@ def without_location(data: bytes) -> tuple[bytes, str]:
         if data[:8] == PNG_HEADER:
             return _clean_png(data), "png"
         return _as_jpeg(data), "jpg"
-    except (OSError, SyntaxError, struct.error, IndexError, KeyError) as problem:
+    except (
+        OSError, SyntaxError, struct.error, IndexError, KeyError, TypeError,
+        Image.DecompressionBombError, Image.DecompressionBombWarning,
+    ) as problem:  # fmt: skip
         raise ValueError(f"photo: cannot be kept ({problem})") from problem
 
 
 def _clean_jpeg(data: bytes) -> bytes:
     out = [b"\xff\xd8"]
-    exif = _kept_exif(data)
+    exif = _kept_exif(_jpeg_exif(data))
     if exif:
         body = EXIF_HEADER + exif
         out.append(b"\xff\xe1" + struct.pack(">H", len(body) + 2) + body)
-    at = 2
+    at, scanned = 2, False
     while at < len(data) - 1:
         if data[at] != 0xFF:
             raise ValueError("photo: damaged JPEG segments")
@@ -64,11 +67,14 @@ def _clean_jpeg(data: bytes) -> bytes:
         segment = data[at : at + 2 + length]
         at += 2 + length
         if marker == 0xDA:
+            scanned = True
             end = _scan_end(data, at)
             segment += data[at:end]
             at = end
         if _keep_segment(marker, segment):
             out.append(segment)
+    if not scanned:
+        raise ValueError("photo: a JPEG without a picture")
     return b"".join(out) + b"\xff\xd9"
 
 
@@ -97,7 +103,7 @@ def _scan_end(data: bytes, at: int) -> int:
 
 def _clean_png(data: bytes) -> bytes:
     out, at = [PNG_HEADER], 8
-    exif = _kept_exif(data)
+    exif = _kept_exif(_png_exif(data))
     while at + 8 <= len(data):
         length, kind = struct.unpack(">I4s", data[at : at + 8])
         chunk = data[at : at + 12 + length]
@@ -126,11 +132,35 @@ def _as_jpeg(data: bytes) -> bytes:
     return _clean_jpeg(out.getvalue())
 
 
-def _kept_exif(data: bytes) -> bytes:
-    with Image.open(io.BytesIO(data)) as picture:
-        exif = _filtered(picture.getexif())
-    raw = exif.tobytes() if len(exif) or exif.get_ifd(_EXIF_IFD) else b""
-    return raw.removeprefix(EXIF_HEADER)
+def _jpeg_exif(data: bytes) -> bytes:
+    at = 2
+    while at + 4 <= len(data) and data[at] == 0xFF and data[at + 1] != 0xDA:
+        (length,) = struct.unpack(">H", data[at + 2 : at + 4])
+        if data[at + 1] == 0xE1 and data[at + 4 : at + 10] == EXIF_HEADER:
+            return data[at + 10 : at + 2 + length]
+        at += 2 + length
+    return b""
+
+
+def _png_exif(data: bytes) -> bytes:
+    at = 8
+    while at + 8 <= len(data):
+        length, kind = struct.unpack(">I4s", data[at : at + 8])
+        if kind == b"eXIf":
+            return data[at + 8 : at + 8 + length]
+        at += 12 + length
+    return b""
+
+
+def _kept_exif(raw: bytes) -> bytes:
+    if not raw:
+        return b""
+    found = Image.Exif()
+    found.load(EXIF_HEADER + raw)
+    kept = _filtered(found)
+    if not len(kept) and not kept.get_ifd(_EXIF_IFD):
+        return b""
+    return kept.tobytes().removeprefix(EXIF_HEADER)
 
 
 def _filtered(source: Image.Exif) -> Image.Exif:

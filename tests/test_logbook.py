@@ -243,6 +243,14 @@ def test_two_processes_write_at_once_even_into_a_new_logbook(tmp_path):
     book.close()
 
 
+def test_threads_share_one_logbook(job):
+    from concurrent.futures import ThreadPoolExecutor
+
+    with ThreadPoolExecutor(4) as pool:
+        kept = list(pool.map(lambda n: job.confirm("inspect", str(n)).uid, range(24)))
+    assert sorted(e.uid for e in job.entries()) == sorted(kept)
+
+
 def test_disk_full_is_said_and_nothing_is_stored_half(logbook, job):
     """SQLite's own page limit stands for the full disk: it gives SQLITE_FULL."""
 
@@ -403,6 +411,16 @@ def test_heic_is_kept_as_jpeg_without_location():
     clean, ending = without_location(out.getvalue())
     assert ending == "jpg"
     assert not tags(clean)[2]
+
+
+def test_a_very_large_picture_is_cleaned_without_decoding():
+    """A header that claims 60000 × 60000 pixels: above any bomb guard, yet only cut, not opened."""
+    data = bytearray(jpeg())
+    at = data.index(b"\xff\xc0")
+    data[at + 5 : at + 9] = (60000).to_bytes(2, "big") * 2
+    clean, _ = without_location(bytes(data))
+    assert clean.count(b"Exif\x00\x00") == 1
+    assert b"\x88\x25" not in clean[:200]
 
 
 @pytest.mark.parametrize("data", [b"", b"\xff\xd8", b"\xff\xd8\xff\xe1\x00", b"hello" * 50])

@@ -19,7 +19,7 @@ from bench.logbook import Logbook
 from tests.rig import Rig
 from tests.test_verdict import apply
 from ui import cli_bench, photo_steps
-from ui.walk import HELP, Walk
+from ui.walk import HELP, Walk, _paths, _words
 from vision.reading import BudgetPart, Component, Reading, Refusal
 
 DECK = examples()["deck-a"]
@@ -354,6 +354,26 @@ def test_log_and_report_commands(capsys, tmp_path):
     assert "1 jobs, 1 entries" in back[1]
     code, _, _ = run("report", "--out", str(tmp_path / "r.pdf"), capsys=capsys)
     assert code == 0
+
+
+def test_the_same_deck_keeps_one_history(capsys, tmp_path):
+    script = tmp_path / "s.txt"
+    script.write_text("go speed\nvalue 0.2 0.02\n", encoding="utf-8")
+    for _ in range(2):
+        run("setup", "--deck", "deck-a", "--script", str(script), capsys=capsys)
+    code, out, _ = run("log", "history", "deck-a", "speed", capsys=capsys)
+    assert code == 0
+    assert out.count("speed 0.200 % ± 0.020 %, typed  within") == 2
+    assert "quantity: got 'pace'" in run("log", "history", "deck-a", "pace", capsys=capsys)[2]
+
+
+def test_lines_are_split_as_people_type_them(tmp_path):
+    assert _words(r"photo C:\pics\a.jpg  # don't mind") == ["photo", r"C:\pics\a.jpg"]
+    assert _words("photo 'my pics/a#1.jpg'") == ["photo", "my pics/a#1.jpg"]
+    assert _words("# only a comment") == []
+    for name in ("b.jpg", "a.jpg"):
+        (tmp_path / name).touch()
+    assert _paths(str(tmp_path / "*.jpg")) == [str(tmp_path / n) for n in ("a.jpg", "b.jpg")]
 
 
 @pytest.mark.parametrize(

@@ -117,6 +117,10 @@ def _add_log(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> N
     show = acts.add_parser("show", help="every entry of a job")
     show.add_argument("job", metavar="ID")
     show.set_defaults(handler=_guarded(_log_show))
+    history = acts.add_parser("history", help="one quantity of a deck over all its jobs")
+    history.add_argument("deck", metavar="DECK")
+    history.add_argument("quantity", metavar="QUANTITY")
+    history.set_defaults(handler=_guarded(_log_history))
     acts.add_parser("decks", help="saved decks and the invented examples").set_defaults(
         handler=_guarded(_log_decks)
     )
@@ -341,11 +345,13 @@ def find_deck(logbook: Logbook, name: str) -> tuple[Deck, str | None]:
     from bench.example_decks import examples
 
     if name.endswith(".toml"):
-        return from_toml(Path(name).read_text(encoding="utf-8")), None
-    if name in examples():
-        return examples()[name], None
-    saved = logbook.deck(name)
-    return saved.deck, saved.key
+        deck = from_toml(Path(name).read_text(encoding="utf-8"))
+    elif name in examples():
+        deck = examples()[name]
+    else:
+        saved = logbook.deck(name)
+        return saved.deck, saved.key
+    return deck, next((s.key for s in logbook.decks() if s.deck == deck), None)
 
 
 def _setup(args: argparse.Namespace) -> int:
@@ -371,6 +377,18 @@ def _log_show(args: argparse.Namespace) -> int:
     job = logbook.job(args.job)
     print(f"{job.deck.name}  {job.title}  {job.uid}".replace("    ", "  "))
     for line in entry_lines(logbook.entries(job.uid)):
+        print(line)
+    return OK
+
+
+def _log_history(args: argparse.Namespace) -> int:
+    from bench.targets import UNIT_OF
+    from ui.log_text import entry_lines
+
+    if args.quantity not in UNIT_OF:
+        raise ValueError(f"quantity: got {args.quantity!r}, allowed {', '.join(UNIT_OF)}")
+    logbook = _open(args)
+    for line in entry_lines(logbook.history(logbook.deck(args.deck).key, args.quantity)):
         print(line)
     return OK
 
@@ -426,9 +444,8 @@ def _log_restore(args: argparse.Namespace) -> int:
 
 
 def _report(args: argparse.Namespace) -> int:
-    from bench.report import write_report
-
     from bench.job import OpenJob
+    from bench.report import write_report
 
     logbook = _open(args)
     jobs = logbook.jobs()

@@ -8,10 +8,12 @@ again. A script stops at its first wrong line with exit code 2; it ends with 3 w
 from __future__ import annotations
 
 import argparse
+import re
 import shlex
 import sys
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import replace
+from glob import glob
 from pathlib import Path
 
 from bench.advice import Advice
@@ -55,7 +57,7 @@ class Walk:
 
     def obey(self, line: str) -> bool:
         """Do one line; False to leave. ValueError says what is wrong with it."""
-        words = shlex.split(line, comments=True)
+        words = _words(line)
         if not words:
             return True
         verb, rest = words[0].lower(), words[1:]
@@ -200,6 +202,7 @@ class Walk:
     def _read(self, step: Step, quantity: str, paths: list[str]) -> None:
         from ui.photo_steps import read_photos
 
+        paths = [path for word in paths for path in _paths(word)]
         if not paths:
             raise ValueError("photo: give the path of at least one photo")
         for path in paths:
@@ -293,6 +296,18 @@ def _typed(walk: Walk) -> Iterator[str]:
         except (EOFError, KeyboardInterrupt):
             print()
             return
+
+
+def _words(line: str) -> list[str]:
+    """Split a line; quotes group, a backslash is itself, " # " begins a comment."""
+    lexer = shlex.shlex(re.sub(r"(^|\s)#(\s.*)?$", "", line), posix=True)
+    lexer.whitespace_split, lexer.escape, lexer.commenters = True, "", ""
+    return list(lexer)
+
+
+def _paths(word: str) -> list[str]:
+    path = str(Path(word).expanduser())
+    return sorted(glob(path)) or [path] if set("*?") & set(word) else [path]
 
 
 def _number(word: str) -> float:
