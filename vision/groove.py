@@ -22,8 +22,10 @@ Grey = NDArray[np.float32]
 MAX_SLOPE_DEG = 9.0
 RISE_RANGE_DEG = (9.0, 33.0)  # of the cantilever against the surface
 WORK_THICKNESS = 200.0  # px of rod thickness where texture is examined
-LEAST_CONTRAST = 5.0  # energy over the median of all slopes, multiplied over both scales
-LEAST_LEAD = 1.4  # of the best slope over any other
+CELL = 6  # px of columns summed before smearing
+LEAST_CONTRAST = 2.6  # energy over the median of all slopes
+MOST_RIVAL = 0.75  # of that, at any slope further away than this:
+NEAR_DEG = 2.5
 
 
 @dataclass(frozen=True)
@@ -68,19 +70,44 @@ def groove_slope(
     slopes = np.arange(low, high + 1e-9, 0.3)
     if len(slopes) < 12:
         return None
-    energies = [_energy(layer, mask, slopes) for layer in layers]
-    usual = [float(np.median(e)) for e in energies]
-    standing = np.sum([np.log(e / m) for e, m in zip(energies, usual, strict=True)], axis=0)
-    k = int(np.argmax(standing))
-    rivals = standing[np.abs(slopes - slopes[k]) > 1.5]
-    clear = rivals.size == 0 or standing[k] - float(rivals.max()) > math.log(LEAST_LEAD)
-    if k in (0, len(slopes) - 1) or standing[k] < math.log(LEAST_CONTRAST) or not clear:
+    middle = (tip[0] - x0) * scale
+    gap = max(needle_width, 0.2 * t) * scale
+    sides = [(0, int(middle - gap)), (int(middle + gap), grey.shape[1])]
+    whole = [slice(max(a, 0), b) for a, b in sides if b - max(a, 0) > 6 * CELL]
+    found = [_standing(_energy(layer, mask, slopes, whole), slopes) for layer in layers]
+    best = max(range(len(found)), key=lambda i: found[i].contrast)
+    peak = found[best]
+    if peak.contrast < LEAST_CONTRAST or peak.rival > MOST_RIVAL or peak.at_end:
         return None
-    fine = np.arange(slopes[k] - 0.4, slopes[k] + 0.41, 0.08)
-    sharp = [np.log(_energy(layer, mask, fine)) for layer in layers]
-    peaks = [_vertex(fine, e) for e in (*sharp, np.sum(sharp, axis=0))]
-    u = math.hypot(0.06, (peaks[0] - peaks[1]) / 2, 0.5 / math.exp(float(standing[k]) / 2))
-    return Groove(peaks[-1], u, math.exp(float(standing[k])))
+    fine = np.arange(peak.slope - 0.4, peak.slope + 0.41, 0.08)
+    slope = _vertex(fine, np.log(_energy(layers[best], mask, fine, whole)))
+    return Groove(slope, math.hypot(0.06, peak.spread, 0.35 / peak.contrast), peak.contrast)
+
+
+@dataclass(frozen=True)
+class _Standing:
+    """The highest peak of an energy curve: how far it stands out, and its near and far rivals."""
+
+    slope: float
+    contrast: float
+    spread: float
+    rival: float
+    at_end: bool
+
+
+def _standing(energy: Array, slopes: Array) -> _Standing:
+    contrast = energy / float(np.median(energy))
+    k = int(np.argmax(contrast))
+    inner = contrast[1:-1]
+    peaks = 1 + np.nonzero((inner > contrast[:-2]) & (inner >= contrast[2:]))[0]
+    away = np.abs(slopes[peaks] - slopes[k])
+    near, far = peaks[away <= NEAR_DEG], peaks[away > NEAR_DEG]
+    weights = (contrast[near] - 1) ** 2
+    spread = 0.0
+    if near.size:
+        spread = math.sqrt(float(np.sum(weights * (slopes[near] - slopes[k]) ** 2 / weights.sum())))
+    rival = float(contrast[far].max() / contrast[k]) if far.size else 0.0
+    return _Standing(float(slopes[k]), float(contrast[k]), spread, rival, k in (0, len(slopes) - 1))
 
 
 def _slope_range(rod: SideRod) -> tuple[float, float]:
@@ -123,26 +150,37 @@ def _vertex(x: Array, y: Array) -> float:
     """Place of the maximum, by the parabola through its neighbours."""
     m = int(np.clip(np.argmax(y), 1, len(x) - 2))
     a, b, c = (float(v) for v in y[m - 1 : m + 2])
-    return float(x[m] + 0.5 * (x[1] - x[0]) * (a - c) / min(a - 2 * b + c, -1e-12))
+    shift = 0.5 * (a - c) / min(a - 2 * b + c, -1e-12)
+    return float(x[m] + (x[1] - x[0]) * min(max(shift, -1.0), 1.0))
 
 
-def _energy(steep: Grey, mask: Grey, slopes: Array) -> Array:
-    """Energy of the picture smeared along each slope, per pixel smeared."""
-    cell = 6
-    height, cells = steep.shape[0], steep.shape[1] // cell
-    sums = steep[:, : cells * cell].reshape(height, cells, cell).sum(axis=2)
-    counts = mask[:, : cells * cell].reshape(height, cells, cell).sum(axis=2)
-    x = (np.arange(cells) + 0.5) * cell - steep.shape[1] / 2
-    pad = int(np.abs(x).max() * math.tan(math.radians(MAX_SLOPE_DEG + 1))) + 2
-    sums = np.pad(sums, ((pad, pad), (0, 0)))
-    counts = np.pad(counts, ((pad, pad), (0, 0)))
-    rows = np.arange(pad, pad + height)[:, None]
-    columns = np.arange(cells)[None]
-    energy = []
-    for slope in slopes:
-        shift = np.rint(x * math.tan(math.radians(slope))).astype(int)[None]
-        total = sums[rows + shift, columns].sum(axis=1)
-        count = counts[rows + shift, columns].sum(axis=1)
-        full = count > 0.25 * count.max()
-        energy.append(float(np.mean(total[full] ** 2 / count[full])))
-    return np.asarray(energy)
+def _energy(bend: Grey, mask: Grey, slopes: Array, pieces: list[slice]) -> Array:
+    """Energy of the picture smeared along each slope, per pixel smeared, summed over pieces.
+
+    Each piece is smeared by itself: lines of a regular texture that continue each other across a
+    gap by chance must not count.
+    """
+    energy = np.zeros(len(slopes))
+    reach = math.tan(math.radians(MAX_SLOPE_DEG + 1))
+    height = bend.shape[0]
+    for piece in pieces:
+        cells = (piece.stop - piece.start) // CELL
+        if cells < 4:
+            continue
+        end = piece.start + cells * CELL
+        sums = bend[:, piece.start : end].reshape(height, cells, CELL).sum(axis=2)
+        counts = mask[:, piece.start : end].reshape(height, cells, CELL).sum(axis=2)
+        x = (np.arange(cells) - (cells - 1) / 2) * CELL
+        pad = int(np.abs(x).max() * reach) + 2
+        sums = np.pad(sums, ((pad, pad), (0, 0)))
+        counts = np.pad(counts, ((pad, pad), (0, 0)))
+        rows = np.arange(pad, pad + height)[:, None]
+        columns = np.arange(cells)[None]
+        for i, slope in enumerate(slopes):
+            shift = np.rint(x * math.tan(math.radians(slope))).astype(int)[None]
+            total = sums[rows + shift, columns].sum(axis=1)
+            count = counts[rows + shift, columns].sum(axis=1)
+            full = count > 0.5 * cells * CELL
+            if full.any():
+                energy[i] += float(np.sum(total[full] ** 2 / count[full]))
+    return energy + 1e-12
