@@ -105,7 +105,7 @@ def _value(field: Field[Any], value: Any, where: str) -> Any:
             if value is None and "None" in kind:
                 return None
             raise ValueError(f"{where}: got {value!r}, allowed a number")
-        return float(value)
+        return _float(value, where)
     if kind == "bool" and not isinstance(value, bool):
         raise ValueError(f"{where}: got {value!r}, allowed true or false")
     if kind == "str" and not isinstance(value, str):
@@ -120,5 +120,12 @@ def _value(field: Field[Any], value: Any, where: str) -> Any:
         )
         if not numbers:
             raise ValueError(f"{where}: got {value!r}, allowed a list of numbers")
-        return tuple(float(v) for v in value)
+        return tuple(_float(v, where) for v in value)
     return value
+
+
+def _float(value: float, where: str) -> float:
+    try:
+        return float(value)
+    except OverflowError as problem:
+        raise ValueError(f"{where}: got a number too large to be one") from problem

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from bench.advice import advise_verdict
 from bench.arm import Alignment, distortion_percent, groove_radii, skating_angle_deg
 from bench.deck import ADJUSTERS, Deck
 from bench.entries import Entry, standing
@@ -32,6 +33,7 @@ SIGNS = {
     "skipped": "–",
     "not applicable": "–",
     "set by rake": "●",
+    "set by overhang": "●",
 }
 NAMES = {
     "rake": "Rake",
@@ -109,6 +111,7 @@ class ReportData:
     deck_facts: tuple[tuple[str, str], ...]
     rows: tuple[Row, ...]
     turns: tuple[tuple[str, str], ...]
+    to_turn: tuple[tuple[str, str], ...]
     left_out: tuple[tuple[str, str], ...]
     details: tuple[Detail, ...]
     alignment: Alignment | None
@@ -137,6 +140,7 @@ def gather(job: OpenJob) -> ReportData:
         deck_facts=_deck_facts(deck),
         rows=tuple(_rows(deck, states, read)),
         turns=tuple(_turns(entries)),
+        to_turn=tuple(_to_turn(deck, open_steps)),
         left_out=tuple(
             (s.step.title, s.note)
             for s in states
@@ -160,7 +164,7 @@ def shown(entry: Entry) -> str:
 
 def _summary(states: tuple[StepState, ...], open_steps: list[StepState]) -> str:
     judged = [s for s in states if s.verdict is not None and s.status != "not applicable"]
-    within = sum(s.status in ("within", "set by rake") for s in judged)
+    within = sum(s.status in ("within", "set by rake", "set by overhang") for s in judged)
     shown = sum(s.status == "within as shown" for s in judged)
     text = f"{within} of {len(judged)} measured settings are within tolerance."
     if shown:
@@ -215,6 +219,18 @@ def _turns(entries: list[Entry]) -> list[tuple[str, str]]:
         for e in entries
         if e.kind == "turn"
     ]
+
+
+def _to_turn(deck: Deck, open_steps: list[StepState]) -> list[tuple[str, str]]:
+    rows = []
+    for state in open_steps:
+        if state.status == "check again":
+            rows.append((state.step.title, state.note))
+        elif state.verdict is not None and state.entry is not None:
+            direction = state.entry.component("direction")
+            advice = advise_verdict(deck, state.verdict, direction)
+            rows.append((state.step.title, advice.sentence))
+    return rows
 
 
 def _detail(job: OpenJob, entry: Entry) -> Detail:

@@ -34,7 +34,7 @@ th{text-align:left;font-weight:400;font-size:.8rem;color:var(--quiet)}
 th,td{padding:.45em .6em .45em 0;border-bottom:1px solid var(--rule);vertical-align:top}
 td.figure{font-weight:600;white-space:nowrap}td.before{color:var(--quiet);white-space:nowrap}
 td.name{font-weight:600}.s{white-space:nowrap;font-weight:600;color:var(--quiet)}
-.within,.within-as-shown,.done,.set-by-rake{color:var(--good)}.outside{color:var(--bad)}
+.within,.within-as-shown,.done,.set-by-rake,.set-by-overhang{color:var(--good)}.outside{color:var(--bad)}
 .undecided,.check-again{color:var(--open)}
 dl{display:grid;grid-template-columns:minmax(9rem,14rem) 1fr;gap:.25em 1em}
 dt{color:var(--quiet)}dd{margin:0}img{max-width:100%;height:auto}figure{margin:1em 0}
@@ -61,6 +61,7 @@ def html_of(data: ReportData) -> str:
         f"<div class='banner{' finished' if data.finished else ''}'>{escape(data.summary)}</div>",
         _results(data),
         f"<small>± is the expanded uncertainty (k = 2, about 95 %). {LEGEND}</small>",
+        _pairs("Still to turn or to check", data.to_turn),
         _pairs("What was turned", data.turns, "Nothing was turned."),
         _pairs("The deck", data.deck_facts),
         "<h2>Alignment</h2>",

@@ -43,6 +43,7 @@ COLOURS = {
     "within": HexColor("#1b5e34"),
     "done": HexColor("#1b5e34"),
     "set by rake": HexColor("#1b5e34"),
+    "set by overhang": HexColor("#1b5e34"),
     "within as shown": HexColor("#1b5e34"),
     "outside": HexColor("#8f2d1c"),
     "undecided": HexColor("#7a4a00"),
@@ -91,6 +92,7 @@ def _story(data: ReportData) -> list[Any]:
             _style("small"),
         )
     )
+    story += _pairs_block("Still to turn or to check", data.to_turn, "")
     story += _pairs_block("What was turned", data.turns, "Nothing was turned.")
     story.append(PageBreak())
     story += _pairs_block("The deck", data.deck_facts, "")

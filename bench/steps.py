@@ -37,7 +37,10 @@ STATUSES = (
     "skipped",
     "not applicable",
     "set by rake",
+    "set by overhang",
 )
+# A later step that turns the same part has the last word on an earlier one.
+LAST_WORD = {"arm-level": "rake", "mounting-distance": "overhang"}
 FINISHED = frozenset(
     {
         "within",
@@ -47,6 +50,7 @@ FINISHED = frozenset(
         "skipped",
         "not applicable",
         "set by rake",
+        "set by overhang",
     }
 )
 
@@ -193,12 +197,12 @@ def _state(deck: Deck, step: Step, rows: list[Entry]) -> StepState:
     readings: dict[str, Entry] = {}
     said: Entry | None = None
     moved: list[Disturbance] = []
-    by_rake = False
+    decided_later, master = False, LAST_WORD.get(step.key, "")
     for entry in rows:
         if entry.kind == "turn":
             new = [d for d in disturbances(deck, entry.turn()) if d.step == step.key and d.matters]
             moved += new
-            by_rake = by_rake or bool(new and entry.step == "rake" and step.key == "arm-level")
+            decided_later = decided_later or bool(new and entry.step == master)
         elif entry.step != step.key:
             continue
         elif entry.kind in ("reading", "typed") and entry.quantity in step.accepts:
@@ -213,8 +217,8 @@ def _state(deck: Deck, step: Step, rows: list[Entry]) -> StepState:
     entry_found = next((readings[q] for q in step.deciders if q in readings), newest)
     verdict = None if entry_found is None else verdict_of(deck, entry_found)
     status, note = _status(deck, step, entry_found, verdict, said, moved)
-    if by_rake and status in ("check again", "outside", "undecided"):
-        status, note = "set by rake", "the height was set by rake; the arm level follows from it"
+    if decided_later and status in ("check again", "outside", "undecided"):
+        status, note = f"set by {master}", f"{master} has the last word on what was turned here"
     return StepState(step, status, entry_found, verdict, tuple(moved), note)
 
 

@@ -181,3 +181,21 @@ def test_a_target_in_a_file_may_be_open_on_one_side():
     assert from_toml(moved).radii == RADIUS_SETS["din"]
     with pytest.raises(ValueError, match="radii"):
         from_toml(named)
+
+
+@settings(max_examples=150, deadline=None)
+@given(st.data())
+def test_whatever_is_in_a_file_only_a_value_error_comes_out(data):
+    """Lines of a good file dropped, doubled or with another value: read, or refused by name."""
+    odd = st.sampled_from(["-1", "nan", "inf", "1" + "0" * 400, "'x'", "[]", "{}", "true", "''"])
+    lines = GOOD.splitlines()
+    for _ in range(data.draw(st.integers(1, 3))):
+        place = data.draw(st.integers(0, len(lines) - 1))
+        key = lines[place].split("=")[0]
+        lines[place] = f"{key}= {data.draw(odd)}" if data.draw(st.booleans()) else ""
+    try:
+        deck = from_toml("\n".join(lines))
+    except ValueError as problem:
+        assert str(problem)
+    else:
+        assert from_toml(to_toml(deck)) == deck

@@ -148,7 +148,11 @@ def test_summary_counts_and_names_what_is_open(job):
     assert summary.startswith("3 of 3 measured settings")
     assert "steps still to do" in summary
     job.read("azimuth", reading("azimuth", 3.0, 0.05))
-    assert "Outside: azimuth." in gather(job).summary
+    data = gather(job)
+    assert "Outside: azimuth." in data.summary
+    assert ("Azimuth", "counter-clockwise") in {
+        (a, b.split(",")[0].split()[-1]) for a, b in data.to_turn
+    }
 
 
 def test_before_and_after_are_the_first_and_the_last(job):
