@@ -29,7 +29,7 @@ from tests.scenes import assembly, recipe, world
 WIDTH, HEIGHT, SAMPLES = 1730, 1298, 128
 HEADROOM = 1.5  # the brightest linear value a stored render can hold
 SCENES = {
-    "tuning": (0, 27, "tuning"),
+    "tuning": (100, 27, "tuning"),
     "sealed": (1000, 40, "sealed"),
     "samples": (5000, 5, "samples"),
 }

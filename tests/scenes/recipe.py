@@ -67,8 +67,8 @@ def draw(quantity: str, seed: int, family: str = "tuning") -> dict[str, Any]:
         "background": str(rng.choice(["plain", "clutter"], p=[0.6, 0.4])),
     }
     spec |= _angles(rng, quantity)
-    spec["stylus"] = _stylus(rng, family)
     spec["cantilever"] = _cantilever(rng, family)
+    spec["stylus"] = _stylus(rng, family, 1.5 * spec["cantilever"]["radius_mm"])
     spec["body"] = _body(rng, family)
     spec["ground"] = _ground(rng, spec)
     spec["camera"] = _camera(rng, spec)
@@ -97,10 +97,10 @@ def _angles(rng: np.random.Generator, quantity: str) -> dict[str, float]:
     }
 
 
-def _stylus(rng: np.random.Generator, family: str) -> dict[str, Any]:
+def _stylus(rng: np.random.Generator, family: str, widest_mm: float) -> dict[str, Any]:
     tip = str(rng.choice(TIPS[family]))
     mount = str(rng.choice(["bare", "bonded"], p=[0.65, 0.35]))
-    width = _u(rng, 0.12, 0.30)
+    width = _u(rng, 0.12, float(np.clip(widest_mm, 0.16, 0.30)))
     return {
         "shank": str(rng.choice(SHANKS[family])) if mount == "bare" else "round",
         "tip": tip,
