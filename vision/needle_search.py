@@ -22,9 +22,11 @@ from vision.side_rod import SideRod
 Array = NDArray[np.float64]
 Grey = NDArray[np.float32]
 
-COARSE_THICKNESS = 52.0  # px of rod thickness in the copy that is searched
-HALF_WIDTHS = (0.085, 0.115, 0.15, 0.19, 0.24, 0.30)  # of the rod's thickness
-CONE_HALVES_DEG = (22.0, 26.0, 30.0, 34.0)
+COARSE_THICKNESS = 44.0  # px of rod thickness in the copy that is searched
+HALF_WIDTHS = (0.085, 0.115, 0.15, 0.2, 0.26, 0.33, 0.41)  # of the rod's thickness
+U_RANGE = (-1.5, 2.6)  # where a stylus may stand, in thicknesses from the rod's free end
+HEIGHTS = (0.08, 3.6)  # below the rod, in thicknesses
+CONE_HALVES_DEG = (23.0, 27.5, 32.0)
 KEEP = 6
 SIDES = (("left", -1), ("right", 1))
 LUMA = np.array([0.299, 0.587, 0.114], np.float32)
@@ -105,9 +107,9 @@ def _straightened(rgb: NDArray[np.uint8], rod: SideRod, mirrored: bool) -> Frame
     b = inverse @ (np.array([rod.bottom.x1, rod.bottom.y1]) - origin)
     slope = (b[1] - a[1]) / (b[0] - a[0])
     under = a[1] - slope * a[0]
-    u0, u1 = int(-0.5 * thickness), int(3.2 * thickness)
+    u0, u1 = int((U_RANGE[0] - 0.4) * thickness), int((U_RANGE[1] + 0.4) * thickness)
     y0 = int(under - (1.6 if mirrored else 1.4) * thickness)
-    y1 = -y0 if mirrored else int(under + 2.2 * thickness)
+    y1 = -y0 if mirrored else int(under + (HEIGHTS[1] + 0.4) * thickness)
     picture = _warped(rgb, origin, basis, (u0, y0), (u1 - u0 + 1, y1 - y0 + 1), scale)
     return Frame(origin, basis, picture, u0, y0, thickness, under, slope, mirrored)
 
@@ -169,57 +171,58 @@ def _gradient_field(picture: NDArray[np.uint8]) -> tuple[Grey, Grey]:
 
 
 def _search(field: tuple[Grey, Grey], frame: Frame) -> list[Shape]:
-    """Best shapes of a coarse grid over all five numbers."""
+    """Best shapes of a coarse grid over all five numbers; the grid's steps grow with the width."""
     t = frame.thickness
     sums = _RunningSums(field, frame)
-    us = np.arange(-0.2 * t, 2.6 * t, 1.25)
-    if frame.mirrored:
-        ys = np.arange(-0.08, 0.081, 0.04) * t
-        leans = np.arange(-13.0, 13.1, 1.625)
-    else:
-        ys = np.arange(0.14, 1.9, 0.042) * t
-        leans = np.arange(-14.0, 14.1, 2.0)
-    u, y = (v.ravel() for v in np.meshgrid(us, ys, indexing="ij"))
-    if not frame.mirrored:
-        y = y + frame.under + frame.under_slope * u
     shapes: list[Shape] = []
-    for lean in leans:
-        slope = math.tan(math.radians(lean))
-        for width in (t * w for w in HALF_WIDTHS):
-            half = width / math.cos(math.radians(lean))
-            tops = [
-                (y - frame.under - frame.under_slope * (u + side * half))
-                / (1 + frame.under_slope * slope)
-                - 0.08 * t
-                for _, side in SIDES
-            ]
-            height = (tops[0] + tops[1]) / 2
-            for cone in CONE_HALVES_DEG:
-                rise = width / math.tan(math.radians(cone)) * math.cos(math.radians(lean))
-                possible = (height > 0.6 * rise) & (height > 0.08 * t)
-                if not possible.any():
-                    continue
-                shanks = [
-                    sums.along(lean, u + side * half + y * slope, 1.1 * rise, top, y)
-                    for (_, side), top in zip(SIDES, tops, strict=True)
-                ]
-                cones = [
-                    sums.along(
-                        lean + side * cone,
-                        u + y * math.tan(math.radians(lean + side * cone)),
-                        0.15 * rise,
-                        np.minimum(0.9 * rise, top),
-                        y,
-                    )
-                    for (_, side), top in zip(SIDES, tops, strict=True)
-                ]
-                total = _answer(shanks) + 0.8 * _answer(cones)
-                score = np.where(possible, total / np.maximum(height + 0.15 * t, 1), -1.0)
-                for k in np.argpartition(score, -4)[-4:]:
-                    shapes.append(
-                        Shape(float(u[k]), float(y[k]), lean, width, cone, float(score[k]))
-                    )
+    for width in (t * w for w in HALF_WIDTHS):
+        us = np.arange(U_RANGE[0] * t, U_RANGE[1] * t, max(1.25, 0.13 * width))
+        if frame.mirrored:
+            ys = np.arange(-2, 2.1) * max(0.04 * t, 0.13 * width)
+            leans = np.arange(-13.0, 13.1, 2.0)
+        else:
+            ys = np.arange(1.3 * width, min(10 * width, HEIGHTS[1] * t), max(1.5, 0.22 * width))
+            leans = np.arange(-14.0, 14.1, 2.0)
+        u, y = (v.ravel() for v in np.meshgrid(us, ys, indexing="ij"))
+        if not frame.mirrored:
+            y = y + frame.under + frame.under_slope * u
+        for lean in leans:
+            shapes += _search_width(sums, frame, u, y, float(lean), width)
     return _distinct(shapes, t)[: 2 * KEEP]
+
+
+def _search_width(
+    sums: _RunningSums, frame: Frame, u: Array, y: Array, lean: float, width: float
+) -> list[Shape]:
+    """The best few apices for one lean and half width."""
+    t = frame.thickness
+    slope = math.tan(math.radians(lean))
+    half = width / math.cos(math.radians(lean))
+    tops = [
+        (y - frame.under - frame.under_slope * (u + side * half)) / (1 + frame.under_slope * slope)
+        - 0.08 * t
+        for _, side in SIDES
+    ]
+    height = (tops[0] + tops[1]) / 2
+    shapes = []
+    for cone in CONE_HALVES_DEG:
+        rise = width / math.tan(math.radians(cone)) * math.cos(math.radians(lean))
+        possible = np.nonzero((height > 0.6 * rise) & (height > HEIGHTS[0] * t))[0]
+        if len(possible) < 8:
+            continue
+        uu, yy, hh = u[possible], y[possible], height[possible]
+        shanks, cones = [], []
+        for (_, side), top in zip(SIDES, tops, strict=True):
+            end = top[possible]
+            shanks.append(sums.along(lean, uu + side * half + yy * slope, 1.1 * rise, end, yy))
+            flank = lean + side * cone
+            foot = uu + yy * math.tan(math.radians(flank))
+            cones.append(sums.along(flank, foot, 0.15 * rise, np.minimum(0.9 * rise, end), yy))
+        total = _answer(shanks) + 0.8 * _answer(cones)
+        score = total / np.maximum(hh + 0.15 * t, 1)
+        for k in np.argpartition(score, -3)[-3:]:
+            shapes.append(Shape(float(uu[k]), float(yy[k]), lean, width, cone, float(score[k])))
+    return shapes
 
 
 def _answer(pair: list[tuple[list[Array], Array]]) -> Array:
@@ -311,7 +314,7 @@ def _polished(field: tuple[Grey, Grey], frame: Frame, shapes: list[Shape]) -> li
         for shrink in (1.0, 0.5, 0.25):
             tries = best + rng.standard_normal((60, 5)) * spread * shrink
             tries[0] = best
-            tries[:, 3] = np.clip(tries[:, 3], 0.05 * t, 0.4 * t)
+            tries[:, 3] = np.clip(tries[:, 3], 0.05 * t, 0.5 * t)
             tries[:, 4] = np.clip(tries[:, 4], 18, 38)
             scores = _scores(field, frame, tries)
             k = int(np.argmax(scores))

@@ -268,7 +268,7 @@ _NOTES = {
     "camera direction": "elevation 4.8 ± 2.3°, off side-on 0 ± 2.3° where the lines leave it open",
     "focal length and principal point": "",
     "lens distortion": "",
-    "priors used": "side lean 0 ± 1.5°, rise 20 ± 4°, taper, cone symmetry, groove 0 ± 1°",
+    "priors used": "side lean 0 ± 1.5°, rise 20 ± 4°, taper, cone symmetry, groove 0 ± 1.3°",
 }
 
 

@@ -40,7 +40,7 @@ PRIORS: dict[str, tuple[float, float]] = {
     "cone_half": (27.5, 8.0),
     "cone_skew": (0.0, 0.4),  # a turned pyramid's two flanks end at different heights
     "rod_taper": (0.0, 2.0),
-    "groove_yaw": (0.0, 1.0),  # cantilever against groove
+    "groove_yaw": (0.0, 1.3),  # cantilever against groove
     "log_focal": (0.0, 0.05),
     "centre_x": (0.0, 0.02),  # of the frame's diagonal
     "centre_y": (0.0, 0.02),
