@@ -23,12 +23,17 @@ from vision.reading import COVERAGE_FACTOR, Reading, Refusal, as_record
 
 DECK_FACTS = ("record_mm", "mirror_mm", "warp_mm", "mounting_distance_mm")
 ARM_FACTS = ("pivot_height_mm",)
-NOTE_FACTS: dict[str, tuple[float, float]] = {
-    "cap_height_mm": (0.0, 200.0),
-    "print_scale_percent": (80.0, 120.0),
+NOTE_FACTS: dict[str, tuple[str, float, float, str]] = {
+    "cap_height_mm": ("cap height", 0.0, 200.0, "mm"),
+    "print_scale_percent": ("print scale", 80.0, 120.0, "%"),
+    "bubble_sensitivity_arcmin_per_2mm": ("level's sensitivity", 0.5, 120.0, "′ per 2 mm"),
 }
 # Facts that a photo reading takes as typed quantities, with the reader's name for each.
-GIVEN = {"cap_height_mm": "pivot_height_mm", "print_scale_percent": "print_scale_percent"}
+GIVEN = {
+    "cap_height_mm": "pivot_height_mm",
+    "print_scale_percent": "print_scale_percent",
+    "bubble_sensitivity_arcmin_per_2mm": "bubble_sensitivity_arcmin_per_2mm",
+}
 
 
 @dataclass(frozen=True)
@@ -233,9 +238,8 @@ class OpenJob:
             allowed = ", ".join((*DECK_FACTS, *ARM_FACTS, *NOTE_FACTS))
             raise ValueError(f"fact: got {field!r}, allowed {allowed}")
         if field in NOTE_FACTS:
-            low, high = NOTE_FACTS[field]
-            name, unit = field.rsplit("_", 1)
-            in_range(name.replace("_", " "), value, low, high, unit)
+            name, low, high, unit = NOTE_FACTS[field]
+            in_range(name, value, low, high, unit)
         body = {"field": field, "value": float(value)}
         _with_fact(self.deck, body)
         return self.logbook.add(self.uid, "fact", "", body=body)

@@ -57,6 +57,9 @@ RECORD = Need("record_mm", "Thickness of the record it is set up for", "mm")
 MIRROR = Need("mirror_mm", "Thickness of the mirror under the stylus", "mm")
 CAP = Need("cap_height_mm", "Height of the pivot cap above the paper, to 0.5 mm", "mm")
 SCALE = Need("print_scale_percent", "Print scale of the sheet, 100 when true", "%")
+BUBBLE = Need(
+    "bubble_sensitivity_arcmin_per_2mm", "Sensitivity marked on the spirit level", "′ per 2 mm"
+)
 WARP = Need("warp_mm", "Warp of the record at the rim, peak to valley", "mm")
 
 STEPS: tuple[Step, ...] = (
@@ -76,13 +79,14 @@ STEPS: tuple[Step, ...] = (
         "platter-level", "Level the platter", "reading",
         "A tilt pulls the arm to one side and upsets the bearing.",
         (
-            "Stand a round spirit level on the platter and photograph it from straight above; "
-            "turn the level half round and photograph it again: its own error drops out.",
+            "Stand a round spirit level on the printed mat, arrow to the pivot, and photograph it "
+            "from straight above; turn the level half round and photograph it again: its own "
+            "error drops out. Or type the tilt that an inclinometer shows.",
             "A suspended deck is levelled with record, clamp and arm in place.",
         ),
         ("round spirit level",),
         ("Stop the motor; a heavy platter pinches fingers.",),
-        ("platter-level",), (), ("inspect",),
+        ("platter-level",), (BUBBLE,), ("inspect",),
     ),
     Step(
         "mounting-distance", "Measure spindle to pivot", "reading",
