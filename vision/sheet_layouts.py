@@ -643,6 +643,9 @@ def _level(first: int, version: int) -> tuple[Layout, ...]:
         shapes.append(Line(-58, y, 58, y, 0.25))
     shapes.append(Line(-91, base, 93, base, 0.25))
     shapes.append(Label(0, base + 2, "stand the card on this cut edge", 6.5, 0, "centre"))
+    shapes.append(Line(40, base + 11, 54, base + 11, 0.5))
+    shapes.append(Polygon(((58, base + 11), (53, base + 12.6), (53, base + 9.4))))
+    shapes.append(Label(38, base + 10, "arm pivot on this side", 7, 0, "right"))
     for r in (10.0, 15.0, 20.0):
         shapes.append(Circle(mx, my, r, 0.15, 0.5))
     shapes += [
