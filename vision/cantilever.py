@@ -500,12 +500,7 @@ def _marked_rod(
         drawn = np.array(marks[name], float) * factor + shift
         p, q = pose.camera.undistort(drawn)
         ends.append((p, q) if p[1] > q[1] else (q, p))
-    low, high = (ends[0][0] + ends[1][0]) / 2, (ends[0][1] + ends[1][1]) / 2
-    d = (high - low) / np.linalg.norm(high - low)
-    normal = np.array([-d[1], d[0]])
-    middle = [(p + q) / 2 for p, q in ends]
-    width = abs(float((middle[1] - middle[0]) @ normal))
-    rod = refine_rod(rgb, pose, low, high, width, reach=max(4.0, 12.0 * factor))
+    rod = refine_rod(rgb, pose, ends[0], ends[1], reach=max(4.0, 12.0 * factor))
     if rod is None:
         return Refusal(
             QUANTITY,

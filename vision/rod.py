@@ -24,10 +24,10 @@ from vision.grid import GLASS_INDEX, GridPose
 Array = NDArray[np.float64]
 
 RISE_GUESS_DEG = 20.0
-SLOPES_DEG = np.arange(-13.0, 13.1, 1.5)
+SLOPES_DEG = np.arange(-16.5, 16.6, 1.5)
 MAP_WIDTH = 520
 WIDTH_SHARE = (0.007, 0.050)  # rod width / picture width
-ROW_STEP = 3
+ROW_STEP = 4
 
 
 @dataclass(frozen=True)
@@ -80,15 +80,26 @@ class Rod:
 
 @dataclass(frozen=True)
 class _Column:
-    """A candidate from the coarse search: axis from low to high, width, in picture pixels."""
+    """A candidate from the coarse search: both limbs, lower to upper end, in picture pixels."""
 
-    low: Array
-    high: Array
-    width: float
+    left: tuple[Array, Array]
+    right: tuple[Array, Array]
     score: float
 
+    @property
+    def low(self) -> Array:
+        return (self.left[0] + self.right[0]) / 2
 
-def find_rods(rgb: NDArray[np.uint8], pose: GridPose, keep: int = 10) -> list[Rod]:
+    @property
+    def high(self) -> Array:
+        return (self.left[1] + self.right[1]) / 2
+
+    @property
+    def width(self) -> float:
+        return float(np.linalg.norm(self.left[0] + self.left[1] - self.right[0] - self.right[1]) / 2)
+
+
+def find_rods(rgb: NDArray[np.uint8], pose: GridPose, keep: int = 14) -> list[Rod]:
     """Candidate rods, best first.
 
     Parameters
@@ -109,7 +120,7 @@ def find_rods(rgb: NDArray[np.uint8], pose: GridPose, keep: int = 10) -> list[Ro
     for column in _coarse(rgb, pose, keep):
         if any(_same(rod, column) for rod in rods):
             continue
-        rod = refine_rod(rgb, pose, column.low, column.high, column.width)
+        rod = refine_rod(rgb, pose, column.left, column.right)
         if rod is not None and not _is_ink(pose, (rod.left.p, rod.left.q), (rod.right.p, rod.right.q)):
             rods.append(rod)
     return sorted(rods, key=lambda r: -r.score)
@@ -209,22 +220,15 @@ def _coarse(rgb: NDArray[np.uint8], pose: GridPose, keep: int) -> list[_Column]:
     valid = cv2.erode(valid, np.ones((5, 5), np.uint8)) > 0
     ink = pose.ink_half_width + 1.5 * step_pitch
     neutral = _ink_mask(pose, (int(rows), int(cols)), h, ink) | ~valid
-    widths = _widths(float(MAP_WIDTH))
     flat = cv2.blur(cv2.GaussianBlur(flat, (3, 1), 0.7), (1, 5))
-    n_rows = int(rows) // ROW_STEP
-    blocked_map = neutral.astype(np.float32)
-    middle_row = (rows - 1) / 2
+    views = [_view_along(flat, neutral, float(slope)) for slope in SLOPES_DEG]
+    noise = float(np.median([np.median(v.raw) for v in views])) + 1.5
     found: list[_Column] = []
-    for slope in SLOPES_DEG:
-        t = math.tan(math.radians(slope))
-        # a column leans by the slope about the map's middle row; every third row is sampled
-        shear = np.array([[1, t * ROW_STEP, t * (1 - middle_row)], [0, ROW_STEP, 1]], np.float32)
-        size, flags = (int(cols), n_rows), cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
-        turned = cv2.warpAffine(flat, shear, size, flags=flags, borderMode=cv2.BORDER_REPLICATE)
-        blocked = cv2.warpAffine(blocked_map, shear, size, flags=flags, borderValue=1) > 0.3
-        found += _runs(turned, blocked, widths, slope, h, int(rows))
+    for opening in OPENINGS:
+        for i in range(len(views) - opening):
+            found += _runs(views[i], views[i + opening], noise, h, int(rows))
     centre = np.array([(rgb.shape[1] - 1) / 2, (rgb.shape[0] - 1) / 2])
-    found = [c for c in found if not _is_ink(pose, *_sides(c))]
+    found = [c for c in found if not _is_ink(pose, c.left, c.right)]
     found = [replace(c, score=c.score * _central(c, centre)) for c in found]
     found.sort(key=lambda c: -c.score)
     chosen: list[_Column] = []
@@ -249,43 +253,78 @@ def _widths(picture_width: float) -> NDArray[np.intp]:
 
 def _central(column: _Column, centre: Array) -> float:
     """People put what they photograph near the middle: a mild preference for it."""
-    away = np.linalg.norm((column.low + column.high) / 2 - centre) / np.linalg.norm(centre)
-    return float(math.exp(-((away / 0.45) ** 2)))
+    return _central_end(column.low, column.high, centre)
+
+
+def _central_end(low: Array, high: Array, centre: Array) -> float:
+    """Likewise for the part of an axis that is nearest to the middle."""
+    d = high - low
+    t = float(np.clip((centre - low) @ d / (d @ d), 0.0, 0.5))
+    away = np.linalg.norm(low + t * d - centre) / np.linalg.norm(centre)
+    return float(math.exp(-((away / 0.35) ** 2)))
 
 
 OUTSIDE = 3  # map pixels outside a limb where the background is read
 THRESHOLD = 0.45
+OPENINGS = (0, 2, 4)  # steps of slope between the limbs: a rod may widen towards the body
 
 
-def _runs(
-    turned: NDArray[np.float32],
-    blocked: NDArray[np.bool_],
-    widths: NDArray[np.intp],
-    slope: float,
-    h: Array,
-    rows: int,
-) -> list[_Column]:
-    """Longest, surest pairs of steps with the same background on both outer sides."""
-    n_rows, cols, _ = turned.shape
-    step = np.zeros((n_rows, cols), np.float32)
+@dataclass(frozen=True)
+class _View:
+    """The rising map sheared so that limbs of one slope stand upright, every fourth row."""
+
+    slope: float
+    level: NDArray[np.float32]
+    raw: NDArray[np.float32]
+    sharp: NDArray[np.float32]
+    blocked: NDArray[np.bool_]
+
+
+def _view_along(
+    flat: NDArray[np.float32], neutral: NDArray[np.bool_], slope: float
+) -> _View:
+    rows, cols = flat.shape[:2]
+    t = math.tan(math.radians(slope))
+    # a column leans by the slope about the map's middle row
+    shear = np.array(
+        [[1, t * ROW_STEP, t * (1 - (rows - 1) / 2)], [0, ROW_STEP, 1]], np.float32
+    )
+    size, flags = (cols, rows // ROW_STEP), cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
+    turned = cv2.warpAffine(flat, shear, size, flags=flags, borderMode=cv2.BORDER_REPLICATE)
+    blocked = cv2.warpAffine(
+        neutral.astype(np.float32), shear, size, flags=flags, borderValue=1
+    )
+    raw = np.zeros(turned.shape[:2], np.float32)
     difference = turned[:, 4:] - turned[:, :-4]
-    step[:, 2:-2] = np.sqrt(np.sum(difference**2, axis=2))
-    noise = float(np.median(step)) + 1.5
-    peak = np.maximum(np.roll(step, 1, axis=1), np.roll(step, -1, axis=1))
-    sharp = np.where(step >= 0.9 * peak, step, 0)
-    sharp = cv2.dilate(sharp, np.ones((1, 3), np.uint8))
+    raw[:, 2:-2] = np.sqrt(np.sum(difference**2, axis=2))
+    peak = np.maximum(np.roll(raw, 1, axis=1), np.roll(raw, -1, axis=1))
+    sharp = cv2.dilate(np.where(raw >= 0.9 * peak, raw, 0), np.ones((1, 3), np.uint8))
+    level = cv2.transform(turned, np.array([[0.5, 0.6, 0.4]], np.float32))
+    return _View(slope, level, raw, sharp, blocked > 0.3)
+
+
+def _runs(left: _View, right: _View, noise: float, h: Array, rows: int) -> list[_Column]:
+    """Longest, surest pairs of steps with much the same background on both outer sides."""
+    n_rows, cols = left.sharp.shape
+    lean = [math.tan(math.radians(v.slope)) for v in (left, right)]
+    # wider towards the top of the map: the right limb leans less in map coordinates
+    parallel = left.slope == right.slope
+    widths = _widths(float(MAP_WIDTH))
+    if not parallel:
+        widths = np.unique(np.concatenate([[2, 3], widths]))
     stack = np.full((len(widths), n_rows, cols), -THRESHOLD, np.float32)
     for k, w in enumerate(widths):
-        span = cols - w
-        weaker = np.minimum(sharp[:, :span], sharp[:, w:])
-        left = turned[:, : span - 2 * OUTSIDE]
-        right = turned[:, w + 2 * OUTSIDE :]
-        apart = np.sqrt(np.sum((left - right) ** 2, axis=2))
-        both = sharp[:, OUTSIDE : span - OUTSIDE] + sharp[:, w + OUTSIDE : cols - OUTSIDE]
-        distinct = 1 - np.clip(apart / np.maximum(both, 1e-3), 0, 1)
-        weaker[:, OUTSIDE : span - OUTSIDE] *= 0.3 + 0.7 * distinct
-        pair = np.clip(weaker / (3 * noise), 0, 1) - THRESHOLD
-        pair[blocked[:, :span] & blocked[:, w:]] = -0.12
+        span = cols - int(w)
+        one, other = right.sharp[:, :span], left.sharp[:, w:]
+        weaker = np.minimum(one, other)
+        inner = slice(OUTSIDE, span - OUTSIDE)
+        apart = np.abs(
+            right.level[:, : span - 2 * OUTSIDE] - left.level[:, w + 2 * OUTSIDE :]
+        )
+        both = one[:, inner] + other[:, inner] + 1e-3
+        weaker[:, inner] *= 1 - 0.7 * np.minimum(apart / both, 1)
+        pair = np.minimum(weaker / (3 * noise), 1) - THRESHOLD
+        pair[right.blocked[:, :span] & left.blocked[:, w:]] = -0.12
         stack[k, :, :span] = pair
     run = np.zeros((len(widths), cols), np.float32)
     best = np.zeros_like(run)
@@ -301,22 +340,27 @@ def _runs(
         first = np.where(better, start, first)
         last = np.where(better, r, last)
     out: list[_Column] = []
-    t = math.tan(math.radians(slope))
     middle_row = (rows - 1) / 2
-    for _ in range(8):
+
+    def image(column: float, tangent: float, row: float) -> Array:
+        return _apply(h, np.array([column + tangent * (row - middle_row), row]))
+
+    for _ in range(6):
         k, c = np.unravel_index(int(np.argmax(best)), best.shape)
-        if best[k, c] < 3:
+        if best[k, c] < 3 * 3 / ROW_STEP:
             break
         w = int(widths[k])
-        y0, y1 = first[k, c] * ROW_STEP, (last[k, c] + 1) * ROW_STEP - 1
-        axis = c + w / 2
-        high = _apply(h, np.array([axis + t * (y0 - middle_row), y0]))
-        low = _apply(h, np.array([axis + t * (y1 - middle_row), y1]))
-        side = _apply(h, np.array([axis + w / 2 + t * (y1 - middle_row), y1]))
-        direction = (high - low) / np.linalg.norm(high - low)
-        normal = np.array([-direction[1], direction[0]])
-        out.append(_Column(low, high, 2 * abs(float((side - low) @ normal)), float(best[k, c])))
+        y0, y1 = first[k, c] * ROW_STEP + 1, last[k, c] * ROW_STEP + 1
+        limbs = tuple(
+            (image(column, tangent, y1), image(column, tangent, y0))
+            for column, tangent in ((c, lean[1]), (c + w, lean[0]))
+        )
+        score = float(best[k, c]) * ROW_STEP / 3
         best[:, max(0, c - 5) : c + 6] = 0
+        gap = [float(np.linalg.norm(limbs[0][e] - limbs[1][e])) for e in (0, 1)]
+        if min(gap) < 3 or limbs[1][0][0] <= limbs[0][0][0] or limbs[1][1][0] <= limbs[0][1][0]:
+            continue
+        out.append(_Column(limbs[0], limbs[1], score))
     return out
 
 
@@ -351,19 +395,83 @@ def _ink_distance(pose: GridPose, xy: Array) -> tuple[Array, float]:
 def refine_rod(
     rgb: NDArray[np.uint8],
     pose: GridPose,
-    low: Array,
-    high: Array,
-    width: float,
+    left_line: tuple[Array, Array],
+    right_line: tuple[Array, Array],
     reach: float | None = None,
 ) -> Rod | None:
-    """Fit both limbs near a rough axis (undistorted pixels), as long as they go on."""
-    lines = (_beside(low, high, -width / 2), _beside(low, high, width / 2))
-    window = reach if reach is not None else max(3.0, 0.22 * width)
-    evidence, lines = _extent(rgb, pose, *lines, slack=window)
+    """Fit both limbs near rough lines (undistorted pixels, lower end first), as far as they go."""
+    middle = [(p + q) / 2 for p, q in (left_line, right_line)]
+    width = float(np.linalg.norm(middle[1] - middle[0]))
+    window = reach if reach is not None else max(4.0, 0.28 * width)
+    evidence, lines = _extent(rgb, pose, left_line, right_line, slack=window)
     if evidence <= 0:
         return None
+    starts = [_strongest_lines(rgb, pose, *line, window) for line in lines]
+    best: tuple[float, Rod] | None = None
+    tried = 0
+    for total, one, two in sorted(
+        ((a[0] + b[0], a[1], b[1]) for a in starts[0] for b in starts[1]), key=lambda c: -c[0]
+    ):
+        if tried >= 3 or (best is not None and total < 0.75 * best[0]):
+            break
+        rod = _settled(rgb, pose, one, two)
+        tried += 1
+        if rod is not None and (best is None or rod.score > best[1].score):
+            best = (total if best is None else best[0], rod)
+    return None if best is None else best[1]
+
+
+def _strongest_lines(
+    rgb: NDArray[np.uint8], pose: GridPose, p: Array, q: Array, reach: float
+) -> list[tuple[float, tuple[Array, Array]]]:
+    """Lines near p-q with the most step along them: up to three, by a local Radon sum."""
+    length = float(np.linalg.norm(q - p))
+    d = (q - p) / length
+    normal = np.array([-d[1], d[0]])
+    n = int(np.clip(length / 4, 12, 60))
+    at = np.linspace(-1, 1, n)
+    across = np.arange(-2 * reach - 1, 2 * reach + 1.01, 0.5)
+    base = (p + q) / 2 + at[:, None] * (q - p) / 2
+    raw = pose.camera.distort(base[:, None] + across[None, :, None] * normal).astype(np.float32)
+    strip = cv2.remap(
+        rgb, raw[..., 0], raw[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE
+    ).astype(np.float32)
+    strip = cv2.GaussianBlur(strip, (5, 3), 1.0, borderType=cv2.BORDER_REPLICATE)
+    size = np.zeros(strip.shape[:2], np.float32)
+    size[:, 2:-2] = np.sqrt(np.sum((strip[:, 4:] - strip[:, :-4]) ** 2, axis=2))
+    noise = float(np.median(size)) + 1.0
+    evidence = np.clip((size / noise - 1.2) / 3.0, 0, 1)
+    offsets = np.arange(-reach, reach + 0.01, 0.5)
+    turns = np.arange(-reach, reach + 0.01, max(0.5, reach / 12))
+    where = offsets[:, None, None] + turns[None, :, None] * at
+    index = np.clip(np.round((where - across[0]) * 2), 0, len(across) - 1).astype(int)
+    total = evidence[np.arange(n), index].mean(axis=2)
+    out: list[tuple[float, tuple[Array, Array]]] = []
+    best = float(total.max())
+    for _ in range(3):
+        i, j = np.unravel_index(int(np.argmax(total)), total.shape)
+        if total[i, j] < max(0.25, 0.6 * best):
+            break
+        a, b = offsets[i], turns[j]
+        out.append((float(total[i, j]), (p + (a - b) * normal, q + (a + b) * normal)))
+        near = (np.abs(offsets[:, None] - a) < 2.5) | (
+            np.abs(offsets[:, None] - a) < 0.7 * np.abs(turns[None, :] - b)
+        )
+        total[near] = 0
+    return out
+
+
+def _settled(
+    rgb: NDArray[np.uint8],
+    pose: GridPose,
+    left_line: tuple[Array, Array],
+    right_line: tuple[Array, Array],
+) -> Rod | None:
+    """Sub-pixel fit of two limbs from good starting lines."""
+    lines = (left_line, right_line)
     left = right = None
-    for gate in (window, 0.6 * window, max(2.0, 0.4 * window), max(2.0, 0.4 * window)):
+    evidence = 0.0
+    for gate in (3.0, 2.5, 2.0):
         left = fit_limb(rgb, pose, *lines[0], gate, 1)
         right = fit_limb(rgb, pose, *lines[1], gate, -1)
         if left is None or right is None:
@@ -379,18 +487,18 @@ def refine_rod(
     if gap < 0:
         left, right, gap = right, left, -gap
     opening = abs(_angle(left) - _angle(right))
-    if gap < 3 or opening > math.radians(8):
+    if gap < 3 or opening > math.radians(9):
         return None
     centre = np.array([(rgb.shape[1] - 1) / 2, (rgb.shape[0] - 1) / 2])
-    away = np.linalg.norm((left.p + left.q + right.p + right.q) / 4 - centre)
     length = min(left.length, right.length)
     straight = 1 / ((1 + left.scatter_px**2) * (1 + right.scatter_px**2))
     score = (
         evidence
         * math.sqrt(straight)
         * (1 - math.exp(-((length / (3 * gap)) ** 2)))
-        * _likely_width(pose, low, gap)
-        * math.exp(-((opening / 0.06) ** 2) - (away / np.linalg.norm(centre) / 0.45) ** 2)
+        * _likely_width(pose, (left.p + right.p) / 2, gap)
+        * math.exp(-((opening / 0.12) ** 2))
+        * _central_end((left.p + right.p) / 2, (left.q + right.q) / 2, centre)
     )
     return Rod(left, right, score, gap)
 
@@ -475,17 +583,6 @@ def _best_run(gain: Array) -> tuple[float, int, int]:
 def _angle(limb: Limb) -> float:
     d = limb.q - limb.p
     return math.atan2(d[0], -d[1])
-
-
-def _sides(column: _Column) -> tuple[tuple[Array, Array], tuple[Array, Array]]:
-    low, high, half = column.low, column.high, column.width / 2
-    return _beside(low, high, -half), _beside(low, high, half)
-
-
-def _beside(low: Array, high: Array, shift: float) -> tuple[Array, Array]:
-    d = (high - low) / np.linalg.norm(high - low)
-    normal = np.array([-d[1], d[0]])
-    return low + shift * normal, high + shift * normal
 
 
 def fit_limb(
