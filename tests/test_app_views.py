@@ -266,6 +266,27 @@ def test_a_described_deck_is_stored_whole_or_not_at_all():
     assert state.job().deck.arm.effective_length_mm == 239.3
 
 
+def test_the_whole_walk_of_the_practice_deck_can_be_done_in_the_app(practice):
+    for _ in range(60):
+        ahead = practice.next()
+        if ahead is None:
+            break
+        app = open_page("walk")
+        assert app.header[0].value == ahead.step.title
+        if any(b.label == "Done" for b in app.button):
+            well(button(app, "Done").click().run())
+        else:
+            quantity = ahead.step.accepts[-1]
+            figure = next(n for n in app.number_input if n.form_id)
+            figure.set_value(practice.deck.target(quantity).aim)
+            spread = [n for n in app.number_input if n.form_id][1]
+            spread.set_value(practice.deck.target(quantity).half_width / 4)
+            well(button(app, "Write it down").click().run())
+    assert practice.next() is None
+    app = open_page("walk")
+    assert any("Every step is done" in e.value for e in app.success)
+
+
 def test_geometry_agrees_with_the_published_nulls():
     """Löfgren A for 60.325 and 146.05 mm: 65.998 and 120.891 mm (Löfgren 1938, Baerwald 1941)."""
     assert "66.00 and 120.89 mm" in words(open_page("geometry"))

@@ -232,10 +232,10 @@ def test_arrow_keys_nudge_a_line(server, phone):
     handle = page.get_by_role("button", name=re.compile("^lower edge, one end"))
     before = handle.bounding_box()["y"]
     handle.focus()
-    for _ in range(3):
+    for _ in range(4):
         page.keyboard.press("ArrowDown")
     page.get_by_text("The lines were moved by you").wait_for()
-    assert handle.bounding_box()["y"] - before == pytest.approx(3, abs=0.6)
+    assert handle.bounding_box()["y"] - before == pytest.approx(4, abs=0.6)
 
 
 def test_a_reload_finds_the_photo_and_the_reading_again(server, phone):

@@ -294,6 +294,26 @@ def test_other_still_formats_arrive(box, kind):
     assert (arrival.kind, arrival.width, arrival.height) == ("photo", 640, 480)
 
 
+def test_a_heic_photo_without_its_decoder_is_refused_in_words(server, monkeypatch):
+    import sys
+
+    import pillow_heif
+
+    pillow_heif.register_heif_opener()
+    out = io.BytesIO()
+    Image.new("RGB", (640, 480), (10, 200, 30)).save(out, "HEIF")
+    monkeypatch.setitem(sys.modules, "pillow_heif", None)
+    status, answer = post(server, out.getvalue(), "x.heic")
+    assert status == 422
+    assert "pillow_heif" in answer["reason"] and "JPEG" in answer["advice"]
+
+
+def test_a_48_megapixel_photo_arrives(server):
+    status, arrival = post(server, jpeg(8064, 6048), "big.jpg")
+    assert status == 201
+    assert arrival["width"] / arrival["height"] == pytest.approx(8064 / 6048, rel=1e-3)
+
+
 def test_a_video_is_kept_without_a_picture(box):
     arrival = box.add(b"\x00\x00\x00\x20ftypisom" + bytes(100), "turn.mp4")
     assert arrival.kind == "video"

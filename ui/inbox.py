@@ -186,6 +186,9 @@ class Inbox:
                     _save(photo, self.folder / f"{key}.{which}.jpg", SIDES[which])
         except PhotoError as error:
             raise NotAccepted(422, error.reason, error.advice) from error
+        except ImportError as error:
+            reason = f"{name} needs a decoder that is not installed here ({error.name})."
+            raise NotAccepted(422, reason, "Set the phone to take JPEG photos.") from error
         return photo.width, photo.height
 
     def _tidy(self) -> None:

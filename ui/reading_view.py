@@ -226,16 +226,8 @@ def _details(outcome: Outcome) -> None:
         return
     with st.expander("Where the uncertainty comes from", icon=":material/balance:"):
         parts = sorted(outcome.budget, key=lambda p: -p.standard_uncertainty)
-        table = {
-            "part": [p.name for p in parts],
-            "standard uncertainty": [p.standard_uncertainty for p in parts],
-            "note": [p.note for p in parts],
-        }
-        st.dataframe(
-            table,
-            hide_index=True,
-            column_config={"standard uncertainty": st.column_config.NumberColumn(format="%.3f")},
-        )
+        rows = [f"| {p.name} | {p.standard_uncertainty:.3f} | {p.note} |" for p in parts]
+        st.markdown("\n".join(["| Part | Standard uncertainty | |", "| --- | --- | --- |", *rows]))
         if outcome.definitional_uncertainty:
             shown = rounded(outcome.value, 2 * outcome.definitional_uncertainty, outcome.unit)
             st.markdown(

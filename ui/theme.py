@@ -118,6 +118,7 @@ STATE_SIGNS: dict[str, tuple[str, str, str]] = {
     "skipped": ("–", "left out", "gray"),
     "not applicable": ("–", "not for this deck", "gray"),
     "set by rake": ("✔", "set by rake", "green"),
+    "set by overhang": ("✔", "set by overhang", "green"),
     "no verdict": ("·", "no verdict", "gray"),
 }
 
