@@ -189,7 +189,19 @@ def with_mistakes(
         Base too far from the spindle (positive); the effective length stays.
     cantilever_deg : float
         Cantilever turned counter-clockwise seen from above (positive).
+
+    Raises
+    ------
+    ValueError
+        Beyond ±30 mm or ±30°: such an arm is not wrongly set but wrongly entered.
     """
+    for field, value, most, unit in (
+        ("overhang error", overhang_error_mm, 30.0, "mm"),
+        ("mounting distance error", mounting_error_mm, 30.0, "mm"),
+        ("cantilever direction", cantilever_deg, 30.0, "°"),
+    ):
+        if not abs(value) <= most:
+            raise ValueError(f"{field}: got {value:g} {unit}, allowed -{most:g} to {most:g} {unit}")
     length = _length("effective length", arm.effective_length_mm + overhang_error_mm)
     distance = _length("mounting distance", arm.mounting_distance_mm + mounting_error_mm)
     offset = arm.offset_deg - cantilever_deg

@@ -298,7 +298,18 @@ def _mistakes(deck: Deck, states: tuple[StepState, ...]) -> dict[str, float]:
     if "mounting_error_mm" in found and "overhang_error_mm" in found:
         # Overhang is length less distance: the same stylus with the base moved out overhangs less.
         found["overhang_error_mm"] += found["mounting_error_mm"]
-    return found
+    return found if _can_be_plotted(deck, found) else {}
+
+
+def _can_be_plotted(deck: Deck, mistakes: dict[str, float]) -> bool:
+    alignment = deck.alignment()
+    if alignment is None:
+        return False
+    try:
+        alignment.error_deg(groove_radii(alignment.radii), **mistakes)
+    except ValueError:
+        return False
+    return True
 
 
 def _deck_facts(deck: Deck) -> tuple[tuple[str, str], ...]:

@@ -173,6 +173,12 @@ def test_mistakes_of_the_plot_follow_the_readings(job):
     assert mistakes["overhang_error_mm"] == pytest.approx(0.0, abs=0.01)
 
 
+def test_a_figure_beyond_any_arm_leaves_the_plot_plain(job):
+    job.typed("overhang", "overhang", -39.0, "mm", 0.5)
+    assert gather(job).mistakes == {}
+    assert "-39.0 mm" in flat(pdf_pages(report_pdf(job))[0][0])
+
+
 @pytest.mark.parametrize("key", DECKS)
 def test_every_deck_gets_a_report_even_of_an_empty_job(logbook, key):
     job = OpenJob.start(logbook, DECKS[key])

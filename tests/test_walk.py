@@ -345,7 +345,10 @@ def test_arm_prints_what_the_bench_computes(capsys, tmp_path):
         (["--effective-length", "230", "--radii", "146,60"], "swapped"),
         (["--effective-length", "230", "--radii", "a,b"], "--radii: got 'a,b'"),
         (["--effective-length", "230", "--radii", "lp"], "radii: got 'lp', allowed iec"),
-        (["--effective-length", "230", "--overhang-error", "300"], "allowed 120 to 450 mm"),
+        (
+            ["--effective-length", "230", "--overhang-error", "300"],
+            "overhang error: got 300 mm, allowed -30",
+        ),
         (["--effective-length", "230", "--velocity", "-1"], "velocity"),
         (["--effective-length", "230", "--miss", "1"], "linear arm only"),
         (["--effective-length", "230", "--plot", "x.bmp"], "plot format: got 'bmp'"),
