@@ -31,9 +31,7 @@ def sample(quantity: str, number: int = 0) -> Path:
     truth = json.loads((SAMPLES / "truth.json").read_text("utf-8"))
     photos = truth.get("photos", truth)
     names = sorted(
-        name
-        for name, entry in photos.items()
-        if entry["quantity"] == quantity and entry.get("truth_deg", entry.get("truth")) is not None
+        name for name, entry in photos.items() if entry["quantity"] == quantity and entry["usable"]
     )
     return SAMPLES / names[number]
 

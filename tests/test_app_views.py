@@ -296,4 +296,4 @@ def test_samples_are_readable_pictures():
     for quantity in ("rake", "cantilever", "azimuth"):
         names = state.samples(quantity)
         assert names, f"no sample of {quantity}"
-        assert state.add_sample(names[0]).kind == "photo"
+        assert state.add_sample(next(iter(names))).kind == "photo"

@@ -112,7 +112,7 @@ def other_jobs(job: OpenJob) -> None:
         jobs = {j.uid: job_name(j) for j in state.logbook().jobs()}
         others = [uid for uid in jobs if uid != job.uid]
         if others:
-            chosen = st.selectbox("Earlier jobs", others, format_func=jobs.get)
+            chosen = st.selectbox("Earlier jobs", others, format_func=jobs.__getitem__)
             if st.button("Put it at hand", width="stretch"):
                 state.take_job(chosen)
                 st.rerun()
@@ -210,7 +210,7 @@ def _ask(deck: Deck, key: str) -> dict[str, Any]:
         "Adjusters this deck really has",
         list(ADJUSTERS),
         held,
-        format_func=ADJUSTERS.get,
+        format_func=ADJUSTERS.__getitem__,
         key=f"{key}-adjusters",
     )
     three, four = st.columns(2)

@@ -36,7 +36,7 @@ def ask(page: state.Page, job: OpenJob | None) -> state.Page:
             side = st.segmented_control(
                 "Where is the arm's pivot in the photo?",
                 list(SIDES),
-                format_func=SIDES.get,
+                format_func=SIDES.__getitem__,
                 default=page.pivot,
                 required=True,
                 key=f"pivot-{page.quantity}",

@@ -26,7 +26,7 @@ def adding(page: state.Page, guide: Guide) -> bool:
     chosen = st.segmented_control(
         "It",
         list(words),
-        format_func=words.get,
+        format_func=words.__getitem__,
         default="same" if guide.photos_best > 1 else "afresh",
         required=True,
         key=f"next-{guide.quantity}",
@@ -60,7 +60,11 @@ def other_ways(guide: Guide) -> list[str]:
     found: list[str] = []
     with st.expander("Try a sample, or send a file another way", icon=":material/science:"):
         if names:
-            chosen = st.selectbox("Sample (rendered, so its true value is known)", names)
+            chosen = st.selectbox(
+                "Sample (rendered, so its true value is known)",
+                list(names),
+                format_func=names.__getitem__,
+            )
             if st.button("Read this sample", icon=":material/play_arrow:", key="sample"):
                 found.append(state.add_sample(chosen).id)
         else:

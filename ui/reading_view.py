@@ -38,7 +38,7 @@ def show(page: state.Page, guide: Guide) -> None:
             st.segmented_control(
                 "Photos of this setting",
                 list(labels),
-                format_func=labels.get,
+                format_func=labels.__getitem__,
                 default=key,
                 required=True,
             )
@@ -170,7 +170,8 @@ def _value(outcome: Outcome, verdict: Verdict | None) -> None:
     with st.container(border=True, key="value"):
         st.markdown(f"# {outcome.text()}")
         if verdict is not None:
-            st.markdown(f"{badge(verdict.outcome)} {_after_colon(verdict.sentence)}")
+            shown = "within as shown" if verdict.within_as_shown else verdict.outcome
+            st.markdown(f"{badge(shown)} {_after_colon(verdict.sentence)}")
         st.caption(outcome.measurand)
     parts = [
         f"{p.name.capitalize()} **{rounded(p.value, p.expanded_uncertainty, p.unit)}**"
@@ -191,11 +192,11 @@ def _truth(arrival: Arrival, outcome: Outcome) -> None:
     if not arrival.sample:
         return
     entry = state.sample_truth().get(arrival.name, {})
-    truth = entry.get("truth_deg", entry.get("truth", entry.get("value")))
-    if isinstance(truth, int | float):
-        st.caption(f"A rendered sample; its true value is {truth:.2f}.")
-    elif isinstance(outcome, Refusal):
-        st.caption("A rendered sample of a photo that should be taken again.")
+    truth = entry.get("truth_deg")
+    if entry.get("usable", True) and isinstance(truth, int | float):
+        st.caption(f"A rendered sample; its true value is {truth:.2f}°.")
+    elif entry:
+        st.caption("A rendered sample of a photo that a careful person would take again.")
 
 
 def _advice(job: OpenJob, asked_step: str, reading: Reading, verdict: Verdict) -> None:
@@ -299,8 +300,7 @@ def _scatter(outcomes: list[Outcome]) -> None:
 def _board_data(
     arrival: Arrival, quantity: str, slot: str, found: Outcome, outcome: Outcome
 ) -> dict[str, Any]:
-    read = isinstance(outcome, Reading)
-    words = outcome.text() if read else "no reading"
+    words = outcome.text() if isinstance(outcome, Reading) else "no reading"
     return {
         "slot": slot,
         "preview": f"/inbox/{arrival.id}/preview.jpg",

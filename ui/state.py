@@ -14,7 +14,6 @@ import os
 import tempfile
 import threading
 from collections import OrderedDict
-from collections.abc import Mapping
 from contextlib import suppress
 from dataclasses import dataclass, replace
 from functools import cache
@@ -25,6 +24,7 @@ import streamlit as st
 
 from bench.deck import Deck
 from bench.example_decks import examples
+from bench.export import as_csv
 from bench.job import OpenJob, Result
 from bench.logbook import Entry, Logbook
 from bench.steps import StepState
@@ -297,6 +297,12 @@ def overlay_jpeg(arrival: Arrival, result: Outcome) -> bytes | None:
     return out.getvalue()
 
 
+def export_csv(open_job: OpenJob) -> bytes:
+    """Return every entry of the job as CSV."""
+    book = logbook()
+    return as_csv(open_job.entries(), {j.uid: j for j in book.jobs()}).encode("utf-8-sig")
+
+
 def step_for(open_job: OpenJob, quantity: str, asked: str = "") -> str | None:
     """Return the key of the step that a quantity settles: the asked one, else the first."""
     fitting = [s.step.key for s in open_job.states() if quantity in accepted(s)]
@@ -311,17 +317,11 @@ def accepted(state: StepState) -> tuple[str, ...]:
     return tuple(dict.fromkeys((*own, *state.step.accepts)))
 
 
-def samples(quantity: str) -> list[str]:
-    """Names of the sample photos of a quantity, those meant to be read first."""
-    truth = sample_truth()
-    names = [
-        n for n, t in truth.items() if t.get("quantity") == quantity and (SAMPLES / n).exists()
-    ]
-    return sorted(names, key=lambda n: (not _has_truth(truth[n]), n))
-
-
-def _has_truth(entry: Mapping[str, Any]) -> bool:
-    return any(entry.get(k) is not None for k in ("truth_deg", "truth", "value"))
+def samples(quantity: str) -> dict[str, str]:
+    """Sample photos of a quantity and what each shows, those to be taken again last."""
+    held = {n: t for n, t in sample_truth().items() if t.get("quantity") == quantity}
+    names = sorted(held, key=lambda n: (not held[n].get("usable", True), n))
+    return {n: str(held[n].get("description", n)) for n in names if (SAMPLES / n).exists()}
 
 
 @cache

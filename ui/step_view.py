@@ -10,7 +10,7 @@ import streamlit as st
 
 from bench.job import OpenJob
 from bench.logbook import LogbookError
-from bench.steps import StepState
+from bench.steps import StepState, how
 from bench.targets import UNIT_OF, UNIT_SIGNS
 from bench.verdict import figure
 from ui.components import drawing
@@ -38,14 +38,14 @@ def show(job: OpenJob, current: StepState, cautions: tuple[str, ...]) -> None:
     step = current.step
     st.header(step.title)
     st.markdown(f"{badge(current.status)} {current.note}")
-    if current.entry is not None and current.entry.value is not None:
-        entry = current.entry
+    entry = current.entry
+    if entry is not None and entry.value is not None:
         shown = figure(entry.value, entry.expanded_uncertainty or 0.0, entry.unit or "mm")
         st.markdown(f"{title_of(entry.quantity or '')}: **{shown}**")
     for moved in current.disturbances:
         st.markdown(f"↻ {moved.sentence}")
     st.markdown(f"*{step.why}*")
-    st.markdown("\n".join(f"{n}. {line}" for n, line in enumerate(step.how, 1)))
+    st.markdown("\n".join(f"{n}. {line}" for n, line in enumerate(how(step, job.deck), 1)))
     if step.tools:
         st.markdown("**At hand:** " + ", ".join(step.tools))
     if cautions:
@@ -125,7 +125,7 @@ def _typed(job: OpenJob, current: StepState) -> None:
             sent = st.form_submit_button("Write it down", type="primary", width="stretch")
         if sent and value is None:
             st.error("Type the figure first.", icon=":material/error:")
-        elif sent:
+        elif sent and value is not None:
             try:
                 job.typed(current.step.key, quantity, value, unit, spread, note=note)
             except ValueError as problem:

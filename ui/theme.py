@@ -109,7 +109,7 @@ CSS = """<style>
 STATE_SIGNS: dict[str, tuple[str, str, str]] = {
     "to do": ("○", "to do", "gray"),
     "within": ("✔", "within", "green"),
-    "within as shown": ("✔", "within as shown", "green"),
+    "within as shown": ("◐", "within as shown", "green"),
     "outside": ("✖", "outside", "red"),
     "undecided": ("?", "undecided", "orange"),
     "check again": ("↻", "check again", "blue"),

@@ -68,7 +68,7 @@ def board(key: str, data: dict[str, Any]) -> None:
 
 def dragged(key: str, slot: str) -> dict[str, tuple[float, float, float, float]]:
     """Return the lines dragged on the board with this key and slot, each 0 to 1; else empty."""
-    held = st.session_state.get(key)
+    held: Any = st.session_state.get(key)
     marks = held.get("marks") if hasattr(held, "get") else None
     if not isinstance(marks, dict) or marks.get("slot") != slot:
         return {}

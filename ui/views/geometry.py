@@ -32,7 +32,7 @@ left, right = st.columns([2, 3], gap="large")
 with left:
     st.markdown("**The arm**")
     by = st.selectbox(
-        "What is fixed", ["arm length", "distance", "under-hung"], format_func=FIXED.get
+        "What is fixed", ["arm length", "distance", "under-hung"], format_func=FIXED.__getitem__
     )
     length = st.number_input(
         "Effective length, stylus to pivot (mm)"
@@ -48,7 +48,7 @@ with left:
     geometry = st.selectbox(
         "Geometry",
         list(NAMES),
-        format_func=NAMES.get,
+        format_func=NAMES.__getitem__,
         index=list(NAMES).index(deck.geometry) if deck else 0,
         disabled=by == "under-hung",
     )

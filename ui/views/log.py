@@ -1,5 +1,7 @@
 """Logbook: what was read and turned, before and after, history over time, the report."""
 
+from functools import partial
+
 import streamlit as st
 
 from bench.logbook import LogbookError
@@ -21,7 +23,7 @@ names = {j.uid: log_view.job_name(j) for j in jobs}
 chosen = st.selectbox(
     "Job",
     list(names),
-    format_func=names.get,
+    format_func=names.__getitem__,
     index=list(names).index(job.uid) if job.uid in names else 0,
 )
 if chosen != job.uid:
@@ -34,7 +36,7 @@ one, two = st.columns(2)
 with one:
     st.download_button(
         "Report as PDF",
-        lambda: state.report(job, "pdf"),
+        partial(state.report, job, "pdf"),
         file_name=f"{log_view.file_name(job.deck.name)}.pdf",
         mime="application/pdf",
         icon=":material/picture_as_pdf:",
@@ -45,13 +47,22 @@ with one:
 with two:
     st.download_button(
         "Report as a web page",
-        lambda: state.report(job, "html"),
+        partial(state.report, job, "html"),
         file_name=f"{log_view.file_name(job.deck.name)}.html",
         mime="text/html",
         icon=":material/description:",
         on_click="ignore",
         width="stretch",
     )
+
+st.download_button(
+    "Every entry of this job as a table (CSV)",
+    partial(state.export_csv, job),
+    file_name=f"{log_view.file_name(job.deck.name)}.csv",
+    mime="text/csv",
+    icon=":material/table:",
+    on_click="ignore",
+)
 
 log_view.before_and_after(entries)
 log_view.history(job, entries)

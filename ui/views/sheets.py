@@ -24,7 +24,7 @@ job = state.job()
 paper = st.segmented_control(
     "Paper",
     list(PAPERS),
-    format_func={"a4": "A4", "letter": "Letter"}.get,
+    format_func={"a4": "A4", "letter": "Letter"}.__getitem__,
     default="a4",
     required=True,
 )
@@ -36,7 +36,7 @@ if alignment is not None and len(alignment.null_points_mm) == 2:
         "null_radii_mm": alignment.null_points_mm,
         "effective_length_mm": alignment.effective_length_mm,
     }
-if job and fitted:
+if job and alignment is not None and fitted:
     st.caption(
         f"For {job.deck.name}: effective length {alignment.effective_length_mm:.2f} mm, nulls "
         f"{alignment.null_points_mm[0]:.2f} and {alignment.null_points_mm[1]:.2f} mm."
