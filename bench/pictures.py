@@ -85,6 +85,18 @@ def _write_locally(path: Path, data: bytes) -> None:
             out.flush()
             os.fsync(out.fileno())
         os.replace(name, path)
+        _sync_folder(path.parent)
     except BaseException:
         Path(name).unlink(missing_ok=True)
         raise
+
+
+def _sync_folder(folder: Path) -> None:
+    """Make the new name itself last through a power cut; Windows has no such call."""
+    if os.name != "posix":
+        return
+    handle = os.open(folder, os.O_RDONLY)
+    try:
+        os.fsync(handle)
+    finally:
+        os.close(handle)

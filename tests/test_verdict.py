@@ -3,10 +3,12 @@
 import math
 from dataclasses import replace
 
+import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from scipy import stats
+from scipy import optimize, stats
+from scipy.spatial.transform import Rotation
 
 from bench.advice import advise
 from bench.deck import Arm, Cartridge, Deck
@@ -185,11 +187,39 @@ def test_following_the_advice_ends_within(quantity, adjusters, bearing, spoil, a
         assert got == pytest.approx(moved.change, rel=0.1, abs=0.03), moved
 
 
+def test_stated_amounts_are_honest():
+    """Of 200 noisy readings the amount's U holds the truly needed amount as often as it claims.
+
+    The needed height is found by a root finder on the rig; the count must lie inside the exact
+    binomial 95 % interval round 0.9545, the share of k = 2 (SciPy).
+    """
+    rng = np.random.default_rng(20)
+    deck, held, count = deck_with("height"), 0, 200
+    for _ in range(count):
+        spoilt = float(rng.choice([-1, 1]) * rng.uniform(3.0, 7.0))
+        rig = Rig(shank_lean=2.0)
+        rig.raise_pivot(spoilt)
+
+        def miss(height, rig=rig):
+            trial = replace(rig)
+            trial.raise_pivot(height)
+            return trial.rake - 92.0
+
+        needed = optimize.brentq(miss, -12.0, 12.0)
+        u = 0.15
+        turn = advise(deck, "rake", rig.rake + rng.normal(0.0, u), u).turn
+        if turn is None:
+            count -= 1
+            continue
+        amount = turn.amount if turn.direction == "raise" else -turn.amount
+        held += abs(amount - needed) <= turn.expanded_uncertainty
+    low, high = stats.binom(count, 0.9545).interval(0.95)
+    assert count >= 190
+    assert low <= held <= high
+
+
 def test_collar_moves_the_stylus_sideways_as_an_arc():
     """A tip 15 mm under the collar's axis swings by 15·sin(roll), sin(offset) of it towards."""
-    import numpy as np
-    from scipy.spatial.transform import Rotation
-
     beta = math.radians(23.97)
     tail = np.array([math.cos(beta), -math.sin(beta), 0.0])
     tip = np.array([0.0, 0.0, -15.0])
