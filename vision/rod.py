@@ -13,6 +13,7 @@ Places where printed ink is known to lie count neither for nor against.
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import cv2
@@ -47,6 +48,11 @@ class Limb:
     coverage: float
     strength: float
     points: Array
+
+    @property
+    def ends(self) -> tuple[Array, Array]:
+        """Lower and upper end."""
+        return self.p, self.q
 
     @property
     def length(self) -> float:
@@ -99,7 +105,7 @@ class _Column:
         return float(np.linalg.norm(self.left[0] + self.left[1] - self.right[0] - self.right[1]) / 2)
 
 
-def find_rods(rgb: NDArray[np.uint8], pose: GridPose, keep: int = 14) -> list[Rod]:
+def find_rods(rgb: NDArray[np.uint8], pose: GridPose, keep: int = 24) -> list[Rod]:
     """Candidate rods, best first.
 
     Parameters
@@ -118,24 +124,10 @@ def find_rods(rgb: NDArray[np.uint8], pose: GridPose, keep: int = 14) -> list[Ro
     rgb = cv2.medianBlur(rgb, 3)
     rods: list[Rod] = []
     for column in _coarse(rgb, pose, keep):
-        if any(_same(rod, column) for rod in rods):
-            continue
-        rod = refine_rod(rgb, pose, column.left, column.right)
-        if rod is not None and not _is_ink(pose, (rod.left.p, rod.left.q), (rod.right.p, rod.right.q)):
+        rod = refine_rod(rgb, pose, column.left, column.right, known=rods)
+        if rod is not None and not _is_ink(pose, rod.left.ends, rod.right.ends):
             rods.append(rod)
     return sorted(rods, key=lambda r: -r.score)
-
-
-def _same(rod: Rod, column: _Column) -> bool:
-    """Whether a coarse candidate lies on an axis that was already fitted."""
-    low, high = rod.axis
-    d = (high - low) / np.linalg.norm(high - low)
-    normal = np.array([-d[1], d[0]])
-    ends = np.array([column.low, column.high]) - low
-    along = ends @ d / np.linalg.norm(high - low)
-    on_axis = np.all(np.abs(ends @ normal) < 0.25 * rod.width_px)
-    alike = abs(math.log(column.width / rod.width_px)) < 0.25
-    return bool(on_axis and alike and np.all((along > -0.15) & (along < 1.15)))
 
 
 # --------------------------------------------------------------------------- coarse search
@@ -232,18 +224,22 @@ def _coarse(rgb: NDArray[np.uint8], pose: GridPose, keep: int) -> list[_Column]:
     found = [replace(c, score=c.score * _central(c, centre)) for c in found]
     found.sort(key=lambda c: -c.score)
     chosen: list[_Column] = []
+    near = 0.0035 * rgb.shape[1]
     for c in found:
-        middle = (c.low + c.high) / 2
-        if all(
-            np.linalg.norm(middle - (o.low + o.high) / 2) > 0.012 * rgb.shape[1]
-            or abs(np.linalg.norm(c.high - c.low) - np.linalg.norm(o.high - o.low))
-            > 0.5 * np.linalg.norm(o.high - o.low)
-            for o in chosen
+        if not any(
+            _along(c.left, o.left, near) and _along(c.right, o.right, near) for o in chosen
         ):
             chosen.append(c)
         if len(chosen) >= keep:
             break
     return chosen
+
+
+def _along(line: tuple[Array, Array], other: tuple[Array, Array], near: float) -> bool:
+    """Whether both ends of a line lie within ``near`` px of another line."""
+    d = other[1] - other[0]
+    normal = np.array([-d[1], d[0]]) / np.linalg.norm(d)
+    return all(abs(float((p - other[0]) @ normal)) < near for p in line)
 
 
 def _widths(picture_width: float) -> NDArray[np.intp]:
@@ -345,7 +341,7 @@ def _runs(left: _View, right: _View, noise: float, h: Array, rows: int) -> list[
     def image(column: float, tangent: float, row: float) -> Array:
         return _apply(h, np.array([column + tangent * (row - middle_row), row]))
 
-    for _ in range(6):
+    for _ in range(8):
         k, c = np.unravel_index(int(np.argmax(best)), best.shape)
         if best[k, c] < 3 * 3 / ROW_STEP:
             break
@@ -356,7 +352,7 @@ def _runs(left: _View, right: _View, noise: float, h: Array, rows: int) -> list[
             for column, tangent in ((c, lean[1]), (c + w, lean[0]))
         )
         score = float(best[k, c]) * ROW_STEP / 3
-        best[:, max(0, c - 5) : c + 6] = 0
+        best[max(0, k - 1) : k + 2, max(0, c - 4) : c + 5] = 0
         gap = [float(np.linalg.norm(limbs[0][e] - limbs[1][e])) for e in (0, 1)]
         if min(gap) < 3 or limbs[1][0][0] <= limbs[0][0][0] or limbs[1][1][0] <= limbs[0][1][0]:
             continue
@@ -398,8 +394,12 @@ def refine_rod(
     left_line: tuple[Array, Array],
     right_line: tuple[Array, Array],
     reach: float | None = None,
+    known: Sequence[Rod] = (),
 ) -> Rod | None:
-    """Fit both limbs near rough lines (undistorted pixels, lower end first), as far as they go."""
+    """Fit both limbs near rough lines (undistorted pixels, lower end first), as far as they go.
+
+    Pairs of lines that ``known`` rods already follow are passed over.
+    """
     middle = [(p + q) / 2 for p, q in (left_line, right_line)]
     width = float(np.linalg.norm(middle[1] - middle[0]))
     window = reach if reach is not None else max(4.0, 0.28 * width)
@@ -414,6 +414,8 @@ def refine_rod(
     ):
         if tried >= 3 or (best is not None and total < 0.75 * best[0]):
             break
+        if any(_along(one, r.left.ends, 3.5) and _along(two, r.right.ends, 3.5) for r in known):
+            continue
         rod = _settled(rgb, pose, one, two)
         tried += 1
         if rod is not None and (best is None or rod.score > best[1].score):
