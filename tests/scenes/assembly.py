@@ -134,7 +134,8 @@ def _stylus_and_cantilever(out: Assembly, spec: dict[str, Any]) -> None:
     if stylus["glue"] and stylus["bare_shank_mm"] > 0.15:
         under = axis * (joint - rod["radius_mm"] * 0.93)
         size = stylus["width_mm"] * 0.75
-        out.add("glue", shapes.ball((0, 0, 0), size, (1.1, 0.9, 0.35)).moved(lie[:, [2, 1, 0]], under),
+        drop = shapes.ball((0, 0, 0), size, (1.1, 0.9, 0.35)).moved(lie[:, [2, 1, 0]], under)
+        out.add("glue", drop,
                 plastic([0.12, 0.08, 0.03], 0.08))  # fmt: skip
     out.points_mm |= {
         "stylus tip": np.zeros(3),
@@ -438,7 +439,7 @@ def _dirt(out: Assembly, spec: dict[str, Any]) -> None:
 
 
 def bearing_deg(spec: dict[str, Any]) -> float:
-    """Where the camera stands: nominal place plus the off-axis angle (counter-clockwise positive)."""
+    """Where the camera stands: its nominal place plus the off-axis angle."""
     camera = spec["camera"]
     nominal = {"right": -90.0, "left": 90.0, None: 180.0}[camera["pivot_side"]]
     return nominal + camera["off_axis_deg"]

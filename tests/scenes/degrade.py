@@ -191,7 +191,7 @@ def _vignette(image: Picture, strength: float) -> Picture:
 
 
 def _noise(image: Picture, noise: float, rng: np.random.Generator) -> Picture:
-    """Photon noise of relative size `noise` at white, read noise a quarter of it, a little smeared."""
+    """Photon noise, `noise` of white at white, and read noise a quarter of it; a little smeared."""
     spread = np.sqrt(image * np.float32(noise**2) + np.float32((noise / 4) ** 2))
     grain = rng.standard_normal(image.shape, dtype=np.float32)
     grain = cv2.GaussianBlur(grain, (0, 0), 0.55)
@@ -215,7 +215,7 @@ def _exif(plan: dict[str, Any], focal: float) -> Image.Exif:
     tags[0x0110] = plan["camera"]
     tags[0x0112] = plan["orientation"]
     details = tags.get_ifd(0x8769)
-    details[0xA405] = min(int(round(equivalent)), 65535)
+    details[0xA405] = min(round(equivalent), 65535)
     # a sensor of 5.6 mm width, as small phone sensors have (from memory)
     details[0x920A] = round(equivalent * 5.6 / 36.0, 2)
     details[0x9003] = "2024:05:01 12:00:00"

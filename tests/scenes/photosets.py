@@ -33,13 +33,16 @@ SCENES = {
     "sealed": (1000, 40, "sealed"),
     "samples": (5000, 5, "samples"),
 }
-COPIES = {"tuning": 4, "sealed": 4}
+COPIES = {"tuning": 4, "sealed": 6}
 
 
 def main(arguments: list[str] | None = None) -> int:
     """Run one command; see the module's text."""
-    parser = argparse.ArgumentParser(prog="python -m tests.scenes.photosets", description=__doc__,
-                                     formatter_class=argparse.RawDescriptionHelpFormatter)  # fmt: skip
+    parser = argparse.ArgumentParser(
+        prog="python -m tests.scenes.photosets",
+        description=__doc__,
+        formatter_class=argparse.RawDescriptionHelpFormatter,
+    )
     parser.add_argument("command", choices=["render", "tuning", "sealed", "unusable", "samples"])
     parser.add_argument("set", nargs="*", help="for render: which sets")
     parser.add_argument("--cache", type=Path, required=True)
@@ -138,7 +141,8 @@ def store(stem: Path, linear: NDArray[np.float32], spec: dict[str, Any]) -> None
 
 def load(stem: Path) -> tuple[NDArray[np.float32], dict[str, Any]]:
     """A stored render as a linear picture, and its parameters."""
-    coded = np.asarray(Image.open(stem.with_suffix(".jpg")), np.float32) / 255
+    with Image.open(stem.with_suffix(".jpg")) as image:
+        coded = np.asarray(image, np.float32) / 255
     return coded**2 * np.float32(HEADROOM), json.loads(stem.with_suffix(".json").read_text())
 
 
@@ -207,6 +211,7 @@ def truth_of(
         "lateral_colour": plan["lateral_colour"],
         "field_mm": round(camera["field_mm"] * degrade.MARGIN, 4),
     }
+    glass = spec["ground"]["thickness_mm"] if spec["surface"] == "back-silvered mirror" else None
     names = list(scene.points_mm)
     pixels = degrade.photo_points(view.project([scene.points_mm[n] for n in names]), rendered, plan)
     return {
@@ -218,9 +223,10 @@ def truth_of(
         "pivot_side_in_photo": camera.pop("pivot_side"),
         "camera": camera,
         **{k: spec[k] for k in ("rake_deg", "side_lean_deg", "azimuth_deg", "cantilever_yaw_deg",
-                                "cantilever_rise_deg", "sheet_yaw_deg", "body_yaw_deg", "seed", "family")},
+                                "cantilever_rise_deg", "sheet_yaw_deg", "body_yaw_deg", "seed",
+                                "family")},
         "grid_pitch_mm": spec["ground"]["grid_pitch_mm"],
-        "glass_mm": spec["ground"]["thickness_mm"] if spec["surface"] == "back-silvered mirror" else None,
+        "glass_mm": glass,
         "stylus": spec["stylus"],
         "cantilever": spec["cantilever"],
         "body": spec["body"],
@@ -229,7 +235,7 @@ def truth_of(
         "foreground": spec["clutter"]["foreground"],
         "shadow": spec["clutter"]["shadow"],
         "focal_px": round(focal, 2),
-        "points_px": {n: [round(float(v), 2) for v in p] for n, p in zip(names, pixels, strict=True)},
+        "points_px": dict(zip(names, np.round(pixels, 2).tolist(), strict=True)),
         "degradation": plan,
     }  # fmt: skip
 

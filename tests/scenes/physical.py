@@ -1,6 +1,6 @@
 """Scenes as photographs: path-traced pictures of an assembly with a thin-lens camera.
 
-Comes in: parameters from `recipe.draw`. Goes out: a linear picture (H, W, 3) float32, scene-referred,
+Comes in: parameters from `recipe.draw`. Goes out: a linear picture (H, W, 3) float32,
 exposed so that most of it lies in 0..1. Needs `mitsuba` (extra "render"), which is imported only
 when something is rendered; no OpenCV. The same seed and variant give the same picture.
 """
@@ -76,7 +76,8 @@ def describe(scene: assembly.Assembly, folder: Path, samples: int) -> dict[str, 
             "far_clip": 5000.0,
             "film": {
                 "type": "hdrfilm", "width": view.width, "height": view.height,
-                "rfilter": {"type": "gaussian"}, "pixel_format": "rgb", "component_format": "float32",
+                "rfilter": {"type": "gaussian"}, "pixel_format": "rgb",
+                "component_format": "float32",
             },
             "sampler": {"type": "independent", "sample_count": samples},
         },
@@ -100,7 +101,8 @@ def write_ply(path: Path, mesh: Mesh) -> None:
     """Binary little-endian PLY."""
     head = (
         "ply\nformat binary_little_endian 1.0\n"
-        f"element vertex {len(mesh.vertices)}\nproperty float x\nproperty float y\nproperty float z\n"
+        f"element vertex {len(mesh.vertices)}\n"
+        "property float x\nproperty float y\nproperty float z\n"
         f"element face {len(mesh.faces)}\nproperty list uchar int vertex_indices\nend_header\n"
     )
     faces = np.empty(len(mesh.faces), dtype=[("n", "u1"), ("v", "<i4", 3)])
@@ -124,7 +126,8 @@ def median_of_nine(values: list[Picture]) -> Picture:
     """Element-wise median of nine pictures by 19 exchanges (Paeth, Graphics Gems, 1990)."""
     v = [np.array(x) for x in values]
     for a, b in ((1, 2), (4, 5), (7, 8), (0, 1), (3, 4), (6, 7), (1, 2), (4, 5), (7, 8), (0, 3),
-                 (5, 8), (4, 7), (3, 6), (1, 4), (2, 5), (4, 7), (4, 2), (6, 4), (4, 2)):  # fmt: skip
+                 (5, 8), (4, 7), (3, 6), (1, 4), (2, 5), (4, 7), (4, 2), (6, 4),
+                 (4, 2)):  # fmt: skip
         low = np.minimum(v[a], v[b])
         v[b] = np.maximum(v[a], v[b])
         v[a] = low

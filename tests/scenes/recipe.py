@@ -158,7 +158,7 @@ def _body(rng: np.random.Generator, family: str) -> dict[str, Any]:
         "bevel_mm": _u(rng, 0.12, 0.6),
         "corner_mm": _u(rng, 0.8, 2.6),
         "taper": _u(rng, 0.0, 0.25) if rng.random() < 0.45 else 0.0,
-        "slant": _u(rng, 0.1, 0.45) if kind == "prow" else (_u(rng, 0, 0.15) if rng.random() < 0.3 else 0.0),
+        "slant": _slant(rng, kind),
         "colour": [round(float(c), 3) for c in colour],
         "second_colour": [round(float(c), 3) for c in second],
         "gloss": _u(rng, 0.05, 0.4) if rng.random() < 0.6 else None,
@@ -168,6 +168,12 @@ def _body(rng: np.random.Generator, family: str) -> dict[str, Any]:
         "shell_grey": _u(rng, 0.03, 0.6),
         "shell_width_mm": _u(rng, 13, 22),
     }  # fmt: skip
+
+
+def _slant(rng: np.random.Generator, kind: str) -> float:
+    if kind == "prow":
+        return _u(rng, 0.1, 0.45)
+    return _u(rng, 0, 0.15) if rng.random() < 0.3 else 0.0
 
 
 def _ground(rng: np.random.Generator, spec: dict[str, Any]) -> dict[str, Any]:

@@ -54,7 +54,7 @@ def rings(
     close_last: bool = True,
     smooth: bool = False,
 ) -> Mesh:
-    """Skin over closed sections of equally many points (K, 3), counter-clockwise seen from above."""
+    """Skin over closed sections of equally many points, counter-clockwise seen from above."""
     n, k = len(sections[0]), len(sections)
     vertices = [np.concatenate(sections)]
     i = np.arange(n)
@@ -187,7 +187,7 @@ def rod(
 
 
 def rotation_quarter() -> Array:
-    """Turn by 45 degrees about z and stretch so that a 4-sided lathe is as wide as its radius says."""
+    """Turn by 45 degrees about z and stretch: a 4-sided lathe becomes as wide as it says."""
     c = np.sqrt(0.5)
     return np.array([[c, -c, 0], [c, c, 0], [0, 0, 1.0]]) * [[np.sqrt(2)], [np.sqrt(2)], [1.0]]
 

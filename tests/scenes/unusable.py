@@ -95,7 +95,9 @@ def spoil(
     if kind == "defocus":
         linear = disc_blur(linear, rng.uniform(45, 90))
     elif kind == "motion":
-        linear = degrade.motion(linear, rng.uniform(90, 200), rng.uniform(0, 180))
+        # across the edges that carry the angle: along them a smear would do no harm
+        across = 90.0 if spec["quantity"] == "azimuth" else 0.0
+        linear = degrade.motion(linear, rng.uniform(90, 200), across + rng.uniform(-30, 30))
     elif kind == "glare":
         linear = _glare(linear, _subject(points, spec["quantity"]), rng)
     elif kind == "cropped":
@@ -158,7 +160,7 @@ def _cropped(
     linear: NDArray[np.float32], points: dict[str, NDArray[np.float64]], quantity: str,
     rng: np.random.Generator,
 ) -> NDArray[np.float32]:  # fmt: skip
-    """A piece of the picture without the parts that carry the angle, enlarged to the whole frame."""
+    """A piece of the picture without the parts that carry the angle, enlarged."""
     height, width = linear.shape[:2]
     subject = _subject(points, quantity)
     if quantity == "azimuth":

@@ -68,7 +68,7 @@ def rake_of(axis: ArrayLike, yaw_deg: float = 0.0) -> float:
 
 
 def azimuth_of(edge: ArrayLike) -> float:
-    """Azimuth in degrees from the direction of the front lower edge, pointing to the viewer's left."""
+    """Azimuth in degrees of the front lower edge, which points to the viewer's left."""
     return float(np.degrees(np.arcsin(unit(edge)[2])))
 
 
