@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import io
 from collections.abc import Mapping
+from functools import lru_cache
 from pathlib import Path
 from typing import Any
 
@@ -44,6 +45,27 @@ def alignment_plot(
     """
     if file_format not in ("svg", "png"):
         raise ValueError(f"plot format: got {file_format!r}, allowed svg or png")
+    wrong = tuple(sorted((mistakes or {}).items()))
+    return _drawn(alignment, wrong, file_format, peak_velocity_mm_s, rpm, size_mm)
+
+
+def save_plot(
+    path: Path, alignment: Alignment, mistakes: Mapping[str, float] | None = None
+) -> None:
+    """Write the plot; the ending (.svg or .png) says which kind."""
+    ending = path.suffix.lower().lstrip(".")
+    path.write_bytes(alignment_plot(alignment, mistakes, ending))
+
+
+@lru_cache(maxsize=32)
+def _drawn(
+    alignment: Alignment,
+    wrong: tuple[tuple[str, float], ...],
+    file_format: str,
+    peak_velocity_mm_s: float,
+    rpm: float,
+    size_mm: tuple[float, float],
+) -> bytes:
     from matplotlib import rc_context
     from matplotlib.backends.backend_agg import FigureCanvasAgg
     from matplotlib.figure import Figure
@@ -67,8 +89,8 @@ def alignment_plot(
         above.axhline(0.0, color=SOFT, linewidth=0.8)
         above.plot(radii, wanted, color=WANTED, label="as aligned")
         below.plot(radii, distortion_percent(radii, wanted, peak_velocity_mm_s, rpm), color=WANTED)
-        if mistakes and any(mistakes.values()):
-            actual = with_mistakes(alignment, **mistakes)
+        if any(value for _, value in wrong):
+            actual = with_mistakes(alignment, **dict(wrong))
             error = actual.error_deg(radii)
             above.plot(radii, error, color=AS_SET, linestyle="--", label="as set")
             lost = distortion_percent(radii, error, peak_velocity_mm_s, rpm)
@@ -97,11 +119,3 @@ def alignment_plot(
         metadata = {"Date": None, "Creator": None} if file_format == "svg" else {"Software": None}
         figure.savefig(out, format=file_format, dpi=200, facecolor=PAPER, metadata=metadata)
     return out.getvalue()
-
-
-def save_plot(
-    path: Path, alignment: Alignment, mistakes: Mapping[str, float] | None = None
-) -> None:
-    """Write the plot; the ending (.svg or .png) says which kind."""
-    ending = path.suffix.lower().lstrip(".")
-    path.write_bytes(alignment_plot(alignment, mistakes, ending))

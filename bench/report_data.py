@@ -196,6 +196,9 @@ def _rows(deck: Deck, states: tuple[StepState, ...], read: list[Entry]) -> list[
             target = deck.target(quantity)
             counts = state.entry is None or state.entry.quantity == quantity
             status = state.status if counts else "superseded"
+            sign = SIGNS.get(status, "–")
+            if status == "accepted" and state.verdict is not None:
+                status = f"accepted, {state.verdict.outcome}"
             name = NAMES[quantity]
             if step.key == "first-force":
                 name = "Tracking force, first"
@@ -203,14 +206,26 @@ def _rows(deck: Deck, states: tuple[StepState, ...], read: list[Entry]) -> list[
                 Row(
                     name,
                     shown(own[0]) if len(own) > 1 else "",
-                    shown(own[-1]) if own else "",
+                    _after(own[-1], state) if own else "",
                     target.text() if isinstance(target, Target) else "none",
                     target.origin if isinstance(target, Target) else target.reason,
                     status,
-                    SIGNS.get(status, "–"),
+                    sign,
                 )
             )
     return rows
+
+
+def _after(entry: Entry, state: StepState) -> str:
+    """Last figure; where later turns moved it, by how much by prediction."""
+    moves = [d.change for d in state.disturbances if d.quantity == entry.quantity]
+    stale = state.status == "check again" or state.status.startswith("set by")
+    if state.entry is None or state.entry.uid != entry.uid or not moves or not stale:
+        return shown(entry)
+    if any(change is None for change in moves):
+        return f"{shown(entry)}, moved since"
+    moved = sum(change for change in moves if change is not None)
+    return f"{shown(entry)}, moved {moved:+.2g}{UNIT_SIGNS[entry.unit or 'deg']} since"
 
 
 def _turns(entries: list[Entry]) -> list[tuple[str, str]]:

@@ -83,11 +83,15 @@ def _results(data: ReportData) -> str:
         f"<tr><td class=name>{escape(r.name)}</td><td class=before>{escape(r.before)}</td>"
         f"<td class=figure>{escape(r.after) or '–'}</td>"
         f"<td class=target>{escape(r.target)}<small>{escape(r.origin)}</small></td>"
-        f"<td class='s {r.status.replace(' ', '-')}'>{r.sign} {escape(r.status)}</td></tr>"
+        f"<td class='s {_class(r.status)}'>{r.sign} {escape(r.status)}</td></tr>"
         for r in data.rows
     ]
     head = "".join(f"<th scope=col>{t}</th>" for t in ("Setting", "Before", "After", "Target", ""))
     return f"<div class=wide><table><tr>{head}</tr>{''.join(rows)}</table></div>"
+
+
+def _class(status: str) -> str:
+    return status.split(", ")[-1].replace(" ", "-")
 
 
 def _pairs(title: str, pairs: tuple[tuple[str, str], ...], empty: str = "") -> str:

@@ -48,6 +48,8 @@ COLOURS = {
     "outside": HexColor("#8f2d1c"),
     "undecided": HexColor("#7a4a00"),
     "check again": HexColor("#7a4a00"),
+    "accepted, outside": HexColor("#8f2d1c"),
+    "accepted, undecided": HexColor("#7a4a00"),
 }
 MARGIN = 20 * mm
 WIDTH = A4[0] - 2 * MARGIN

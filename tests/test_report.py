@@ -163,6 +163,21 @@ def test_before_and_after_are_the_first_and_the_last(job):
     assert rows["Speed"].status == "skipped"
 
 
+def test_a_figure_that_was_moved_or_accepted_says_so(job):
+    """Raising the pivot by h tilts the arm by asin(h/230): no stale arm level is shown bare."""
+    job.read("arm-level", reading("arm-level", 0.1, 0.04))
+    rake = job.read("rake", reading("rake", 90.6, 0.1))
+    job.turned(rake.advice.turn, "rake")
+    job.read("azimuth", reading("azimuth", 3.0, 0.05))
+    job.confirm("azimuth", "good enough")
+    rows = {row.name: row for row in gather(job).rows}
+    moved = np.degrees(np.arcsin(rake.advice.turn.amount / 230.0))
+    assert rows["Arm level"].status == "set by rake"
+    assert rows["Arm level"].after == f"0.10° ± 0.09°, moved {moved:+.2g}° since"
+    assert rows["Rake"].after.endswith("since")
+    assert rows["Azimuth"].status == "accepted, outside"
+
+
 def test_mistakes_of_the_plot_follow_the_readings(job):
     """Base 1 mm too far and overhang 1 mm short: the effective length is right."""
     job.typed("mounting-distance", "mounting-distance", 212.95, "mm", 0.3)
