@@ -71,10 +71,6 @@ def test_turning_a_scene_turns_cantilever_and_grid_alike() -> None:
 
 def test_positive_azimuth_is_clockwise_in_a_picture_taken_head_on() -> None:
     view = world.look(180.0, 5.0, 120.0, (0, 0, 0), 0.0, 15.0, 1600, 1200)
-    left, right = (
-        world.rotation_x(2.0) @ np.array([[0, 5, 0], [0, -5, 0.0]]).T[:, :, None][..., 0],
-        None,
-    )
     ends = view.project((world.rotation_x(2.0) @ np.array([[0, 5.0, 2], [0, -5.0, 2]]).T).T)
     assert ends[0, 0] < ends[1, 0]  # +y is on the viewer's left
     assert ends[0, 1] < ends[1, 1]  # and stands higher: y grows downwards

@@ -263,15 +263,15 @@ def _body(out: Assembly, spec: dict[str, Any]) -> None:
     )
     out.add("arm", arm, metal("Al", 0.3, 0.7))
     if b["screws"]:
-        for side in (-6.35, 6.35):
+        for at_y in (-6.35, 6.35):
             screw = shapes.lathe(
                 [(shell_top, 1.9), (shell_top + 1.6, 1.9), (shell_top + 1.61, 0.9)], sides=40
             )
-            put("screw", screw.moved(None, (x0 + 9.5, side, 0)), metal("Cr", 0.2))
+            put("screw", screw.moved(None, (x0 + 9.5, at_y, 0)), metal("Cr", 0.2))
             thread = shapes.lathe([(top - 3.0, 1.2), (shell_top, 1.2)], sides=40)
             put(
                 "thread",
-                thread.moved(None, (x0 - 0.1 if kind == "stepped" else x0 + 9.5, side, 0)),
+                thread.moved(None, (x0 - 0.1 if kind == "stepped" else x0 + 9.5, at_y, 0)),
                 metal("Cr", 0.2),
             )
     if b["label"] and slant == 0 and kind not in ("open-front", "cheeks", "stepped"):
@@ -431,8 +431,8 @@ def _dirt(out: Assembly, spec: dict[str, Any]) -> None:
     if g["scratches"]:
         lines = []
         for _ in range(g["scratches"]):
-            a, angle = rng.uniform(-reach, reach, 2), rng.uniform(0, np.pi)
-            b = a + np.array([np.cos(angle), np.sin(angle)]) * reach * rng.uniform(0.5, 2.5)
+            a, turn = rng.uniform(-reach, reach, 2), rng.uniform(0, np.pi)
+            b = a + np.array([np.cos(turn), np.sin(turn)]) * reach * rng.uniform(0.5, 2.5)
             thick = rng.uniform(0.003, 0.008) if rake else rng.uniform(0.008, 0.025)
             lines.append(shapes.strip(a, b, thick, 0.003))
         out.add("scratches", shapes.join(*lines), matt(float(rng.uniform(0.3, 0.9))))

@@ -95,7 +95,7 @@ def degrade(linear: Picture, plan: dict[str, Any], rng: np.random.Generator) -> 
     scale = plan["width"] / 1600
     blur = plan["blur_px"] * scale
     if blur > 0.2:
-        image = cv2.GaussianBlur(image, (0, 0), blur)
+        image = np.asarray(cv2.GaussianBlur(image, (0, 0), blur), np.float32)
     if plan["motion_px"]:
         image = motion(image, plan["motion_px"] * scale, plan["motion_deg"])
     image = _vignette(image, plan["vignetting"])
@@ -103,7 +103,8 @@ def degrade(linear: Picture, plan: dict[str, Any], rng: np.random.Generator) -> 
     image = np.clip(image, 0, 1.6)
     image = _noise(image, plan["noise"], rng)
     if plan["denoise"] == "bilateral":
-        image = cv2.bilateralFilter(np.clip(image, 0, 1), 5, 2.5 * plan["noise"], 1.5)
+        smooth = cv2.bilateralFilter(np.clip(image, 0, 1), 5, 2.5 * plan["noise"], 1.5)
+        image = np.asarray(smooth, np.float32)
     image = np.clip(image, 0, 1)
     gamma = np.where(image <= 0.0031308, 12.92 * image, 1.055 * image ** (1 / 2.4) - 0.055)
     gamma = gamma.astype(np.float32)
@@ -185,7 +186,7 @@ def _through_lens(linear: Picture, plan: dict[str, Any]) -> Picture:
 
 def _vignette(image: Picture, strength: float) -> Picture:
     h, w = image.shape[:2]
-    y, x = np.ogrid[-1 : 1 : h * 1j, -1 : 1 : w * 1j]  # type: ignore[misc]
+    y, x = np.ogrid[-1 : 1 : h * 1j, -1 : 1 : w * 1j]
     fall = 1 - strength * (x * x * w * w + y * y * h * h) / (w * w + h * h)
     return np.asarray(image * fall[..., None].astype(np.float32), np.float32)
 
@@ -194,7 +195,7 @@ def _noise(image: Picture, noise: float, rng: np.random.Generator) -> Picture:
     """Photon noise, `noise` of white at white, and read noise a quarter of it; a little smeared."""
     spread = np.sqrt(image * np.float32(noise**2) + np.float32((noise / 4) ** 2))
     grain = rng.standard_normal(image.shape, dtype=np.float32)
-    grain = cv2.GaussianBlur(grain, (0, 0), 0.55)
+    grain = np.asarray(cv2.GaussianBlur(grain, (0, 0), 0.55), np.float32)
     return image + spread * grain / np.float32(max(float(grain[:64].std()), 1e-3)) * np.float32(0.8)
 
 

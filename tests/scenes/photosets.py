@@ -142,8 +142,8 @@ def store(stem: Path, linear: NDArray[np.float32], spec: dict[str, Any]) -> None
 def load(stem: Path) -> tuple[NDArray[np.float32], dict[str, Any]]:
     """A stored render as a linear picture, and its parameters."""
     with Image.open(stem.with_suffix(".jpg")) as image:
-        coded = np.asarray(image, np.float32) / 255
-    return coded**2 * np.float32(HEADROOM), json.loads(stem.with_suffix(".json").read_text())
+        coded = np.asarray(image, np.float32) / np.float32(255)
+    return coded * coded * np.float32(HEADROOM), json.loads(stem.with_suffix(".json").read_text())
 
 
 def cached(cache: Path, name: str, quantity: str | None = None) -> list[Path]:

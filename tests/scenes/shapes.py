@@ -68,9 +68,8 @@ def rings(
             apex = sum(len(v) for v in vertices)
             # the cap has its own rim so that smooth shading does not round it off
             vertices.append(np.concatenate([sections[level].mean(0)[None], sections[level]]))
-            a, b = apex + 1 + i, apex + 1 + j
-            c = np.full(n, apex)
-            faces.append(np.stack([c, b, a], 1) if flip else np.stack([c, a, b], 1))
+            rim = np.stack([np.full(n, apex), apex + 1 + i, apex + 1 + j], 1)
+            faces.append(rim[:, [0, 2, 1]] if flip else rim)
     return Mesh(np.concatenate(vertices), np.concatenate(faces).astype(np.int32), smooth)
 
 

@@ -131,7 +131,7 @@ def picture_of(name: str, rng: np.random.Generator) -> bytes:
     image = cv2.resize(image[..., :3], None, fx=scale, fy=scale, interpolation=cv2.INTER_CUBIC)
     top, left = (image.shape[0] - need[1]) // 2, (image.shape[1] - need[0]) // 2
     image = image[top : top + need[1], left : left + need[0]]
-    linear = (image.astype(np.float32) / 255) ** np.float32(2.2)
+    linear = ((image.astype(np.float32) / 255) ** 2.2).astype(np.float32)
     return degrade.encode(degrade.degrade(linear, wide, rng), wide, 0.75 * wide["width"])
 
 

@@ -56,7 +56,7 @@ def write_video(
     time_stretch: float = 1.0,
     seed: int = 0,
     forward: bool = True,
-    exposure_s: float = 0.004,
+    exposure_s: float = 0.0,
 ) -> Path:
     """Write an H.264 file; keywords are the faults to be rendered (degrees, mm, seconds)."""
     rng = np.random.default_rng(seed)
@@ -65,11 +65,13 @@ def write_video(
     disc_middle = (0.0, 28.5) if kind == "disc" else (-42.0, 58.0)
     radius = 88.0 if kind == "disc" else 46.0
     width, height = size
-    gx, gy = np.meshgrid(np.arange(width, dtype=np.float64), np.arange(height, dtype=np.float64))
+    gx, gy = np.meshgrid(np.arange(width, dtype=np.float32), np.arange(height, dtype=np.float32))
     f = 0.9 * width
     distance = f * (radius + 22) / (height / 2)
     target = Path(path)
-    rows = gy / height * readout_s
+    rows = np.arange(height)[:, None] / height * readout_s
+    still = shake_deg == roll_deg == 0
+    cached = None
     container = av.open(str(target), "w")
     stream = container.add_stream("libx264", rate=Fraction(round(fps * 1000), 1000))
     stream.width, stream.height = width, height
@@ -87,7 +89,9 @@ def write_video(
         if not (repeat_every and picture is not None and i % repeat_every == 0):
             roll = roll_deg * t / seconds + shake_deg * math.sin(2 * math.pi * 0.7 * t + sway[0])
             lean = tilt_deg + shake_deg * math.sin(2 * math.pi * 0.9 * t + sway[1])
-            x, y = _plane(gx, gy, f, distance, math.radians(lean), math.radians(roll), size)
+            if cached is None or not still:
+                cached = _plane(gx, gy, f, distance, math.radians(lean), math.radians(roll), size)
+            x, y = cached
             picture = _look(
                 x + 1.5 * shake_deg * math.sin(2 * math.pi * 0.5 * t + sway[2]),
                 y,
@@ -97,8 +101,8 @@ def write_video(
                 card if reference else None,
                 eccentric_mm,
                 [
-                    turn.turns(t + rows + e) * (1 if forward else -1)
-                    for e in np.linspace(-exposure_s / 2, exposure_s / 2, 3)
+                    (turn.turns(t + rows + e) * (1 if forward else -1)).astype(np.float32)
+                    for e in (np.linspace(-0.5, 0.5, 3) * exposure_s if exposure_s else [0.0])
                 ],
             )
             picture = cv2.GaussianBlur(picture, (0, 0), 0.6)
