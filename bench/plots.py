@@ -10,10 +10,12 @@ import io
 from collections.abc import Mapping
 from functools import lru_cache
 from pathlib import Path
+from threading import Lock
 from typing import Any
 
 from bench.arm import Alignment, distortion_percent, groove_radii, with_mistakes
 
+_ONE_AT_A_TIME = Lock()
 INK, SOFT, WANTED, AS_SET, PAPER = "#1d282d", "#b9b4a6", "#00618f", "#a8540a", "#ffffff"
 
 
@@ -81,7 +83,7 @@ def _drawn(
         "xtick.color": INK,
         "ytick.color": INK,
     }
-    with rc_context(style):
+    with _ONE_AT_A_TIME, rc_context(style):  # matplotlib's settings are shared by all threads
         figure = Figure(figsize=(size_mm[0] / 25.4, size_mm[1] / 25.4), layout="constrained")
         FigureCanvasAgg(figure)
         above, below = figure.subplots(2, 1, sharex=True)
