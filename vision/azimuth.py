@@ -17,7 +17,14 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from vision.azimuth_find import FIND_WIDTH, INK_PX, Candidate, find_candidates, opponent
+from vision.azimuth_find import (
+    FIND_WIDTH,
+    INK_PX,
+    Candidate,
+    find_candidates,
+    opponent,
+    without_ink,
+)
 from vision.azimuth_solve import EDGE_FLOOR_DEG, Lens, Solution, solve_lines
 from vision.edge_blocks import BlockFit, fit_blocks
 from vision.edges import EdgeFit
@@ -45,9 +52,12 @@ MARK_REACH_PX, MARK_TURN_DEG = 12.0, 3.5
 MOST_U_DEG = 0.25
 MOST_MISFIT, MOST_PRIOR_MISS, MOST_SIDE_MISS = 1.5, 2.4, 2.5  # standard uncertainties
 PAIR_FLOOR_DEG = 0.03
-LIKELIEST = 6
+LIKELIEST = 8
+MOST_INK = 0.8
+PARALLEL_LOSS = 5.0
 LEAST_VALUE, LEAST_SHARE, MOST_MISS_DEG = 9.0, 0.55, 0.9  # from the tuning photographs
 LEAST_SIDES = 3
+UNKNOWN_RANGE = 10.0
 SOFT_BLUR_WIDTHS, MOST_BLUR_WIDTHS, MOST_SIDE_BLUR_WIDTHS = 0.005, 0.0085, 0.010
 ALWAYS_SHARP_PX = 2.6  # at fit size
 BUDGET_NOTES = {
@@ -220,6 +230,18 @@ def solve_azimuth(
     )
 
 
+def _focal(focal: FocalPrior) -> tuple[float, float]:
+    """Middle and relative standard uncertainty of the focal length, by its logarithm."""
+    low_high = focal.low_high
+    if low_high is None and focal.source == "guess":
+        # Nothing known: a close-up that the body fills is zoomed or cropped as often as not.
+        low_high = (focal.f_px, UNKNOWN_RANGE * focal.f_px)
+    if low_high is None:
+        return focal.f_px, max(focal.relative_u, 0.005)
+    low, high = low_high
+    return math.sqrt(low * high), max(math.log(high / low) / math.sqrt(12), 0.005)
+
+
 def _solve_dropping(lines: AzimuthLines, lens: Lens) -> tuple[Solution | None, dict[str, EdgeFit]]:
     """Solve; a side that does not fit the rest was something else and is left out."""
     sides = dict(lines.sides)
@@ -276,8 +298,7 @@ def fit_channels(photo: Photo) -> tuple[Picture, Picture, float]:
     size = round(INK_PX * max(rgb.shape[:2]) / FIND_WIDTH) | 1
     # The median first: closing spreads single dark noise pixels into blots.
     calm = cv2.medianBlur(rgb, 5)
-    closed = cv2.morphologyEx(calm, cv2.MORPH_CLOSE, np.ones((size, size), np.uint8))
-    return opponent(calm), opponent(closed), scale
+    return opponent(calm), opponent(without_ink(calm, size)), scale
 
 
 @dataclass(frozen=True)
@@ -292,6 +313,7 @@ class Fitted:
     by_sides: float | None
     score: float
     alike: float
+    ink: float = 0.0
 
     def lines(self, others: tuple[tuple[float, float], ...] = ()) -> AzimuthLines:
         """What the solver needs of it."""
@@ -317,7 +339,12 @@ class _Fitter:
         """The edges of every candidate, then the sides and a finer fit of the likeliest."""
         rough = [f for c in candidates if (f := self.edges(c)) is not None]
         rough.sort(key=weigh, reverse=True)
-        return [self.finish(f) for f in rough[:LIKELIEST]]
+        likely: list[Fitted] = []
+        for f in rough:
+            # A few under each edge: the true edge must stay in the race against its reflections.
+            if sum(same_line(f.edge.edge, o.edge.edge) for o in likely) < LIKELIEST // 2:
+                likely.append(f)
+        return [self.finish(f) for f in likely[:LIKELIEST]]
 
     def edges(self, candidate: Candidate) -> Fitted | None:
         """The two edges of one candidate; None where one does not hold."""
@@ -339,13 +366,36 @@ class _Fitter:
             for name, line in fitted.candidate.sides.items()
             if (fit := self.line(line, 0.03)) is not None and fit.share > 0.5
         }
-        edge, image = self.finer(fitted.edge), self.finer(fitted.image)
+        edge, image = fitted.edge, fitted.image
+        edge_ink, image_ink = self.ink(edge), self.ink(image)
+        edge = edge if edge_ink > MOST_INK else self.finer(edge)
+        image = image if image_ink > MOST_INK else self.finer(image)
         by_sides = None
         if len(sides) == 4:
             lean = {n: (f.edge.angle % math.pi) - math.pi / 2 for n, f in sides.items()}
             by_sides = (lean["left"] + lean["right"] - lean["left image"] - lean["right image"]) / 4
         half = (edge.edge.angle - image.edge.angle) / 2
-        return replace(fitted, edge=edge, image=image, sides=sides, half=half, by_sides=by_sides)
+        ink = max(edge_ink, image_ink)
+        return replace(
+            fitted, edge=edge, image=image, sides=sides, half=half, by_sides=by_sides, ink=ink
+        )
+
+    def ink(self, fit: BlockFit) -> float:
+        """How much thin lines, dark or bright, run along the edge, in steps of the edge."""
+        p0, p1 = (np.array(fit.edge.ends) + 0.5) * self.scale - 0.5
+        reach = 0.4 * INK_PX * max(self.raw.shape[:2]) / FIND_WIDTH
+        t = np.linspace(0.02, 0.98, 96)
+        d = np.linspace(-1, 1, 9) * reach
+        points = p0 + t[:, None, None] * (p1 - p0) + d[None, :, None] * fit.edge.normal
+        x, y = points[..., 0].astype(np.float32), points[..., 1].astype(np.float32)
+        taken = [
+            cv2.remap(picture, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+            .reshape(12, 8, 9, 3)
+            .mean(axis=1)
+            for picture in (self.raw, self.closed)
+        ]
+        removed = np.linalg.norm(taken[0] - taken[1], axis=2).max(axis=1)
+        return float(np.median(removed)) / (abs(fit.edge.contrast) + 0.03)
 
     def finer(self, fit: BlockFit) -> BlockFit:
         """Fit again on the picture with its ink, from a close start; kept where it is better."""
@@ -430,6 +480,30 @@ class Choice:
     value: float
 
 
+def same_line(one: EdgeFit, other: EdgeFit) -> bool:
+    """Whether two fits lie on one edge: within a hundredth of its length at both ends."""
+    near = [abs(float((p - (other.x, other.y)) @ other.normal)) for p in one.ends]
+    return max(near) < 0.012 * one.length
+
+
+def parallel(k: int, fitted: list[Fitted], logs: NDArray[np.float64]) -> bool:
+    """Whether a pair looks like two edges on one side of the mirror.
+
+    Two edges of the body, or two of its reflection, are parallel and say 0 whatever the azimuth.
+    They betray themselves by a rival that shares one of the two lines and does not say 0.
+    """
+    own = fitted[k]
+    if abs(own.half) > math.radians(0.2):
+        return False
+    for j, other in enumerate(fitted):
+        if logs[j] < logs[k] - 3.0 or abs(other.half) < abs(own.half) + math.radians(0.25):
+            continue
+        mine, theirs = (own.edge.edge, own.image.edge), (other.edge.edge, other.image.edge)
+        if any(same_line(a, b) for a in mine for b in theirs):
+            return True
+    return False
+
+
 def line_u(fit: BlockFit) -> float:
     """Standard uncertainty of an edge's direction with what blocks cannot show, radians."""
     return math.hypot(fit.edge.angle_u, math.radians(EDGE_FLOOR_DEG))
@@ -443,7 +517,9 @@ def pair_u(fitted: Fitted) -> float:
 def belief(fitted: Fitted) -> float:
     """How believable it is that these are edges of one body and its image, as a logarithm."""
     value = 3.0 * fitted.score + 3.0 * fitted.alike
+    value -= 1.5 * min(max(0.0, fitted.ink - MOST_INK), 1.5)
     for fit, most in ((fitted.edge, 1.0), (fitted.image, 0.8)):
+        value -= min(max(0.0, fit.edge.straightness / fit.edge.blur - 0.35), 1.0)
         faint = max(0.0, math.log(0.04 / max(contrast(fit), 1e-3)))
         value += 1.5 * min(fit.share, most) - 0.5 * faint
     if fitted.by_sides is not None:
@@ -467,6 +543,7 @@ def agree(fitted: list[Fitted]) -> Choice | None:
     if not fitted:
         return None
     logs = np.array([weigh(f) for f in fitted])
+    logs = logs - np.array([PARALLEL_LOSS * parallel(k, fitted, logs) for k in range(len(logs))])
     weights = np.exp(logs - logs.max())
     half = np.degrees([f.half for f in fitted])
     near = np.exp(-0.5 * ((half[:, None] - half[None, :]) / 0.1) ** 2)

@@ -58,13 +58,14 @@ class _Cup:
     score: float
     cover: float
     sides: float
+    gaps: tuple[float, float]
 
     @property
     def width(self) -> float:
         return self.xr - self.xl
 
 
-def find_candidates(rgb: NDArray[np.uint8], count: int = 12) -> list[Candidate]:
+def find_candidates(rgb: NDArray[np.uint8], count: int = 14) -> list[Candidate]:
     """Possible places of the body's lower edge and its reflection.
 
     Parameters
@@ -86,19 +87,28 @@ def find_candidates(rgb: NDArray[np.uint8], count: int = 12) -> list[Candidate]:
     half = cv2.resize(small, None, fx=0.5, fy=0.5, interpolation=cv2.INTER_AREA)
     found += [_to_full(c, scale / 2) for c in _at_scale(half, INK_PX // 2 | 1)]
     found.sort(key=lambda c: -c.score)
-    return _distinct(found)[:count]
+    return _diverse(_distinct(found), count)
 
 
 def _at_scale(small: NDArray[np.uint8], ink: int) -> list[Candidate]:
     """Candidates in a reduced picture, in its own pixels."""
     calm = cv2.medianBlur(small, 5 if ink > 5 else 3)
-    closed = cv2.morphologyEx(calm, cv2.MORPH_CLOSE, np.ones((ink, ink), np.uint8))
-    channels = cv2.GaussianBlur(opponent(closed), (0, 0), 1.2)
+    channels = cv2.GaussianBlur(opponent(without_ink(calm, ink)), (0, 0), 1.2)
     flat, steep = edge_fields(channels, (MAX_FLAT, MAX_STEEP))
     lines = _with_joined(find_lines(flat, MAX_FLAT))
     sides = find_lines(steep, MAX_STEEP)
     cups = _cups(flat, steep, lines, sides)
     return [c for cup in cups for c in _pair(cup, flat, steep, lines, channels)]
+
+
+def without_ink(rgb: NDArray[np.uint8], size: int) -> NDArray[np.uint8]:
+    """The picture without lines and specks narrower than ``size`` px, dark or bright.
+
+    A closing and then an opening: ink is darker than paper but brighter than a dark reflection.
+    """
+    kernel = np.ones((size, size), np.uint8)
+    closed = cv2.morphologyEx(rgb, cv2.MORPH_CLOSE, kernel)
+    return np.asarray(cv2.morphologyEx(closed, cv2.MORPH_OPEN, kernel), np.uint8)
 
 
 def opponent(rgb: NDArray[np.uint8]) -> Picture:
@@ -135,7 +145,7 @@ def _with_joined(lines: list[Line]) -> list[Line]:
 
 
 def _cups(
-    flat: EdgeField, steep: EdgeField, lines: list[Line], sides: list[Line], count: int = 8
+    flat: EdgeField, steep: EdgeField, lines: list[Line], sides: list[Line], count: int = 14
 ) -> list[_Cup]:
     """Edges with two sides rising from their ends."""
     if len(sides) < 2:
@@ -152,7 +162,7 @@ def _cups(
         # Positive where the side stops short of the line; negative where body and image line up.
         above = y - bottom
         rise = np.minimum(bottom, y) - top
-        ok = np.nonzero((above < 8 * unit) & (rise > 2 * unit))[0]
+        ok = np.nonzero((above < 12 * unit) & (rise > 2 * unit))[0]
         if ok.size < 2:
             continue
         i, j = np.meshgrid(ok, ok, indexing="ij")
@@ -161,13 +171,13 @@ def _cups(
         reach_left = line.start - x[i]
         reach_right = x[j] - line.end
         good = (
-            (width > 9 * unit)
+            (width > 13 * unit)
             & (np.abs(mean + line.slope) < 0.08)
             & (spread > -0.24)
             & (spread < 0.30)
-            & (np.maximum(above[i], above[j]) < 0.13 * width)
+            & (np.maximum(above[i], above[j]) < 0.24 * width)
             & (np.minimum(rise[i], rise[j]) > 0.08 * width)
-            & (np.maximum(reach_left, reach_right) < 0.2 * width)
+            & (np.maximum(reach_left, reach_right) < 0.27 * width)
             & (np.minimum(reach_left, reach_right) > -0.25 * width)
         )
         for k, m in zip(i[good], j[good], strict=True):
@@ -177,16 +187,32 @@ def _cups(
     cups.sort(key=lambda c: -c.score)
     kept: list[_Cup] = []
     for cup in cups:
-        if all(
-            abs(cup.xl - o.xl) + abs(cup.xr - o.xr) > 0.04 * cup.width
-            or abs(_mid(cup) - _mid(o)) > 0.015 * cup.width
-            or abs(cup.line[0] - o.line[0]) > 0.02
-            for o in kept
-        ):
-            kept.append(cup)
+        if not any(_same_cup(cup, o) or _part_of(cup, o) for o in kept):
+            kept = [o for o in kept if not _part_of(o, cup)] + [cup]
         if len(kept) >= count:
             break
     return kept
+
+
+def _same_cup(cup: _Cup, other: _Cup) -> bool:
+    return (
+        abs(cup.xl - other.xl) + abs(cup.xr - other.xr) < 0.04 * cup.width
+        and abs(_mid(cup) - _mid(other)) < 0.015 * cup.width
+        and abs(cup.line[0] - other.line[0]) < 0.02
+    )
+
+
+def _part_of(cup: _Cup, whole: _Cup) -> bool:
+    """Whether a cup is only a stretch of another's edge, cut off by something on the body."""
+    middle = (cup.xl + cup.xr) / 2
+    return (
+        whole.width > 1.25 * cup.width
+        and whole.score > cup.score - 0.35
+        and whole.xl - 0.03 * whole.width < cup.xl
+        and cup.xr < whole.xr + 0.03 * whole.width
+        and abs(_mid(cup) - whole.line[0] * middle - whole.line[1]) < 0.03 * whole.width
+        and abs(cup.line[0] - whole.line[0]) < 0.03
+    )
 
 
 def _bridges(
@@ -200,7 +226,7 @@ def _bridges(
     length = np.minimum((bottom - top)[i], (bottom - top)[j])
     lean = (t[i] + t[j]) / 2
     good = (
-        (width > 9 * unit)
+        (width > 13 * unit)
         & (np.abs(slope + lean) < 0.16)
         & (length > 0.15 * width)
         & (t[i] - t[j] > -0.24)
@@ -239,19 +265,24 @@ def _score_cup(
     inside = (u > 0.02) & (u < 0.98)
     cover = float(support[inside].mean())
     ends = min(
-        float(support[(u > 0.01) & (u < 0.16)].mean()),
-        float(support[(u > 0.84) & (u < 0.99)].mean()),
+        float(support[(u > 0.02) & (u < 0.28)].mean()),
+        float(support[(u > 0.72) & (u < 0.98)].mean()),
     )
     if ends < 0.25:
         return None
     beyond = float(support[u < -0.04].mean() + support[u > 1.04].mean()) / 2
-    rise = 0.0
+    rise, gaps = 0.0, []
     for side, x in ((left, xl), (right, xr)):
         y = line.slope * x + line.intercept
-        ys = y - np.linspace(0.04, 0.40, 40) * width
+        # A rounded corner keeps the side off the edge by its radius.
+        gap = min(max((y - side.end) / width, 0.02), 0.26)
+        gaps.append(gap)
+        ys = y - (gap + np.linspace(0.02, 0.36, 40)) * width
         rise += float(_along(steep.strength, ys, side.slope * ys + side.intercept).mean()) / 2
     square = abs((left.slope + right.slope) / 2 + line.slope)
+    share = width / flat.strength.shape[1]
     score = max(cover, 0.55 * ends) + rise - 0.8 * beyond - (square / 0.06) ** 2 * 0.3
+    score -= 2.0 * max(0.0, 0.28 - share)  # a body fills the frame; cells of a grid do not
     return _Cup(
         (line.slope, line.intercept),
         xl,
@@ -261,6 +292,7 @@ def _score_cup(
         score,
         max(cover, 0.55 * ends),
         rise,
+        (gaps[0], gaps[1]),
     )
 
 
@@ -348,27 +380,30 @@ def _score_pair(
     inside = (u > 0.03) & (u < 0.97)
     cover = float(support[inside].mean())
     ends = min(
-        float(support[(u > 0.01) & (u < 0.16)].mean()),
-        float(support[(u > 0.84) & (u < 0.99)].mean()),
+        float(support[(u > 0.02) & (u < 0.28)].mean()),
+        float(support[(u > 0.72) & (u < 0.98)].mean()),
     )
     cover = max(cover, 0.55 * ends, min(0.5, 40 * weak))
     beyond = float(support[u < -0.05].mean() + support[u > 1.05].mean()) / 2
     fall, fitted = 0.0, []
     sides: dict[str, Array] = {}
     for name, (t, b), y in (("left", cup.left, yl), ("right", cup.right, yr)):
-        reach = _supported(steep, y, t * y + b, t, -width)
-        if reach > 0.08:
-            ys = y - np.array([0.03, reach]) * width
+        near, far = _supported(steep, y, t * y + b, t, -width)
+        if far > near + 0.06:
+            ys = y - np.array([near, far]) * width
             sides[name] = np.stack([t * ys + b, ys], axis=1)
-    for (t, _), x, y in ((cup.left, il, jl), (cup.right, ir, jr)):
+    for (t, _), x, y, gap in (
+        (cup.left, il, jl, cup.gaps[0]),
+        (cup.right, ir, jr, cup.gaps[1]),
+    ):
         tilt = -2 * roll - t
-        value, x0, s = _best_side(steep, x, y, tilt, width)
+        value, x0, s = _best_side(steep, x, y, tilt, width, gap)
         fall += value / 2
         fitted.append((x0, s, value))
         name = "left image" if x < (il + ir) / 2 else "right image"
-        reach = _supported(steep, y, x0, s, width)
-        if value > 0.35 and reach > 0.08:
-            down = np.array([0.04, reach]) * width
+        near, far = _supported(steep, y, x0, s, width)
+        if far > near + 0.06:
+            down = np.array([near, far]) * width
             sides[name] = np.stack([x0 + s * down, y + down], axis=1)
     agree = abs(fitted[0][0] - il) / width + abs(fitted[1][0] - ir) / width
     half = (cup.line[0] - slope) / 2
@@ -427,14 +462,21 @@ def _unlike(channels: Picture, edge: tuple[float, ...], image: tuple[float, ...]
     return min(0.6, colour / 0.08 * 0.3) + min(0.4, max(0.0, abs(difference[0]) - 0.12) * 2)
 
 
-def _supported(steep: EdgeField, y: float, x: float, tilt: float, width: float) -> float:
-    """How far a side is seen from a corner, in widths (0 to 0.6); ``width`` < 0 goes up."""
-    u = np.linspace(0.03, 0.6, 58)
+def _supported(
+    steep: EdgeField, y: float, x: float, tilt: float, width: float
+) -> tuple[float, float]:
+    """Where a side is seen, from and to, in widths off its corner; ``width`` < 0 goes up."""
+    u = np.linspace(0.02, 0.8, 79)
     down = u * width
     support = _along(steep.strength, y + down, x + tilt * down)
-    share = np.cumsum(support) / np.arange(1, 59)
-    good = np.nonzero((share > 0.6) & (support > 0.3))[0]
-    return float(u[good[-1]]) if good.size else 0.0
+    solid = np.convolve(support, np.ones(6) / 6, "valid") > 0.6
+    starts = np.nonzero(solid[:25])[0]
+    if not starts.size:
+        return 0.0, 0.0
+    first = int(starts[0])
+    share = np.cumsum(support[first:]) / np.arange(1, u.size - first + 1)
+    good = np.nonzero((share > 0.6) & (support[first:] > 0.3))[0]
+    return (float(u[first]), float(u[first + good[-1]])) if good.size else (0.0, 0.0)
 
 
 def half_sides(left: float, right: float, left_image: float, right_image: float) -> float:
@@ -443,18 +485,21 @@ def half_sides(left: float, right: float, left_image: float, right_image: float)
 
 
 def _best_side(
-    steep: EdgeField, x: float, y: float, tilt: float, width: float
+    steep: EdgeField, x: float, y: float, tilt: float, width: float, gap: float
 ) -> tuple[float, float, float]:
     """Support of the reflected side that falls from (x, y), over small shifts and leans."""
-    down = np.linspace(0.04, 0.36, 33) * width
+    steps = np.linspace(0.02, 0.34, 33)
+    down = np.concatenate([steps, gap + steps]) * width
     shifts = np.arange(-0.045, 0.046, 0.0075) * width
     tilts = tilt + np.arange(-0.06, 0.061, 0.012)
     px = x + shifts[:, None, None] + tilts[None, :, None] * down[None, None, :]
     values = _along(steep.strength, np.broadcast_to(y + down, px.shape), px)
-    share = values.mean(axis=2) - 0.1 * np.abs(shifts[:, None]) / (0.045 * width)
+    # The side may start at the corner or, as above the edge, past a rounding.
+    seen = np.maximum(values[..., :33].mean(axis=2), values[..., 33:].mean(axis=2))
+    share = seen - 0.1 * np.abs(shifts[:, None]) / (0.045 * width)
     share = share - 0.1 * np.abs(tilts - tilt)[None, :] / 0.06
     k, m = np.unravel_index(int(np.argmax(share)), share.shape)
-    return float(values[k, m].mean()), float(x + shifts[k]), float(tilts[m])
+    return float(seen[k, m]), float(x + shifts[k]), float(tilts[m])
 
 
 def _along(strength: Picture, along: Array, across: Array) -> Array:
@@ -478,6 +523,19 @@ def _distinct(found: list[Candidate]) -> list[Candidate]:
             for o in kept
         ):
             kept.append(c)
+    return kept
+
+
+def _diverse(found: list[Candidate], count: int, each: int = 4) -> list[Candidate]:
+    """The best ``count``, no more than ``each`` of them under the same edge."""
+    kept: list[Candidate] = []
+    for c in found:
+        width = c.edge[1, 0] - c.edge[0, 0]
+        same = sum(float(np.abs(c.edge - o.edge).max()) < 0.04 * width for o in kept)
+        if same < each:
+            kept.append(c)
+        if len(kept) >= count:
+            break
     return kept
 
 
