@@ -215,6 +215,14 @@ def test_sealed_scenes_show_shapes_that_tuning_never_shows() -> None:
     assert not set(range(first, first + count)) & set(range(start, start + more))
 
 
+def test_pairs_show_one_setting_from_both_sides() -> None:
+    left, right = photosets.pair_of(3004), photosets.pair_of(3005)
+    assert left["camera"]["off_axis_deg"] < -4 and right["camera"]["off_axis_deg"] > 4
+    changed = {k for k in left if left[k] != right[k]}
+    assert changed == {"camera", "seed"}
+    assert photosets.asked_deg(left) == photosets.asked_deg(right)
+
+
 def test_recipes_name_a_wrong_quantity() -> None:
     with pytest.raises(ValueError, match="quantity: 'yaw'; allowed: rake"):
         recipe.draw("yaw", 1)

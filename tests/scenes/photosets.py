@@ -1,13 +1,14 @@
 """Sets of rendered photographs with truth, made from a cache of renders.
 
     python -m tests.scenes.photosets render tuning --cache DIR [--variant cuda_ad_rgb] [--workers 8]
-    python -m tests.scenes.photosets tuning|sealed|unusable|samples --cache DIR --out DIR
+    python -m tests.scenes.photosets tuning|sealed|pairs|unusable|samples --cache DIR --out DIR
 
 `render` path-traces the scenes of a set once (slow; resumes where it stopped). The other commands
 take renders from the cache, degrade each in several ways and write JPEGs with `truth.json`. All is
 fixed by seeds. The sets: "tuning" is for looking at; "sealed" has other seeds and also shapes and
 lights that tuning never shows, and exists only to be counted; "unusable" must never be answered
-with a number; "samples" are the pictures of `sample_images/`.
+with a number; "pairs" are settings over paper photographed from the left and from the right;
+"samples" are the pictures of `sample_images/`.
 """
 
 from __future__ import annotations
@@ -31,9 +32,10 @@ HEADROOM = 1.5  # the brightest linear value a stored render can hold
 SCENES = {
     "tuning": (100, 27, "tuning"),
     "sealed": (1000, 40, "sealed"),
+    "pairs": (3000, 24, "pairs"),
     "samples": (5000, 5, "samples"),
 }
-COPIES = {"tuning": 4, "sealed": 6}
+COPIES = {"tuning": 4, "sealed": 6, "pairs": 3}
 
 
 def main(arguments: list[str] | None = None) -> int:
@@ -43,20 +45,21 @@ def main(arguments: list[str] | None = None) -> int:
         description=__doc__,
         formatter_class=argparse.RawDescriptionHelpFormatter,
     )
-    parser.add_argument("command", choices=["render", "tuning", "sealed", "unusable", "samples"])
+    parser.add_argument("command", choices=["render", *COPIES, "unusable", "samples"])
     parser.add_argument("set", nargs="*", help="for render: which sets")
     parser.add_argument("--cache", type=Path, required=True)
     parser.add_argument("--out", type=Path)
     parser.add_argument("--variant", default="scalar_rgb")
     parser.add_argument("--workers", type=int, default=1)
     parser.add_argument("--scenes", type=int, help="for render: only so many a quantity")
+    parser.add_argument("--first", type=int, default=0, help="for render: pass over so many")
     parser.add_argument("--scale", type=float, default=1.0, help="for render: size factor")
     parser.add_argument("--paths", type=int, default=SAMPLES, help="for render: paths a pixel")
     parser.add_argument("--seconds", type=float, default=1e9, help="for render: start none after")
     args = parser.parse_args(arguments)
     if args.command == "render":
-        render_sets(args.set, args.cache, args.variant, args.workers, args.scenes, args.scale,
-                    args.paths, args.seconds)  # fmt: skip
+        render_sets(args.set, args.cache, args.variant, args.workers, args.first, args.scenes,
+                    args.scale, args.paths, args.seconds)  # fmt: skip
         return 0
     if args.out is None:
         parser.error("--out is needed")
@@ -75,8 +78,8 @@ def main(arguments: list[str] | None = None) -> int:
 
 
 def render_sets(
-    sets: list[str], cache: Path, variant: str, workers: int, limit: int | None, scale: float,
-    paths: int, seconds: float,
+    sets: list[str], cache: Path, variant: str, workers: int, passed: int, limit: int | None,
+    scale: float, paths: int, seconds: float,
 ) -> None:  # fmt: skip
     """Render the scenes of some sets into the cache, quantities by turns."""
     cache.mkdir(parents=True, exist_ok=True)
@@ -85,8 +88,8 @@ def render_sets(
     jobs = []
     for name in sets:
         first, count, family = SCENES[name]
-        for i in range(min(count, limit or count)):
-            for quantity in recipe.QUANTITIES:
+        for i in range(passed, min(count, passed + (limit or count))):
+            for quantity in recipe.QUANTITIES if name != "pairs" else ("cantilever",):
                 stem = cache / f"{name}-{quantity}-{first + i}"
                 jobs.append((stem, quantity, first + i, family, size, paths, variant, end))
     todo = [j for j in jobs if not j[0].with_suffix(".jpg").exists()]
@@ -122,7 +125,20 @@ def spec_of(quantity: str, seed: int, family: str) -> dict[str, Any]:
         from tests.scenes import samples
 
         return samples.spec_of(quantity, seed)
+    if family == "pairs":
+        return pair_of(seed)
     return recipe.draw(quantity, seed, family)
+
+
+def pair_of(seed: int) -> dict[str, Any]:
+    """One of two views of a setting over paper: even seeds from one side, odd from the other."""
+    spec = recipe.draw("cantilever", seed - seed % 2, "sealed")
+    rng = np.random.default_rng([seed, 31])
+    bearing = float(rng.uniform(5, 14)) * (1 if seed % 2 else -1)
+    spec["camera"] |= {"off_axis_deg": round(bearing, 4), "roll_deg": round(rng.uniform(-5, 5), 4),
+                       "elevation_deg": round(rng.uniform(28, 50), 4)}  # fmt: skip
+    spec["clutter"] |= {"foreground": False}
+    return spec | {"surface": "paper", "seed": seed, "family": "pairs"}
 
 
 def store(stem: Path, linear: NDArray[np.float32], spec: dict[str, Any]) -> None:
