@@ -210,6 +210,56 @@ def with_mistakes(
     )
 
 
+def mistakes_from_nulls(
+    arm: Alignment, inner_deg: float, outer_deg: float, u_deg: float
+) -> tuple[tuple[float, float], tuple[float, float]]:
+    """Overhang error and cantilever direction behind what was read at the two null points.
+
+    Parameters
+    ----------
+    arm : Alignment
+        As it should be, with two null points; the mounting distance is taken as right.
+    inner_deg, outer_deg : float
+        Cantilever against the tangent grid at each null, counter-clockwise from above positive.
+    u_deg : float
+        Standard uncertainty of each, independent.
+
+    Returns
+    -------
+    tuple of (value, standard uncertainty)
+        Overhang error in mm (positive too far) and cantilever direction in degrees.
+
+    Notes
+    -----
+    error(n) = ψ + φ(n; L + x) - φ(n; L): two equations, solved by Newton's method in x; the
+    difference of the readings holds x alone, at about 0.4° a millimetre on a nine-inch arm.
+    """
+    if len(arm.null_points_mm) != 2:
+        raise ValueError(f"null points: got {len(arm.null_points_mm)}, allowed an arm with 2")
+    for field, value in (("inner", inner_deg), ("outer", outer_deg)):
+        if not abs(value) <= 10.0:
+            raise ValueError(f"direction at the {field} null: got {value:g}°, allowed -10 to 10°")
+    if not 0.0 < u_deg <= 5.0:
+        raise ValueError(f"uncertainty: got {u_deg:g}°, allowed more than 0 and up to 5°")
+
+    def opened(x: float) -> NDArray[np.float64]:
+        length = arm.effective_length_mm + x
+        return tracking_error_deg(
+            arm.null_points_mm, length, arm.mounting_distance_mm, arm.offset_deg
+        )
+
+    x, step = 0.0, 1e-4
+    for _ in range(20):
+        at, slope = opened(x), (opened(x + step) - opened(x - step)) / (2.0 * step)
+        x -= ((at[0] - at[1]) - (inner_deg - outer_deg)) / (slope[0] - slope[1])
+        x = float(np.clip(x, -25.0, 25.0))
+    lever = 1.0 / float(slope[0] - slope[1])
+    u_x = abs(lever) * math.sqrt(2.0) * u_deg
+    gains = np.array([1.0 - slope[0] * lever, slope[0] * lever])
+    direction = inner_deg - float(opened(x)[0])
+    return (x, u_x), (direction, float(np.linalg.norm(gains)) * u_deg)
+
+
 def nulls_of(length_mm: float, distance_mm: float, offset_deg: float) -> tuple[float, ...]:
     """Radii in mm where the tracking error is zero: the roots of r² - 2Lr·sin(offset) + L² - D²."""
     half_sum = length_mm * math.sin(math.radians(offset_deg))

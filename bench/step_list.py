@@ -162,6 +162,8 @@ STEPS: tuple[Step, ...] = (
             "Stylus on the grid at a null point, on a mirror if you have one. Photograph from the "
             "front, 30° to 50° up and 3° to 10° aside.",
             "Where the cantilever cannot be seen, photograph the body against the grid instead.",
+            "Two directions, one at each null point, tell overhang and direction apart: "
+            "deckplumb arm --at-nulls.",
         ),
         ("alignment sheet or gridded mirror",),
         (*NEAR_STYLUS, LIFT),

@@ -133,6 +133,45 @@ def test_mistakes_shift_the_nulls_as_the_roots_say():
     assert arm.nulls_of(230.0, 212.0, 5.0) == ()
 
 
+@settings(max_examples=40, deadline=None)
+@given(st.floats(-4, 4), st.floats(-4, 4), st.floats(200, 320))
+def test_two_null_points_tell_overhang_from_direction(too_far, turned, length):
+    """Readings made by coordinates: where the wrong arm's circle meets each null circle."""
+    a = arm.align(length, "lofgren-a", IEC)
+    seen = []
+    for null in a.null_points_mm:
+        distance, wrong = a.mounting_distance_mm, length + too_far
+        along = (null**2 + distance**2 - wrong**2) / (2 * distance)
+        stylus = np.array([along, math.sqrt(null**2 - along**2)])
+        to_pivot = (np.array([distance, 0.0]) - stylus) / wrong
+        tangent = np.array([-stylus[1], stylus[0]]) / null
+        seen.append(math.degrees(math.acos(abs(tangent @ to_pivot))) - a.offset_deg + turned)
+    (x, u_x), (psi, u_psi) = arm.mistakes_from_nulls(a, *seen, 0.1)
+    assert x == pytest.approx(too_far, abs=1e-4)
+    assert psi == pytest.approx(turned, abs=1e-4)
+    assert u_x == pytest.approx(0.1 * math.sqrt(2) * abs(too_far_per_degree(a)), rel=0.2)
+    assert u_psi > 0.05
+
+
+def too_far_per_degree(a):
+    """mm of overhang for a degree between the nulls, by a finite difference over 1 mm."""
+    wrong = arm.with_mistakes(a, overhang_error_mm=1.0)
+    inner, outer = wrong.error_deg(a.null_points_mm)
+    return 1.0 / (inner - outer)
+
+
+def test_uncertainty_from_two_nulls_is_that_of_a_simulation():
+    """Monte Carlo (JCGM 101) of the same inversion: standard deviations agree to 10 %."""
+    a = arm.align(230.0, "lofgren-a", IEC)
+    rng = np.random.default_rng(5)
+    draws = rng.normal(0.0, 0.1, (600, 2)) + (0.6, -0.2)
+    found = np.array(
+        [[part[0] for part in arm.mistakes_from_nulls(a, *pair, 0.1)] for pair in draws]
+    )
+    (_, u_x), (_, u_psi) = arm.mistakes_from_nulls(a, 0.6, -0.2, 0.1)
+    assert found.std(axis=0) == pytest.approx((u_x, u_psi), rel=0.1)
+
+
 def test_second_harmonic_against_a_simulated_groove():
     """Trace a sine groove at an angle, take the velocity's spectrum with NumPy's FFT."""
     radius, rpm, velocity, error = 80.0, 100 / 3, 60.0, 1.7
@@ -181,6 +220,15 @@ def test_underhung_arm_has_the_minimax_null_and_linear_arm_only_its_miss():
         ),
         (lambda: arm.tracking_error_deg([60.0], 200.0, 300.0, 0.0), "does not reach"),
         (lambda: arm.tracking_error_deg([0.0], 230.0, 212.0, 0.0), "radius: got 0"),
+        (lambda: arm.mistakes_from_nulls(arm.align_underhung(230, IEC), 0, 0, 0.1), "got 1"),
+        (
+            lambda: arm.mistakes_from_nulls(arm.align(230, "stevenson", IEC), 20, 0, 0.1),
+            "direction at the inner null: got 20",
+        ),
+        (
+            lambda: arm.mistakes_from_nulls(arm.align(230, "stevenson", IEC), 0, 0, 0),
+            "uncertainty: got 0",
+        ),
         (lambda: arm.distortion_percent(60.0, 1.0, -5.0), "velocity"),
         (lambda: alignment_plot(arm.align(230.0, "stevenson", IEC), None, "gif"), "plot format"),
     ],

@@ -18,7 +18,7 @@ from bench.job import OpenJob
 from bench.logbook import Logbook
 from tests.rig import Rig
 from tests.test_verdict import apply
-from ui import cli_bench, photo_steps
+from ui import cli_arm, photo_steps
 from ui.walk import HELP, Walk, _paths, _words
 from vision.reading import BudgetPart, Component, Reading, Refusal
 
@@ -310,9 +310,9 @@ def test_a_photo_of_nothing_is_refused_and_kept(logbook, tmp_path, capsys):
 
 
 def test_choices_of_the_command_line_are_those_of_the_bench():
-    assert cli_bench.GEOMETRIES == GEOMETRIES
-    assert set(cli_bench.RADII) == set(RADIUS_SETS)
-    assert set(cli_bench.KINDS) <= set(ARM_KINDS)
+    assert cli_arm.GEOMETRIES == GEOMETRIES
+    assert set(cli_arm.RADII) == set(RADIUS_SETS)
+    assert set(cli_arm.KINDS) <= set(ARM_KINDS)
 
 
 def test_arm_prints_what_the_bench_computes(capsys, tmp_path):
@@ -329,6 +329,8 @@ def test_arm_prints_what_the_bench_computes(capsys, tmp_path):
     assert "<svg" in (tmp_path / "p.svg").read_text(encoding="utf-8")
     code, out, _ = run("arm", "--mounting-distance", "212", capsys=capsys)
     assert "null points         66.00 mm and 120.89 mm" in out
+    code, out, _ = run("arm", "--effective-length", "230", "--at-nulls=0.6,-0.2,0.2", capsys=capsys)
+    assert "overhang error      1.8 mm ± 0.7 mm" in out
     code, out, _ = run("arm", "--kind", "linear", "--miss", "0.5", capsys=capsys)
     assert "Not applicable" in out
     code, out, _ = run("arm", "--kind", "underhung", "--effective-length", "235", capsys=capsys)
@@ -354,6 +356,7 @@ def test_arm_prints_what_the_bench_computes(capsys, tmp_path):
         (["--effective-length", "230", "--plot", "x.bmp"], "plot format: got 'bmp'"),
         (["--effective-length", "230", "--geometry", "best"], "invalid choice"),
         (["--effective-length", "230", "--mounting-distance", "212"], "not allowed with"),
+        (["--effective-length", "230", "--at-nulls", "1,2"], "--at-nulls: got '1,2'"),
         (["--kind", "underhung", "--mounting-distance", "240"], "needed for an under-hung arm"),
         (["--kind", "linear", "--miss", "100"], "miss: got 100"),
     ],
