@@ -19,6 +19,7 @@ KINDS = ("pivoted", "underhung", "linear")
 
 
 def add_arm(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
+    """Register the command."""
     arm = commands.add_parser(
         "arm",
         help="alignment geometry: null points, lengths, tracking error, distortion",
