@@ -291,9 +291,9 @@ def test_no_room_for_a_photo_is_said_and_leaves_no_half_file(tmp_path, job):
 
 
 @pytest.mark.skipif(not Path("/proc").is_dir(), reason="a folder nobody can write in is /proc")
-def test_a_folder_that_cannot_be_written_is_said():
+def test_a_folder_that_cannot_be_written_is_said(tmp_path):
     with pytest.raises(LogbookError, match="cannot be written") as caught:
-        Logbook.open("/proc/deckplumb/log.sqlite", "/tmp")
+        Logbook.open("/proc/deckplumb/log.sqlite", str(tmp_path))
     assert "DECKPLUMB_DB" in caught.value.advice
 
 
