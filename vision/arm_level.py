@@ -218,7 +218,7 @@ def _rough_edges(photo: Photo, view: SheetView) -> list[Array] | None:
 def _peaks(table: Array) -> list[tuple[int, int, float]]:
     """(angle, row, strength) of up to eight separate maxima."""
     left = table.copy()
-    found = []
+    found: list[tuple[int, int, float]] = []
     for _ in range(8):
         k = int(np.argmax(left))
         a, r = divmod(k, left.shape[1])

@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, replace
+from typing import Any
 
 import cv2
 import numpy as np
@@ -51,7 +52,7 @@ class _Candidate:
 
 def rectified(
     photo: Photo, view: SheetView, middle: tuple[float, float], reach: float, height: float
-) -> tuple[NDArray[np.float32] | None, float, tuple[float, float]]:
+) -> tuple[NDArray[Any] | None, float, tuple[float, float]]:
     """View from straight above of a square round ``middle``, at a height above the sheet.
 
     Returns the picture (None where the frame cuts it), its pixels per mm, and the sheet's
@@ -75,7 +76,7 @@ def rectified(
     return cv2.remap(photo.grey, maps[0], maps[1], cv2.INTER_LINEAR), per, origin
 
 
-def find_rounds(picture: NDArray[np.float32], per: float) -> tuple[Round, Round] | str:
+def find_rounds(picture: NDArray[Any], per: float) -> tuple[Round, Round] | str:
     """Find (ring, bubble) in pixels of the picture, or say why not."""
     smooth = cv2.GaussianBlur(picture, (0, 0), max(0.08 * per, 0.8))
     found = [_fitted(smooth, per, c) for c in _votes(smooth, per)]
@@ -104,16 +105,17 @@ def find_rounds(picture: NDArray[np.float32], per: float) -> tuple[Round, Round]
             _fitted(smooth, per, bubble, avoid=ring),
             _fitted(smooth, per, ring, avoid=bubble),
         )
-        if again[0] is None or again[1] is None:
+        fit_bubble, fit_ring = again
+        if fit_bubble is None or fit_ring is None:
             return "the bubble hides too much of the ring"
-        bubble, ring = again
+        bubble, ring = fit_bubble, fit_ring
     return (
         Round(ring.x, ring.y, ring.radius, ring.u),
         Round(bubble.x, bubble.y, bubble.radius, bubble.u),
     )
 
 
-def _votes(picture: NDArray[np.float32], per: float) -> list[_Candidate]:
+def _votes(picture: NDArray[Any], per: float) -> list[_Candidate]:
     """Centres and radii that many gradients point at."""
     gx = cv2.Sobel(picture, cv2.CV_32F, 1, 0) / 8
     gy = cv2.Sobel(picture, cv2.CV_32F, 0, 1) / 8
@@ -137,19 +139,19 @@ def _votes(picture: NDArray[np.float32], per: float) -> list[_Candidate]:
             peaks.append((float(votes.flat[k]), k % width, k // width, float(radius)))
     peaks.sort(reverse=True)
     kept: list[_Candidate] = []
-    for _, x, y, radius in peaks:
+    for _, px, py, size_px in peaks:
         if all(
-            math.hypot(x - c.x, y - c.y) > 0.3 * per or abs(radius - c.radius) > 0.3 * per
+            math.hypot(px - c.x, py - c.y) > 0.3 * per or abs(size_px - c.radius) > 0.3 * per
             for c in kept
         ):
-            kept.append(_Candidate(x, y, radius, 0.0, 0.0, 0.0))
+            kept.append(_Candidate(px, py, size_px, 0.0, 0.0, 0.0))
         if len(kept) == 14:
             break
     return kept
 
 
 def _fitted(
-    picture: NDArray[np.float32], per: float, start: _Candidate, avoid: _Candidate | None = None
+    picture: NDArray[Any], per: float, start: _Candidate, avoid: _Candidate | None = None
 ) -> _Candidate | None:
     """Sub-pixel edge points of one polarity along 96 spokes, then a circle by least squares."""
     angles = np.linspace(0, 2 * math.pi, 96, endpoint=False)
@@ -158,7 +160,8 @@ def _fitted(
     offsets = np.arange(-1.3 * per, 1.3 * per, 0.25)
     near = np.abs(offsets) < 0.55 * per
     support = scatter = 0.0
-    strip = np.zeros((96, len(offsets)), np.float32)
+    strip: NDArray[Any] = np.zeros((96, len(offsets)), np.float32)
+    step: NDArray[Any] = np.zeros(3)
     for _ in range(4):
         points = np.array([x, y]) + ray[:, None, :] * (radius + offsets)[None, :, None]
         maps = points.astype(np.float32)
@@ -171,7 +174,7 @@ def _fitted(
         peak = sign * slope[:, near]
         k = np.clip(np.argmax(peak, axis=1), 1, peak.shape[1] - 2)
         rows = np.arange(96)
-        a, b, c = peak[rows, k - 1], peak[rows, k], peak[rows, k + 1]
+        a, b, c = (peak[rows, k + j] for j in (-1, 0, 1))
         bend = a - 2 * b + c
         shift = np.where(np.abs(bend) > 1e-9, 0.5 * (a - c) / np.where(bend, bend, 1), 0.0)
         found = offsets[near][k] + 0.25 * np.clip(shift, -1, 1)

@@ -168,7 +168,7 @@ def solve_inclinometer(given: Mapping[str, float]) -> Reading:
     for name, value in zip(("tilt_towards_pivot_deg", "tilt_left_deg"), values, strict=True):
         if not -15 <= value <= 15:
             raise ValueError(f"{name}: expected -15 to 15 degrees, got {value!r}")
-    return _tilt_reading(*values, (BudgetPart("inclinometer", u),), ())
+    return _tilt_reading(values[0], values[1], (BudgetPart("inclinometer", u),), ())
 
 
 def combine_platter_level(

@@ -466,7 +466,7 @@ def refine_corners(
 
 
 def _refined(
-    grey: NDArray[Any], homography: Array, saddle: Array, square: float
+    grey: NDArray[Any], homography: NDArray[Any], saddle: Array, square: float
 ) -> tuple[Array | None, float]:
     around = saddle + np.array([[0, 0], [square, 0], [0, square]])
     guess = cv2.perspectiveTransform(around[None], homography)[0]
@@ -583,7 +583,7 @@ def _start(photo: Photo, pixels: Array, places: Array) -> Array:
     )
     if not count:
         _, turn, shift = cv2.solvePnP(world, pixels, matrix, None, flags=cv2.SOLVEPNP_ITERATIVE)
-        rotations, shifts, errors = [turn], [shift], [0.0]
+        rotations, shifts, errors = [turn], [shift], np.zeros(1)
         count = 1
     options = [i for i in range(count) if shifts[i][2, 0] > 0] or [0]
     best = min(options, key=lambda i: float(np.asarray(errors).reshape(-1)[i]))

@@ -476,7 +476,8 @@ def _null_grid(null: Null) -> list[Shape]:
 
     def line(u0: float, v0: float, u1: float, v1: float, width: float, grey: float = 0.0) -> Line:
         p = _placed(np.array([[u0, v0], [u1, v1]]), null.x, null.y, null.angle)
-        return Line(*map(float, p.ravel()), width, grey)
+        (x0, y0), (x1, y1) = p.tolist()
+        return Line(x0, y0, x1, y1, width, grey)
 
     shapes: list[Shape] = []
     for v in range(-10, 11, 2):
@@ -509,7 +510,7 @@ def _arc(px: float, py: float, length: float, nulls: list[Null]) -> list[Shape]:
         clear &= ~((np.abs(np.abs(uv[:, 1]) - 15.5) < 6) & (np.abs(uv[:, 0]) < 22))
         clear &= ~((np.abs(uv[:, 1]) < LANE_MM) & (uv[:, 0] > -OPEN_MM) & (uv[:, 0] < 20))
     return [
-        Line(*map(float, (*xy[i], *xy[i + 1])), 0.15)
+        Line(float(xy[i, 0]), float(xy[i, 1]), float(xy[i + 1, 0]), float(xy[i + 1, 1]), 0.15)
         for i in range(len(xy) - 1)
         if clear[i] and clear[i + 1]
     ]
@@ -639,8 +640,8 @@ def _level(first: int, version: int) -> tuple[Layout, ...]:
         patches.append(Patch(f"mat {i}", x, y, 2, 3, 9, first + 34 + 3 * i))
     card = (46.0, -95.5)
     shapes, bars = _common(1, card, -93.0, 17.5)
-    for y in (base + 8, base + 14, base + 68, base + 74, base + 80):
-        shapes.append(Line(-58, y, 58, y, 0.25))
+    for above in (8, 14, 68, 74, 80):
+        shapes.append(Line(-58, base + above, 58, base + above, 0.25))
     shapes.append(Line(-91, base, 93, base, 0.25))
     shapes.append(Label(0, base + 2, "stand the card on this cut edge", 6.5, 0, "centre"))
     shapes.append(Line(40, base + 11, 54, base + 11, 0.5))

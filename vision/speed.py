@@ -514,7 +514,7 @@ def _turn_of(
     return _rigid(np.concatenate([disc[n] for n in numbers]), p)
 
 
-def _apply(homography: Array, points: Array) -> Array:
+def _apply(homography: NDArray[Any], points: NDArray[Any]) -> Array:
     return np.asarray(cv2.perspectiveTransform(np.asarray(points, float)[None], homography)[0])
 
 

@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from typing import Any
 
 import cv2
 import numpy as np
@@ -108,7 +109,7 @@ def find_tip(photo: Photo, view: SheetView, window: Window) -> Tip | str:
     return Tip(u, v, pixel, math.hypot(U_TIP_MM, 0.5 / per, 0.25 * spread))
 
 
-def _foreign(seen: NDArray[np.float32], drawn: NDArray[np.float32], per: float) -> NDArray:
+def _foreign(seen: NDArray[Any], drawn: NDArray[Any], per: float) -> NDArray[Any]:
     """Pixels that neither paper nor print explains, with the paper's own light divided out."""
     size = int(4 * per) | 1
     bright = cv2.morphologyEx(seen, cv2.MORPH_CLOSE, np.ones((size // 4 | 1,) * 2))
@@ -125,7 +126,7 @@ def _foreign(seen: NDArray[np.float32], drawn: NDArray[np.float32], per: float) 
     return cv2.morphologyEx(odd, cv2.MORPH_CLOSE, np.ones((round(0.15 * per) * 2 + 1,) * 2))
 
 
-def _arm_side(mask: NDArray) -> NDArray | None:
+def _arm_side(mask: NDArray[Any]) -> NDArray[Any] | None:
     """The largest connected piece that touches the arm's side of the window."""
     count, labels, stats, _ = cv2.connectedComponentsWithStats(mask, connectivity=8)
     touching = [k for k in np.unique(labels[:, -2:]) if k]
@@ -137,9 +138,7 @@ def _arm_side(mask: NDArray) -> NDArray | None:
     return labels == best
 
 
-def _print(
-    view: SheetView, window: Window, us: Array, vs: Array, per: float
-) -> NDArray[np.float32]:
+def _print(view: SheetView, window: Window, us: Array, vs: Array, per: float) -> NDArray[Any]:
     """The print that belongs in the window, blurred like the photo."""
     fine = 4
     height, width = len(vs) * fine, len(us) * fine
