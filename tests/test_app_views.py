@@ -233,6 +233,33 @@ def test_a_step_is_confirmed_skipped_and_typed(practice):
     assert next(s for s in practice.states() if s.step.key == "speed").status == "skipped"
 
 
+def test_a_step_leads_to_its_photo_and_the_reading_counts_for_the_step(monkeypatch, practice):
+    monkeypatch.setattr(state, "measure", lambda *_: reading(value=0.02))
+    app = open_page("walk", s="azimuth")
+    well(button(app, "Take the photo").click().run())
+    assert app.title[0].value == "Take and read"
+    assert app.selectbox[0].value == "azimuth"
+    app = open_page("read", q="azimuth", s="azimuth")
+    app.file_uploader[0].set_value(("a.jpg", picture(), "image/jpeg"))
+    well(app.run())
+    assert next(s for s in practice.states() if s.step.key == "azimuth").status == "within"
+
+
+def test_the_side_of_the_pivot_can_be_told(monkeypatch, practice):
+    told = []
+
+    def fake(_photo, quantity, options):
+        told.append(options.pivot)
+        return reading(quantity, value=92.0)
+
+    monkeypatch.setattr(state, "measure", fake)
+    app = open_page("read", q="rake", p=inbox().add(picture(), "a.jpg").id)
+    side = next(g for g in app.button_group if "pivot" in g.label)
+    side.set_value(["left"]) if isinstance(side.value, list) else side.set_value("left")
+    well(app.run())
+    assert told == ["auto", "left"]
+
+
 def test_an_impossible_figure_is_refused_by_name(practice):
     app = open_page("walk", s="first-force")
     app.number_input[0].set_value(200.0)

@@ -13,6 +13,7 @@ import json
 import os
 import tempfile
 import threading
+import time
 from collections import OrderedDict
 from contextlib import suppress
 from dataclasses import dataclass, replace
@@ -39,6 +40,7 @@ PRACTICE = "Practice"
 SAMPLES = Path(__file__).resolve().parent.parent / "sample_images"
 OUTCOMES_KEPT = 400
 OVERLAY_SIDE = 1600
+STALE_SECONDS = 10.0
 
 _outcomes: OrderedDict[str, Outcome] = OrderedDict()
 _locks: dict[str, threading.Lock] = {}
@@ -57,7 +59,15 @@ class Page:
 
     @classmethod
     def from_address(cls, known: tuple[str, ...]) -> Page:
-        """Read the address; unknown quantities fall back to the first."""
+        """Read the address; unknown quantities fall back to the first.
+
+        A message that was under way when the address changed still carries the old one; for a
+        moment the old address therefore means the new page.
+        """
+        fresh = st.session_state.get("fresh")
+        if fresh and fresh[0] == st.query_params.to_dict() and time.monotonic() < fresh[2]:
+            page: Page = fresh[1]
+            return page
         asked = st.query_params.get("q", known[0])
         side = st.query_params.get("v", "auto")
         held = [p for p in st.query_params.get("p", "").split(",") if inbox().get(p)]
@@ -77,7 +87,9 @@ class Page:
             wanted["s"] = self.step
         if self.pivot != "auto":
             wanted["v"] = self.pivot
-        if st.query_params.to_dict() != wanted:
+        old = st.query_params.to_dict()
+        if old != wanted:
+            st.session_state["fresh"] = (old, self, time.monotonic() + STALE_SECONDS)
             st.query_params.from_dict(wanted)
 
     def with_photo(self, key: str) -> Page:
