@@ -17,7 +17,15 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vision.edges import fit_edge
-from vision.needle_search import LUMA, SIDES, Frame, Shape, find_shapes
+from vision.needle_search import (
+    LUMA,
+    SIDES,
+    Frame,
+    Search,
+    Shape,
+    search_reflection,
+    search_shapes,
+)
 from vision.side_rod import SideRod
 
 Array = NDArray[np.float64]
@@ -27,6 +35,8 @@ FINE_THICKNESS = 320.0  # px of rod thickness, at most, where edges are fitted
 PLANES = np.array(  # luma, red, blue, red - green, blue - green
     [LUMA, [1, 0, 0], [0, 0, 1], [1, -1, 0], [0, -1, 1]], np.float32
 )
+GOOD_QUALITY = 18.0  # of one view: no need to look further
+LEAST_STEEP = 0.5  # slope of the reflection's edges against the stylus' own
 FITTED = 3  # shapes whose edges are fitted
 USUAL_BLUR = 1.2  # px, where an edge's own blur could not be fitted
 STEP = 0.5  # px across the strip
@@ -46,6 +56,7 @@ class NeedleEdge:
     lean: float
     plane: int
     sign: int
+    steepness: float
     blur: float
 
     @property
@@ -64,22 +75,67 @@ class Needle:
     width: float
     shape: Shape
 
+    def mirrored(self, rod_mirrored: bool) -> bool:
+        """Whether the reflection's edges are steep enough against the originals to be a mirror's.
 
-def find_needles(rgb: NDArray[np.uint8], rod: SideRod, mirrored: bool) -> list[Needle]:
-    """Styli with fitted edges, best first.
+        A record smears what it reflects; only where the rod's own mirror image vouches for the
+        mirror are a few faint edges enough.
+        """
+        ratios = [
+            edge.steepness / max(self.edges[name.removeprefix("reflected ")].steepness, 1e-6)
+            for name, edge in self.edges.items()
+            if name.startswith("reflected") and name.removeprefix("reflected ") in self.edges
+        ]
+        if rod_mirrored:
+            return bool(ratios) and float(np.median(ratios)) > 0.2
+        return len(ratios) >= 3 and float(np.median(ratios)) > LEAST_STEEP
+
+
+def find_needle(rgb: NDArray[np.uint8], rod: SideRod) -> Needle | None:
+    """The stylus whose edges are clearest and agree best, or None.
+
+    The reflection is looked for about the line of symmetry of the rod and its image where they
+    were found, else straight below the stylus' tip.
 
     Parameters
     ----------
     rgb : ndarray of uint8, shape (H, W, 3)
     rod : SideRod
-    mirrored : bool
-        Whether to look for the reflected half too.
     """
-    shapes, frame = find_shapes(rgb, rod, mirrored)
-    fine = _Fine(rgb, frame)
-    located = sorted((fine.located(s) for s in shapes), key=lambda n: -n.quality)
-    fitted = [fine.fitted(n) for n in located[:FITTED]]
-    return sorted(fitted, key=lambda n: -n.quality)
+    best: Needle | None = None
+    for thickness in (rod.thickness, 2.3 * rod.thickness):
+        for needle in _at_scale(rgb, rod, thickness):
+            if best is None or needle.quality > best.quality:
+                best = needle
+        if best is not None and best.quality > GOOD_QUALITY * (
+            1.6 if best.mirrored(rod.mirrored) else 1.0
+        ):
+            break
+    return best
+
+
+def _at_scale(rgb: NDArray[np.uint8], rod: SideRod, thickness: float) -> list[Needle]:
+    needles: list[Needle] = []
+    if rod.mirrored:
+        height, tilt = rod.surface_at_free_end()
+        line = (np.array([rod.free_end[0], height]), tilt)
+        needles += _fit_best(rgb, search_shapes(rgb, rod, thickness, line))
+        if needles and needles[0].quality > 1.6 * GOOD_QUALITY:
+            return needles
+    direct = search_shapes(rgb, rod, thickness, None)
+    found = _fit_best(rgb, direct)
+    needles += found
+    if found and not rod.mirrored:
+        both = search_reflection(rgb, rod, thickness, direct.frame, found[0].shape)
+        if both is not None:
+            needles += [n for n in _fit_best(rgb, both) if n.mirrored(False)]
+    return needles
+
+
+def _fit_best(rgb: NDArray[np.uint8], search: Search) -> list[Needle]:
+    fine = _Fine(rgb, search.frame)
+    located = sorted((fine.located(s) for s in search.shapes), key=lambda n: -n.quality)
+    return sorted((fine.fitted(n) for n in located[:FITTED]), key=lambda n: -n.quality)
 
 
 def usable(edges: Mapping[str, NeedleEdge]) -> Iterator[tuple[str, NeedleEdge]]:
@@ -130,9 +186,10 @@ class _Fine:
                     p, q = (self._into(self.frame.to_photo(e * (1.0, flip))) for e in ends)
                     name = "left" if side * handed < 0 else "right"
                     slots[f"{view}{kind} {name}"] = self._locate(p, q, flip)
-        edges, quality = self._chosen({k: v for k, v in slots.items() if v})
+        width = 2 * shape.half_width * self.per
+        edges, quality = self._chosen({k: v for k, v in slots.items() if v}, width)
         apex = self.frame.to_photo(np.array([shape.apex_u, shape.apex_y]))
-        return Needle(edges, quality, apex, 2 * shape.half_width * self.per, shape)
+        return Needle(edges, quality, apex, width, shape)
 
     def fitted(self, needle: Needle) -> Needle:
         """Every located edge fitted by its profile; those that do not fit are left out."""
@@ -154,7 +211,7 @@ class _Fine:
             blur = fit.blur / float(self.ratio.mean())
             edges[name] = replace(e, p0=p0, p1=p1, angle_u=fit.angle_u, lean=lean, blur=blur)
         _, _, misses = self._model(edges)
-        return replace(needle, edges=edges, quality=self._quality(edges, misses))
+        return replace(needle, edges=edges, quality=self._quality(edges, misses, needle.width))
 
     def _into(self, xy: Array) -> Array:
         return np.asarray((np.asarray(xy) - self.low + 0.5) * self.ratio - 0.5)
@@ -177,7 +234,7 @@ class _Fine:
         strip, middles, offsets, along, across = self._strip(p, q, reach)
         inner = (middles > 0) & (middles < length)
         edges = []
-        for sign, plane, shift, turn, strength in _strong_lines(
+        for sign, plane, shift, turn, strength, steepness in _strong_lines(
             strip[inner], middles[inner], offsets, reach, self.noise
         ):
             centre = float(middles[inner].mean())
@@ -192,7 +249,7 @@ class _Fine:
             cover = min((t1 - t0) / length, 1.3)
             lean = self._lean(p0, p1, flip)
             blur = USUAL_BLUR / float(self.ratio.mean())
-            edges.append(NeedleEdge(p0, p1, u, cover, strength, lean, plane, sign, blur))
+            edges.append(NeedleEdge(p0, p1, u, cover, strength, lean, plane, sign, steepness, blur))
         return edges
 
     def _strip(self, p: Array, q: Array, reach: float) -> tuple[Array, Array, Array, Array, Array]:
@@ -225,16 +282,20 @@ class _Fine:
         slope = cv2.filter2D(
             mean.astype(np.float32), cv2.CV_32F, kernel[None], borderType=cv2.BORDER_REPLICATE
         )
+        height, width = self.colour.shape[:2]
+        outside = (at < 1).any(axis=2) | (at[..., 0] > width - 2) | (at[..., 1] > height - 2)
+        lost = np.logical_or.reduceat(outside, edges[:-1], axis=0)
+        slope = np.where(cv2.dilate(lost.astype(np.uint8), np.ones((1, 17)))[..., None], 0, slope)
         middles = (edges[:-1] + edges[1:] - 1) / 2 + ts[0]
         return np.asarray(slope @ PLANES.T, float), middles, offsets, along, across
 
-    def _weight(self, edge: NeedleEdge) -> float:
-        share = min(edge.length / (self.frame.thickness * self.per), 1.0)
+    def _weight(self, edge: NeedleEdge, width: float) -> float:
+        share = min(edge.length / (1.5 * width), 1.0)
         return min(edge.strength, 12.0) * edge.coverage * math.sqrt(share)
 
-    def _quality(self, edges: Mapping[str, NeedleEdge], misses: Array) -> float:
+    def _quality(self, edges: Mapping[str, NeedleEdge], misses: Array, width: float) -> float:
         """Sum over edges of strength, cover and length, less where one disagrees with the rest."""
-        weights = np.array([self._weight(e) for e in edges.values()])
+        weights = np.array([self._weight(e, width) for e in edges.values()])
         return float(np.sum(weights * np.exp(-((misses / 1.5) ** 2)))) if edges else 0.0
 
     def _roles(self, names: Iterable[str]) -> Array:
@@ -263,7 +324,9 @@ class _Fine:
             robust[: len(rows)] = 1 / (1 + (misses / sigma[: len(rows)] / 2) ** 2)
         return x, rows, misses
 
-    def _chosen(self, slots: Mapping[str, list[NeedleEdge]]) -> tuple[dict[str, NeedleEdge], float]:
+    def _chosen(
+        self, slots: Mapping[str, list[NeedleEdge]], width: float
+    ) -> tuple[dict[str, NeedleEdge], float]:
         """One edge a place, so that as many strong ones as possible agree on one stylus."""
         if not slots:
             return {}, 0.0
@@ -272,7 +335,7 @@ class _Fine:
         each = [(i, e) for i, name in enumerate(names) for e in slots[name]]
         place = np.array([i for i, _ in each])
         lean = np.array([e.lean for _, e in each])
-        weight = np.array([self._weight(e) for _, e in each])
+        weight = np.array([self._weight(e, width) for _, e in each])
         flip, cone = roles[place, 1], roles[place, 2]
         starts = _starts(lean, flip, cone)
         miss = lean[None] - starts[:, :1] - flip * starts[:, 1:2] - cone * starts[:, 2:3]
@@ -290,7 +353,7 @@ class _Fine:
                 edges[name] = each[k][1]
         if not edges:
             return {}, 0.0
-        return edges, self._quality(edges, self._model(edges)[2])
+        return edges, self._quality(edges, self._model(edges)[2], width)
 
 
 def _starts(lean: Array, flip: Array, cone: Array) -> Array:
@@ -332,8 +395,8 @@ def _segment(shape: Shape, frame: Frame, kind: str, side: int) -> tuple[Array, A
 
 def _strong_lines(
     slope: Array, middles: Array, offsets: Array, reach: float, noise: Array
-) -> list[tuple[int, int, float, float, float]]:
-    """Sign, plane, shift at the middle, turn and strength of the two best lines of either sign.
+) -> list[tuple[int, int, float, float, float, float]]:
+    """Sign, plane, shift, turn, strength and steepness of the two best lines of either sign.
 
     Strength is the mean slope along the line over the usual scatter of such means in the strip.
     """
@@ -347,7 +410,8 @@ def _strong_lines(
     rows = np.arange(len(middles))[None, :, None]
     total = slope[rows, np.clip(columns, 0, len(offsets) - 1)].mean(axis=1)
     scatter = 1.4826 * np.median(np.abs(total), axis=(0, 1))
-    total = total / np.maximum(scatter, 0.25 * noise / math.sqrt(4 * len(middles)))
+    unit = np.maximum(scatter, 0.25 * noise / math.sqrt(4 * len(middles)))
+    total = total / unit
     total = total[:, np.abs(offsets) <= reach]
     shifts = offsets[np.abs(offsets) <= reach]
     found = []
@@ -359,8 +423,10 @@ def _strong_lines(
             i, k = divmod(int(np.argmax(score)), score.shape[1])
             if score[i, k] <= 1:
                 break
+            strength = float(score[i, k])
+            steepness = strength * float(unit[plane[i, k]])
             found.append(
-                (sign, int(plane[i, k]), float(shifts[k]), float(turns[i]), float(score[i, k]))
+                (sign, int(plane[i, k]), float(shifts[k]), float(turns[i]), strength, steepness)
             )
             apart = shifts[None] - shifts[k] + (turns[:, None] - turns[i]) * span / 2
             other = shifts[None] - shifts[k] - (turns[:, None] - turns[i]) * span / 2

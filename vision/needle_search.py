@@ -28,6 +28,7 @@ U_RANGE = (-1.5, 2.6)  # where a stylus may stand, in thicknesses from the rod's
 HEIGHTS = (0.08, 3.6)  # below the rod, in thicknesses
 CONE_HALVES_DEG = (23.0, 27.5, 32.0)
 KEEP = 6
+LEAST_REFLECTION = 0.5  # of the stylus' own score
 SIDES = (("left", -1), ("right", 1))
 LUMA = np.array([0.299, 0.587, 0.114], np.float32)
 
@@ -51,11 +52,13 @@ class Frame:
     origin: Array
     basis: Array
     picture: NDArray[np.uint8]
+    inside: NDArray[np.bool_]
     u0: int
     y0: int
     thickness: float
     under: float
     under_slope: float
+    free_u: float
     mirrored: bool
 
     def to_photo(self, uy: Array) -> Array:
@@ -67,51 +70,98 @@ class Frame:
         return (np.asarray(xy, float) - self.origin) @ np.linalg.inv(self.basis).T
 
 
-def find_shapes(rgb: NDArray[np.uint8], rod: SideRod, mirrored: bool) -> tuple[list[Shape], Frame]:
-    """Likely styli under the rod's free end, best first, and the frame they are given in.
+@dataclass(frozen=True)
+class Search:
+    """One straightened copy, its gradients, and the likely styli seen in it, best first."""
+
+    frame: Frame
+    field: tuple[Grey, Grey]
+    shapes: list[Shape]
+
+
+def search_shapes(
+    rgb: NDArray[np.uint8], rod: SideRod, thickness: float, surface: tuple[Array, float] | None
+) -> Search:
+    """Likely styli under the rod's free end.
 
     Parameters
     ----------
     rgb : ndarray of uint8, shape (H, W, 3)
     rod : SideRod
-    mirrored : bool
-        Whether the reflected half is to be seen too.
-
-    Returns
-    -------
-    shapes : list of Shape
-        At most `KEEP`.
-    frame : Frame
+    thickness : float
+        What to take for the rod's thickness, pixels: it sets the scale of the search.
+    surface : (point, direction in radians), optional
+        Line about which the reflected half mirrors the stylus; None where there is none.
     """
-    frame = _straightened(rgb, rod, mirrored)
-    field = _gradient_field(frame.picture)
+    frame = _straightened(rgb, rod, thickness, surface)
+    field = _gradient_field(frame)
     shapes = _polished(field, frame, _search(field, frame))
-    return _distinct(shapes, frame.thickness)[:KEEP], frame
+    return Search(frame, field, _distinct(shapes, frame.thickness)[:KEEP])
 
 
-def _straightened(rgb: NDArray[np.uint8], rod: SideRod, mirrored: bool) -> Frame:
-    scale = min(1.0, COARSE_THICKNESS / rod.thickness)
-    thickness = rod.thickness * scale
-    origin, tilt = rod.free_end, 0.0
-    if mirrored:
-        height, tilt = rod.surface_at_free_end()
-        origin = np.array([rod.free_end[0], height])
-    to_pivot = 1.0 if rod.pivot_right else -1.0
+def search_reflection(
+    rgb: NDArray[np.uint8], rod: SideRod, thickness: float, seen: Frame, shape: Shape
+) -> Search | None:
+    """A direct stylus -> the same with the reflection below its tip, where there is a clear one.
+
+    The direction of the surface is not known yet: tilts on both sides are tried.
+    """
+    lean = math.radians(shape.lean)
+    apex = np.array([shape.apex_u, shape.apex_y])
+    axis = np.array([math.sin(lean), -math.cos(lean)])
+    tip, above = seen.to_photo(apex), seen.to_photo(apex + axis)
+    best: tuple[float, Frame, tuple[Grey, Grey], Array] | None = None
+    for tilt in np.radians(np.arange(-7.5, 7.6, 2.5)):
+        frame = _straightened(rgb, rod, thickness, (tip, float(tilt)))
+        field = _gradient_field(frame)
+        u, y = frame.from_photo(above) - frame.from_photo(tip)
+        turned = math.degrees(math.atan2(u, -y))
+        start = np.array([0.0, 0.0, turned, shape.half_width, shape.cone_half])
+        tries = np.repeat(start[None], 7, axis=0)
+        tries[:, 1] = np.linspace(-0.15, 0.15, 7) * frame.thickness
+        image = _scores(field, frame, tries, (-1.0,))
+        k = int(np.argmax(image))
+        if best is None or image[k] > best[0]:
+            best = (float(image[k]), frame, field, tries[k])
+    assert best is not None
+    _, frame, field, start = best
+    shape = _polished(field, frame, [Shape(*map(float, start))])[0]
+    polished = _as_row(shape)[None]
+    own = float(_scores(field, frame, polished, (1.0,))[0])
+    image = float(_scores(field, frame, polished, (-1.0,))[0])
+    return Search(frame, field, [shape]) if image > LEAST_REFLECTION * own else None
+
+
+def _straightened(
+    rgb: NDArray[np.uint8], rod: SideRod, thickness: float, surface: tuple[Array, float] | None
+) -> Frame:
+    scale = min(1.0, COARSE_THICKNESS / thickness)
+    t = thickness * scale
+    origin, tilt = (rod.free_end, 0.0) if surface is None else surface
     basis = (
         np.array([[math.cos(tilt), -math.sin(tilt)], [math.sin(tilt), math.cos(tilt)]])
-        @ np.diag([to_pivot, 1.0])
+        @ np.diag([1.0 if rod.pivot_right else -1.0, 1.0])
         / scale
     )
     inverse = np.linalg.inv(basis)
     a = inverse @ (np.array([rod.bottom.x0, rod.bottom.y0]) - origin)
     b = inverse @ (np.array([rod.bottom.x1, rod.bottom.y1]) - origin)
-    slope = (b[1] - a[1]) / (b[0] - a[0])
-    under = a[1] - slope * a[0]
-    u0, u1 = int((U_RANGE[0] - 0.4) * thickness), int((U_RANGE[1] + 0.4) * thickness)
-    y0 = int(under - (1.6 if mirrored else 1.4) * thickness)
-    y1 = -y0 if mirrored else int(under + (HEIGHTS[1] + 0.4) * thickness)
+    slope = float((b[1] - a[1]) / (b[0] - a[0]))
+    under = float(a[1] - slope * a[0])
+    end = float((inverse @ (rod.free_end - origin))[0])
+    u0, u1 = int(end + (U_RANGE[0] - 0.4) * t), int(end + (U_RANGE[1] + 0.4) * t)
+    top = under + slope * end
+    y0 = int(top - 1.5 * t)
+    y1 = -y0 if surface is not None else int(top + (HEIGHTS[1] + 0.4) * t)
+    y0, y1 = max(y0, int(-6 * t)), min(y1, int(6 * t))
     picture = _warped(rgb, origin, basis, (u0, y0), (u1 - u0 + 1, y1 - y0 + 1), scale)
-    return Frame(origin, basis, picture, u0, y0, thickness, under, slope, mirrored)
+    grid = np.stack(np.meshgrid(np.arange(u0, u1 + 1), np.arange(y0, y1 + 1)), axis=-1)
+    at = origin + grid @ basis.T
+    inside = (
+        (at > 1).all(axis=2) & (at[..., 0] < rgb.shape[1] - 2) & (at[..., 1] < rgb.shape[0] - 2)
+    )
+    inside = cv2.erode(inside.astype(np.uint8), np.ones((5, 5), np.uint8)) > 0
+    return Frame(origin, basis, picture, inside, u0, y0, t, under, slope, end, surface is not None)
 
 
 def _warped(
@@ -148,9 +198,9 @@ def _warped(
     )
 
 
-def _gradient_field(picture: NDArray[np.uint8]) -> tuple[Grey, Grey]:
+def _gradient_field(frame: Frame) -> tuple[Grey, Grey]:
     """Gradient of the locally strongest of luma and two colour differences, soft-clipped to 1."""
-    f = np.sqrt(picture.astype(np.float32) / 255)
+    f = np.sqrt(frame.picture.astype(np.float32) / 255)
     planes = (f @ LUMA, 0.7 * (f[..., 0] - f[..., 1]), 0.7 * (f[..., 2] - f[..., 1]))
     best: tuple[Grey, Grey, Grey] | None = None
     for plane in planes:
@@ -167,7 +217,7 @@ def _gradient_field(picture: NDArray[np.uint8]) -> tuple[Grey, Grey]:
             wins = strength > 1.3 * best[2]
             best = tuple(np.where(wins, new, old) for new, old in zip(here, best, strict=True))  # type: ignore[assignment]
     assert best is not None
-    return best[0], best[1]
+    return best[0] * frame.inside, best[1] * frame.inside
 
 
 def _search(field: tuple[Grey, Grey], frame: Frame) -> list[Shape]:
@@ -176,7 +226,7 @@ def _search(field: tuple[Grey, Grey], frame: Frame) -> list[Shape]:
     sums = _RunningSums(field, frame)
     shapes: list[Shape] = []
     for width in (t * w for w in HALF_WIDTHS):
-        us = np.arange(U_RANGE[0] * t, U_RANGE[1] * t, max(1.25, 0.13 * width))
+        us = frame.free_u + np.arange(U_RANGE[0] * t, U_RANGE[1] * t, max(1.25, 0.13 * width))
         if frame.mirrored:
             ys = np.arange(-2, 2.1) * max(0.04 * t, 0.13 * width)
             leans = np.arange(-13.0, 13.1, 2.0)
@@ -323,8 +373,15 @@ def _polished(field: tuple[Grey, Grey], frame: Frame, shapes: list[Shape]) -> li
     return out
 
 
-def _scores(field: tuple[Grey, Grey], frame: Frame, p: Array) -> Array:
-    """As in `_search`, with interpolation; ``p`` has shape (n, 5)."""
+def _as_row(shape: Shape) -> Array:
+    return np.array([shape.apex_u, shape.apex_y, shape.lean, shape.half_width, shape.cone_half])
+
+
+def _scores(
+    field: tuple[Grey, Grey], frame: Frame, p: Array, views: tuple[float, ...] = ()
+) -> Array:
+    """As in `_search`, with interpolation; ``p`` has shape (n, 5); ``views`` 1 own, -1 image."""
+    views = views or ((1.0, -1.0) if frame.mirrored else (1.0,))
     t = frame.thickness
     u, y, lean, width, cone = p.T
     lean, cone = np.radians(lean), np.radians(cone)
@@ -352,7 +409,7 @@ def _scores(field: tuple[Grey, Grey], frame: Frame, p: Array) -> Array:
             points = start[:, None] + steps[None, :, None] * along[:, None]
             lengths[kind, side] = length
             answers[kind, side] = []
-            for flip in (1.0, -1.0) if frame.mirrored else (1.0,):
+            for flip in views:
                 at = [flip * points[..., 1] - frame.y0, points[..., 0] - frame.u0]
                 gx = map_coordinates(field[0], at, order=1, mode="nearest")
                 gy = flip * map_coordinates(field[1], at, order=1, mode="nearest")
@@ -367,6 +424,6 @@ def _scores(field: tuple[Grey, Grey], frame: Frame, p: Array) -> Array:
             weaker = np.maximum(np.minimum(-a, b), np.minimum(a, -b))
             mean = np.abs(a - b) / 2
             total += np.where(both, weight * length * (0.6 * weaker + 0.4 * mean), 0)
-    total /= 2 if frame.mirrored else 1
+    total /= len(views)
     height = y - frame.under - frame.under_slope * u
     return np.asarray(total / np.maximum(height + 0.15 * t, 1))

@@ -13,7 +13,7 @@ apart. The geometry is in `vision.rake_model`.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -22,7 +22,7 @@ from numpy.typing import NDArray
 from vision.camera import Camera
 from vision.groove import groove_slope
 from vision.marks import snap_marks
-from vision.needle import Needle, NeedleEdge, find_needles, usable
+from vision.needle import Needle, NeedleEdge, find_needle, usable
 from vision.photo import FocalPrior, Photo
 from vision.rake_model import Line, Predictor, Solution, solve
 from vision.reading import BudgetPart, Component, Outcome, Reading, Refusal, Segment
@@ -42,7 +42,7 @@ LEAST_QUALITY = 3.0
 LEAST_WIDTH_PX = 12.0
 WANTED_WIDTH_PX = 80.0
 MOST_U_DEG = 0.75
-PLAUSIBLE_DEG = (80.0, 105.0)
+PLAUSIBLE_DEG = (84.0, 100.0)
 RISE_RANGE_DEG = (11.0, 32.0)
 CLOSE_UP_MM = 15.0
 ROD_MM = 0.5  # a usual cantilever's thickness, to guess the field of view
@@ -104,15 +104,9 @@ def find_rake(photo: Photo, options: Options) -> RakeLines | Refusal:
             "Photograph from the side with the lens at the record's height, so that the "
             "cantilever crosses the picture and the stylus stands under its end.",
         )
-    if rod.mirrored and not RISE_RANGE_DEG[0] < (rise := _rise(rod)) < RISE_RANGE_DEG[1]:
-        return _refusal(
-            f"The straight thing found rises by {rise:.0f}° over its mirror image; a cantilever "
-            f"rises by {RISE_RANGE_DEG[0]:.0f} to {RISE_RANGE_DEG[1]:.0f}°.",
-            "Photograph the cantilever and stylus from the side.",
-            _look(rod),
-        )
-    needles = find_needles(photo.rgb, rod, rod.mirrored)
-    needle = needles[0] if needles else None
+    if rod.mirrored and not RISE_RANGE_DEG[0] < _rise(rod) < RISE_RANGE_DEG[1]:
+        rod = replace(rod, pairs=(), mirror_score=0.0)
+    needle = find_needle(photo.rgb, rod)
     if needle is None or needle.quality < LEAST_QUALITY:
         look = _look(rod)
         return _refusal(
@@ -141,7 +135,7 @@ def find_rake(photo: Photo, options: Options) -> RakeLines | Refusal:
     flags = ["pivot_assumed"] if options.pivot == "auto" else []
     reflected = [x for x in lines if x.name.startswith("reflected")]
     lines += _rod_lines(rod, rod.mirrored)
-    on_mirror = rod.mirrored and bool(reflected)
+    on_mirror = needle.mirrored(rod.mirrored) and bool(reflected)
     if not on_mirror:
         lines = [x for x in lines if not x.name.startswith("reflected ") or "rod" in x.name]
         flags.append("no_reflection")
