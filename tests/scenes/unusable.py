@@ -93,7 +93,10 @@ def spoil(
     assert scene.view is not None
     points = {n: scene.view.project(p)[0] for n, p in scene.points_mm.items()}
     if kind == "defocus":
-        linear = disc_blur(linear, rng.uniform(45, 90))
+        # a disc about as wide as twice the stylus, or a tenth of the frame
+        stylus_px = width * spec["stylus"]["width_mm"] / spec["camera"]["field_mm"]
+        least = min(max(0.8 * stylus_px, 45.0), 110.0) if spec["quantity"] == "rake" else 55.0
+        linear = disc_blur(linear, rng.uniform(least, least + 40.0))
     elif kind == "motion":
         # across the edges that carry the angle: along them a smear would do no harm
         across = 90.0 if spec["quantity"] == "azimuth" else 0.0
