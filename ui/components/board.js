@@ -14,7 +14,8 @@ const LOOKS = {
   drawn: { colour: "#FFFFFF", dash: "2 5", word: "as drawn by you" },
 };
 const MAX_ZOOM = 24;
-const SEND_MS = 140;
+const SEND_MS = 100;
+const PATIENCE_MS = 2000;
 const kept = new WeakMap();
 
 export default function (component) {
@@ -48,6 +49,8 @@ class Board {
     this.touched = new Set();
     this.editing = false;
     this.dragging = null;
+    this.asked = -PATIENCE_MS;
+    this.waiting = false;
     find("in").onclick = () => this.zoomMiddle(1.6);
     find("out").onclick = () => this.zoomMiddle(1 / 1.6);
     find("whole").onclick = () => this.whole();
@@ -72,6 +75,8 @@ class Board {
       this.touched = new Set();
       this.setEditing(Boolean(data.editing));
     }
+    this.asked = -PATIENCE_MS;
+    if (this.waiting) this.sendSoon();
     this.photo.alt = data.alt || "";
     this.caption.textContent = data.caption || "";
     this.pane.style.aspectRatio = `${data.width} / ${data.height}`;
@@ -341,14 +346,19 @@ class Board {
     }
   }
 
+  // While one answer is awaited only the newest position waits behind it, so none queue up.
   sendSoon() {
-    if (this.timer) return;
-    this.timer = setTimeout(() => this.sendNow(), SEND_MS);
+    if (!this.timer) this.timer = setTimeout(() => this.sendNow(), SEND_MS);
   }
 
   sendNow() {
     clearTimeout(this.timer);
     this.timer = null;
+    if (performance.now() - this.asked < PATIENCE_MS) {
+      this.waiting = true;
+      return;
+    }
+    this.waiting = false;
     const lines = {};
     for (const h of this.data.handles || []) {
       // A line that was not found counts only once it has been moved.
@@ -357,6 +367,7 @@ class Board {
     const text = JSON.stringify(lines);
     if (text === this.sentText) return;
     this.sentText = text;
+    this.asked = performance.now();
     this.tell({ slot: this.data.slot, lines });
   }
 
