@@ -146,7 +146,7 @@ def _draw_label(
         head, body = f"{outcome.quantity}  {outcome.text()}", ""
     else:
         head, body = f"{outcome.quantity}: no reading", outcome.reason
-    big, small = _font(34 * unit), _font(22 * unit)
+    big, small = _font(40 * unit), _font(26 * unit)
     lines = [(head, big)] + [(line, small) for line in _wrap(draw, body, small, size[0] * 0.9)]
     heights = [draw.textbbox((0, 0), text, font=font)[3] for text, font in lines]
     width = max(draw.textlength(text, font=font) for text, font in lines)
