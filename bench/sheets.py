@@ -87,8 +87,8 @@ _WORDS: dict[tuple[str, int], tuple[tuple[str, str], ...]] = {
         (
             "Place",
             "Only for pivots more than 220 mm away: cut page 1 at its dashed line, lay it on this "
-            "page's dashed line so that the rules run on, and tape it. A small step or turn at the join does no harm: the photo "
-            "measures each page on its own.",
+            "page's dashed line so that the rules run on, and tape it. A small step or turn at "
+            "the join does no harm: the photo measures each page on its own.",
         ),
         ("Care", "Stylus guard on, arm locked in its rest, platter locked."),
     ),

@@ -10,8 +10,8 @@ The tip's place is read on the paper itself, so no height enters. The spindle's 
 counts where the spindle is in view; otherwise 0.2 mm is budgeted for a hand-cut hole.
 
 Keys: ``inner_null_mm``, ``outer_null_mm`` (with the effective length) where the digit markers
-are not in view; the scale keys of `vision.print_scale`; ``options.marks["tip"]`` where a person tapped the
-tip (the mark's middle).
+are not in view; the scale keys of `vision.print_scale`; ``options.marks["tip"]`` where a person
+tapped the tip (the mark's middle).
 """
 
 from __future__ import annotations

@@ -653,6 +653,56 @@ def _curl_shows(view: SheetView) -> bool:
     return bool(curl @ np.linalg.pinv(covariance) @ curl > 16)
 
 
+@dataclass(frozen=True)
+class GridPose:
+    """The plane and direction of a null grid, for readings that need no length.
+
+    ``normal`` (out of the paper) and ``along`` (the groove's direction, towards the pivot) are
+    unit vectors in the camera frame; their standard uncertainties are in radians.
+    """
+
+    view: SheetView
+    null: Null
+    normal: Array
+    along: Array
+    normal_u: float
+    along_u: float
+
+    def cross(self) -> Array:
+        """The null cross in px."""
+        return self.view.to_image([[self.null.x, self.null.y]])[0]
+
+
+def find_grid(photo: Photo, quantity: str) -> GridPose | Refusal:
+    """Pose of the null grid in view of an alignment or two-point sheet.
+
+    With both grids in view the one nearer to the middle of the picture is taken.
+    """
+    view = find_sheet(photo, quantity, ("alignment", "two-point"), prefer="null")
+    if isinstance(view, Refusal):
+        return view
+    nulls = [view.null] if view.null else list(view.layout.nulls)
+    if not nulls or (view.null is None and not view.whole):
+        return Refusal(
+            quantity,
+            "No null grid is in the picture.",
+            "Have the grid under the stylus and its two marker strips in view.",
+            view.outline(),
+        )
+    middle = np.array(photo.centre)
+    null = min(nulls, key=lambda n: float(np.linalg.norm(view.to_image([[n.x, n.y]])[0] - middle)))
+    covariance = np.linalg.pinv(view.information)[:3, :3]
+    tilt = view.rotation.T @ covariance @ view.rotation
+    return GridPose(
+        view,
+        null,
+        view.normal,
+        view.direction(null.angle),
+        math.sqrt(float(max(tilt[0, 0] + tilt[1, 1], 0.0))),
+        math.sqrt(float(max(tilt[2, 2], 0.0))),
+    )
+
+
 def pivot_mark(view_or_found: SheetView, photo: Photo) -> Array | None:
     """Pixel of the pivot cap's middle corner, or None where the cap is not in view."""
     cap = pivot_cap()
