@@ -57,7 +57,7 @@ MARKS = ("left edge", "right edge")
 LIMB_FLOOR_PX = 0.12  # a limb's own shading moves it this far, unseen in its scatter
 IMAGE_FLOOR_PX = 0.30  # the same for a reflected limb, from the tuning photographs
 MOST_U_DEG = 0.95
-LEAST_SHARE, LEAST_COUNT = 0.5, 10
+LEAST_SHARE, LEAST_COUNT, LEAST_TELL = 0.5, 10, 0.5
 RETAKE = (
     "Photograph from the front, 30-50° above and up to 10° aside, with the cantilever sharp and "
     "the printed grid visible all round it."
@@ -169,7 +169,9 @@ def find_cantilever(
     if isinstance(chosen, Refusal):
         return chosen
     image = None if shows_nothing(rgb, found, chosen) else find_image(rgb, found, chosen)
-    if image is not None and (image.share < LEAST_SHARE or image.count < LEAST_COUNT):
+    if image is not None and (
+        image.share < LEAST_SHARE or image.count < LEAST_COUNT or image.tell < LEAST_TELL
+    ):
         image = None
     flags = []
     if found.thickness is not None:

@@ -722,19 +722,21 @@ class Image:
 
     ``axis`` is the line midway between the reflected limbs; ``limbs`` the limbs where they are in
     sight; ``share`` the part of the visible outline that fits, ``count`` how many stretches that
-    is. ``rivals`` are axes of other places that fit nearly as well.
+    is, ``tell`` the part of its visible length whose inside differs from what lies beside it.
+    ``rivals`` are axes of other places that fit nearly as well.
     """
 
     axis: Limb
     limbs: tuple[Limb, ...]
     share: float
     count: int
+    tell: float
     rivals: tuple[Limb, ...] = ()
 
     @property
     def merit(self) -> float:
         """What rival reflections are compared by."""
-        return self.count * self.share
+        return self.count * self.share * self.tell
 
 
 def axis_normal(rod: Rod, pose: GridPose) -> Array:
@@ -855,9 +857,17 @@ def find_image(rgb: NDArray[np.uint8], pose: GridPose, rod: Rod) -> Image | None
         at = seen + sign * half[:, None] * side[:, :, None, :]
         evidence, visible = field.read(at, side, rod)
         total += np.sum((evidence - 0.42) * visible, axis=2)
-    prior = np.exp(-0.5 * ((np.degrees(rises) - RISE_GUESS_DEG) / 6) ** 2)
+    prior = np.exp(-0.5 * ((np.degrees(rises) - RISE_GUESS_DEG) / 5) ** 2)
+    # seen along the rows, ticks and rows look like limbs
+    ahead = pose.on_sheet(pose.camera.distort(seen[:, :, 20]))
+    base = np.concatenate([ahead, np.zeros((*ahead.shape[:-1], 1))], axis=-1)
+    row = pose.project(base + np.array([0.02, 0.0, 0.0])) - pose.project(base)
+    row /= np.maximum(np.linalg.norm(row, axis=-1, keepdims=True), 1e-9)
+    slanted = np.abs(row[..., 0] * unit[..., 1] - row[..., 1] * unit[..., 0]) > math.sin(
+        math.radians(14)
+    )
     total = np.where(length[..., 0] > 0.8 * rod.width_px, total, 0) * (0.5 + 0.5 * prior)
-    total *= np.sqrt(length[..., 0] / rod.width_px)
+    total *= np.sqrt(length[..., 0] / rod.width_px) * slanted
     tried: list[tuple[float, Image]] = []
     room = total.copy()
     for _ in range(7):
@@ -866,7 +876,7 @@ def find_image(rgb: NDArray[np.uint8], pose: GridPose, rod: Rod) -> Image | None
             break
         found = _fit_image(rgb, pose, rod, seen[i, j], half)
         if found is not None:
-            tried.append((found.merit * (0.5 + 0.5 * float(prior[i, j])), found))
+            tried.append((found.merit * (0.1 + 0.9 * float(prior[i, j])), found))
         apart = np.linalg.norm(seen[:, :, 20] - seen[i, j, 20], axis=-1)
         tilt = np.sum(unit * unit[i, j], axis=-1)
         room[(apart < 0.35 * rod.width_px) & (tilt > 0.99)] = 0
@@ -953,7 +963,7 @@ def _on_ink(pose: GridPose, at: Array) -> NDArray[np.bool_]:
     rays = pose.camera.ray(xy) @ pose.rotation
     start = -pose.origin @ pose.rotation
     grid = start[:2] - rays[:, :2] * (start[2] / rays[:, 2])[:, None]
-    margin = pose.ink_half_width + 0.008
+    margin = 2 * pose.ink_half_width + 0.008  # crosses are often drawn bolder
     ink = (np.abs(grid - np.round(grid)) < margin).any(axis=1)
     if pose.thickness is not None:
         slide = 2 * rays[:, :2] / np.sqrt(GLASS_INDEX**2 - 1 + rays[:, 2] ** 2)[:, None]
@@ -1042,7 +1052,42 @@ def _fit_image(
         edge = base_line + which * wide[:, None] * side
         limbs.append(replace(axis, p=edge[0], q=edge[1]))
         del k
-    return Image(axis, tuple(limbs), share, count)
+    tell = _tells(rgb, pose, rod, seen, half, side)
+    return Image(axis, tuple(limbs), share, count, tell)
+
+
+def _tells(
+    rgb: NDArray[np.uint8], pose: GridPose, rod: Rod, seen: Array, half: Array, side: Array
+) -> float:
+    """Share of the visible length along which inside and outside differ in colour."""
+    places = [seen, seen - (half + 4)[:, None] * side, seen + (half + 4)[:, None] * side]
+    in_sight = [~_hidden(p, rod) & ~_on_ink(pose, p) for p in places]
+    colour = []
+    low = np.floor(np.min([p.min(axis=0) for p in places], axis=0)).astype(int) - 12
+    high = np.ceil(np.max([p.max(axis=0) for p in places], axis=0)).astype(int) + 13
+    low, high = np.maximum(low, 0), np.minimum(high, rgb.shape[1::-1])
+    crop = rgb[low[1] : high[1], low[0] : high[0]]
+    if min(crop.shape[:2]) < 12:
+        return 0.0
+    calm = cv2.blur(crop, (5, 5)).astype(np.float32)
+    noise = float(np.median(np.abs(calm[:, 4:] - calm[:, :-4]))) + 1.0
+    for p in places:
+        raw = (pose.camera.distort(p) - low).astype(np.float32)[None]
+        colour.append(
+            cv2.remap(
+                calm, raw[..., 0], raw[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE
+            )[0]
+        )
+    seen_beside = np.zeros(len(seen), bool)
+    differs = np.ones(len(seen), bool)
+    for k in (1, 2):
+        usable = in_sight[0] & in_sight[k]
+        step = np.linalg.norm(colour[0] - colour[k], axis=1)
+        differs &= ~usable | (step > 3.0 * noise)
+        seen_beside |= usable
+    if seen_beside.sum() < 4:
+        return 0.3
+    return float(differs[seen_beside].mean())
 
 
 def _peaks(
