@@ -25,7 +25,7 @@ from vision.azimuth_find import (
     opponent,
     without_ink,
 )
-from vision.azimuth_solve import EDGE_FLOOR_DEG, Lens, Solution, solve_lines
+from vision.azimuth_solve import Lens, Solution, direction_floor, solve_lines
 from vision.edge_blocks import BlockFit, fit_blocks
 from vision.edges import EdgeFit
 from vision.photo import FocalPrior, Photo
@@ -56,7 +56,7 @@ LIKELIEST = 8
 MOST_INK = 0.8
 PARALLEL_LOSS = 5.0
 LEAST_VALUE, LEAST_SHARE, MOST_MISS_DEG = 9.0, 0.55, 0.9  # from the tuning photographs
-LEAST_SIDES = 3
+LEAST_SIDES, SURE_VALUE = 3, 12.5
 UNKNOWN_RANGE = 10.0
 SOFT_BLUR_WIDTHS, MOST_BLUR_WIDTHS, MOST_SIDE_BLUR_WIDTHS = 0.005, 0.0085, 0.010
 ALWAYS_SHARP_PX = 2.6  # at fit size
@@ -506,7 +506,7 @@ def parallel(k: int, fitted: list[Fitted], logs: NDArray[np.float64]) -> bool:
 
 def line_u(fit: BlockFit) -> float:
     """Standard uncertainty of an edge's direction with what blocks cannot show, radians."""
-    return math.hypot(fit.edge.angle_u, math.radians(EDGE_FLOOR_DEG))
+    return math.hypot(fit.edge.angle_u, direction_floor(fit.edge))
 
 
 def pair_u(fitted: Fitted) -> float:
@@ -561,7 +561,7 @@ def agree(fitted: list[Fitted]) -> Choice | None:
         if trust[k] > 0.03 * trust[order[0]]
     )
     share = float(weights[inside].sum() / weights.sum())
-    return Choice(fitted[best], others, share, float(logs[mode]))
+    return Choice(fitted[best], others, share, float(logs[inside].max()))
 
 
 def doubts(choice: Choice, sharp: float) -> Refusal | None:
@@ -588,7 +588,7 @@ def doubts(choice: Choice, sharp: float) -> Refusal | None:
             + SHOW_BOTH[0].lower()
             + SHOW_BOTH[1:],
         )
-    if len(best.sides) < LEAST_SIDES:
+    if len(best.sides) < (LEAST_SIDES if choice.value < SURE_VALUE else LEAST_SIDES - 1):
         return Refusal(
             QUANTITY, "The body's sides and their reflections are not seen well enough.", SHOW_BOTH
         )
