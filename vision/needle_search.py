@@ -28,6 +28,8 @@ U_RANGE = (-1.5, 2.6)  # where a stylus may stand, in thicknesses from the rod's
 HEIGHTS = (0.08, 3.6)  # below the rod, in thicknesses
 CONE_HALVES_DEG = (23.0, 27.5, 32.0)
 KEEP = 6
+HEIGHT_BIAS = 0.6  # thicknesses added to a shape's height: longer edges that answer count more
+KNEE = 0.02  # gradient (square root of intensity per px) that counts half
 LEAST_REFLECTION = 0.5  # of the stylus' own score
 SIDES = (("left", -1), ("right", 1))
 LUMA = np.array([0.299, 0.587, 0.114], np.float32)
@@ -208,7 +210,7 @@ def _gradient_field(frame: Frame) -> tuple[Grey, Grey]:
         gx = cv2.Sobel(smooth, cv2.CV_32F, 1, 0, scale=1 / 8)
         gy = cv2.Sobel(smooth, cv2.CV_32F, 0, 1, scale=1 / 8)
         size = np.hypot(gx, gy)
-        knee = max(3 * float(np.median(size)), 0.008)
+        knee = max(3 * float(np.median(size)), KNEE)
         strength = size / knee
         here = (gx / (size + knee), gy / (size + knee), strength)
         if best is None:
@@ -269,7 +271,7 @@ def _search_width(
             foot = uu + yy * math.tan(math.radians(flank))
             cones.append(sums.along(flank, foot, 0.15 * rise, np.minimum(0.9 * rise, end), yy))
         total = _answer(shanks) + 0.8 * _answer(cones)
-        score = total / np.maximum(hh + 0.15 * t, 1)
+        score = total / (hh + HEIGHT_BIAS * t)
         for k in np.argpartition(score, -3)[-3:]:
             shapes.append(Shape(float(uu[k]), float(yy[k]), lean, width, cone, float(score[k])))
     return shapes
@@ -426,4 +428,4 @@ def _scores(
             total += np.where(both, weight * length * (0.6 * weaker + 0.4 * mean), 0)
     total /= len(views)
     height = y - frame.under - frame.under_slope * u
-    return np.asarray(total / np.maximum(height + 0.15 * t, 1))
+    return np.asarray(total / np.maximum(height + HEIGHT_BIAS * t, 1))
