@@ -81,6 +81,14 @@ def server(tmp_path_factory):
     running.stop()
 
 
+@pytest.fixture
+def fresh_server(tmp_path):
+    """A server that nobody has used yet."""
+    running = Server(tmp_path)
+    yield running
+    running.stop()
+
+
 @pytest.fixture(scope="module")
 def chromium():
     with sync_playwright() as p:
@@ -158,7 +166,10 @@ def value(page) -> str:
     return found.inner_text()
 
 
-def test_from_the_code_to_a_reading_a_correction_the_log_and_the_report(server, phone, tmp_path):
+def test_from_the_code_to_a_reading_a_correction_the_log_and_the_report(
+    fresh_server, phone, tmp_path
+):
+    server = fresh_server
     page = phone()
     asked = outside_requests(page, server.port)
     weight = [0]

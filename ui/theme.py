@@ -90,7 +90,8 @@ CSS = """<style>
 [data-testid="stMainBlockContainer"] { max-width: 1280px; }
 .st-key-steps button { justify-content: flex-start; text-align: left; }
 .st-key-steps button > div { justify-content: flex-start; }
-.st-key-value h1 { font-size: clamp(1.5rem, 7.4vw, 2.3rem); white-space: nowrap;
+.st-key-value { container-type: inline-size; }
+.st-key-value h1 { font-size: clamp(1.2rem, 9.5cqi, 2.3rem); white-space: nowrap;
   font-variant-numeric: tabular-nums; }
 .st-key-foot { display: none; }
 @media (max-width: 767px) {
