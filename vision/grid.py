@@ -15,11 +15,11 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, replace
+from functools import cached_property
 
 import cv2
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy.spatial.transform import Rotation
 
 from vision.camera import Camera
 from vision.photo import FocalPrior
@@ -174,7 +174,7 @@ def _attempt(
     k1 = _straightest(points, centre, half_diagonal)
     lines = _lines(points, centre, half_diagonal, k1)
     prior = (math.log(f_px), f_sigma)
-    thin = _thin(points, 5000)
+    thin = _thin(points, 2500)
     best: tuple[float, GridPose] | None = None
     for f, homography in _lattices(lines, centre, (f_low, f_high)):
         camera = Camera(f, *centre, k1, half_diagonal)
@@ -239,6 +239,16 @@ class _Ridges:
     xy: Array
     angle: Array  # direction of the line through the point, radians in [0, pi)
     weight: Array
+
+    @cached_property
+    def cosine(self) -> Array:
+        """Of ``angle``."""
+        return np.cos(self.angle)
+
+    @cached_property
+    def sine(self) -> Array:
+        """Of ``angle``."""
+        return np.sin(self.angle)
 
 
 def _ridges(grey: NDArray[np.float32], calm: bool) -> _Ridges:
@@ -424,18 +434,21 @@ def _lattices(
     pairs_v = _pairs(along[:9])
     if not pairs_a or not pairs_v:
         return []
-    combos = [
-        (v, h, a, b)
-        for v in pairs_v
-        for h in pairs_a
-        for a in (1, 2, 3)
-        for b in (1, 2, 3)
-        if not (a == b and a > 1)
-    ]
-    lv = np.array([[_homogeneous(x) for x in v] for v, _, _, _ in combos])
-    lh = np.array([[_homogeneous(x) for x in h] for _, h, _, _ in combos])
-    a = np.array([c[2] for c in combos], float)
-    b = np.array([c[3] for c in combos], float)
+    spacing = np.array(
+        [(a, b) for a in (1, 2, 3) for b in (1, 2, 3) if not (a == b and a > 1)], float
+    )
+    every_v = np.array([[_homogeneous(x) for x in v] for v in pairs_v])
+    every_h = np.array([[_homogeneous(x) for x in h] for h in pairs_a])
+    i, j, k = (
+        m.ravel()
+        for m in np.meshgrid(
+            np.arange(len(every_v)),
+            np.arange(len(every_h)),
+            np.arange(len(spacing)),
+            indexing="ij",
+        )
+    )
+    lv, lh, a, b = every_v[i], every_h[j], spacing[k, 0], spacing[k, 1]
     # node (i, j) is where column i meets row j; rows count upwards in the picture
     corners = np.stack(
         [
@@ -621,26 +634,53 @@ class _View:
     turned: NDArray[np.bool_]  # (N, 2) ridge direction agrees with columns, with rows
 
 
-def _view(pose: GridPose, points: _Ridges) -> _View:
-    rays = pose.camera.ray(points.xy) @ pose.rotation
+def _plane_rays(pose: GridPose, xy: Array) -> Array:
+    """Rays through pixels in grid axes, third component along the normal; not normalised."""
+    c = pose.camera
+    d = (xy - (c.cx, c.cy)) / c.half_diagonal
+    u = d
+    if c.k1:
+        for _ in range(4):
+            u = d / (1 + c.k1 * np.sum(u * u, axis=1, keepdims=True))
+    u = u * (c.half_diagonal / c.f)
+    return np.asarray(u @ pose.rotation[:2] + pose.rotation[2])
+
+
+def _landing(pose: GridPose, rays: Array) -> Array:
+    """Grid x, y where rays (grid axes) meet the sheet."""
     start = -pose.origin @ pose.rotation
-    grid = start[:2] - rays[:, :2] * (start[2] / rays[:, 2])[:, None]
-    sin2 = 1 - rays[:, 2] ** 2
-    slide = 2 * rays[:, :2] / np.sqrt(GLASS_INDEX**2 - sin2)[:, None]
-    base = np.column_stack([grid, np.zeros(len(grid))])
-    step = 1e-3
-    here = pose.project(base)
-    ex = (pose.project(base + np.array([step, 0.0, 0.0])) - here) / step
-    ey = (pose.project(base + np.array([0.0, step, 0.0])) - here) / step
+    return np.asarray(start[:2] - rays[:, :2] * (start[2] / rays[:, 2])[:, None])
+
+
+def _slide(rays: Array) -> Array:
+    """How far glass one pitch thick moves the ghost's grid coordinates (Snell's law)."""
+    across2 = rays[:, 0] ** 2 + rays[:, 1] ** 2
+    full = across2 + rays[:, 2] ** 2
+    return np.asarray(2 * rays[:, :2] / np.sqrt(GLASS_INDEX**2 * full - across2)[:, None])
+
+
+def _view(pose: GridPose, points: _Ridges) -> _View:
+    rays = _plane_rays(pose, points.xy)
+    grid = _landing(pose, rays)
+    r = pose.rotation
+    place = grid @ r[:, :2].T + pose.origin
+    depth = place[:, 2]
+    aim = place[:, :2] / depth[:, None]
+    scale = (pose.camera.f / depth)[:, None]
+    ex = scale * (r[:2, 0] - aim * r[2, 0])
+    ey = scale * (r[:2, 1] - aim * r[2, 1])
     area = ex[:, 0] * ey[:, 1] - ex[:, 1] * ey[:, 0]
-    lx, ly = np.hypot(ex[:, 0], ex[:, 1]), np.hypot(ey[:, 0], ey[:, 1])
-    across = np.stack([area / ly, area / lx], axis=1)
+    across = np.empty((len(grid), 2))
     turned = np.empty((len(grid), 2), bool)
     for axis, e in ((0, ey), (1, ex)):
-        direction = np.arctan2(e[:, 1], e[:, 0])
-        turn = np.abs((points.angle - direction + math.pi / 2) % math.pi - math.pi / 2)
-        turned[:, axis] = (turn < math.radians(9)) & (np.abs(across[:, axis]) > 8)
-    return _View(grid, slide, across, turned)
+        length = np.hypot(e[:, 0], e[:, 1])
+        across[:, axis] = area / length
+        # sine of the angle between the ridge and the lattice line
+        turn = (e[:, 0] * points.sine - e[:, 1] * points.cosine) / length
+        turned[:, axis] = (np.abs(turn) < math.sin(math.radians(9))) & (
+            np.abs(across[:, axis]) > 8
+        )
+    return _View(grid, _slide(rays), across, turned)
 
 
 def _misses(view: _View, thickness: float) -> tuple[Array, Array]:
@@ -690,7 +730,7 @@ def _match(pose: GridPose, points: _Ridges, gate: float) -> _Match:
 
 def _moved(pose: GridPose, p: Array) -> GridPose:
     """Pose after the small change p: rotation vector, origin (3), log f, k1, thickness."""
-    turn = Rotation.from_rotvec(p[:3]).as_matrix()
+    turn = _small_turn(p[:3])
     camera = replace(
         pose.camera, f=pose.camera.f * math.exp(float(p[6])), k1=pose.camera.k1 + float(p[7])
     )
@@ -707,13 +747,24 @@ def _moved(pose: GridPose, p: Array) -> GridPose:
     )
 
 
+def _small_turn(v: Array) -> Array:
+    """Rotation matrix of a rotation vector (Rodrigues' formula)."""
+    angle = math.sqrt(float(v @ v))
+    k = np.array([[0, -v[2], v[1]], [v[2], 0, -v[0]], [-v[1], v[0], 0]])
+    if angle < 1e-9:
+        return np.asarray(np.eye(3) + k)
+    return np.asarray(
+        np.eye(3)
+        + math.sin(angle) / angle * k
+        + (1 - math.cos(angle)) / angle**2 * (k @ k)
+    )
+
+
 def _residuals(pose: GridPose, xy: Array, match: _Match) -> Array:
-    rays = pose.camera.ray(xy) @ pose.rotation
-    start = -pose.origin @ pose.rotation
-    grid = start[:2] - rays[:, :2] * (start[2] / rays[:, 2])[:, None]
+    rays = _plane_rays(pose, xy)
+    grid = _landing(pose, rays)
     if pose.thickness is not None:
-        slide = 2 * rays[:, :2] / np.sqrt(GLASS_INDEX**2 - 1 + rays[:, 2] ** 2)[:, None]
-        grid = grid + np.where(match.ghost, pose.thickness, 0.0)[:, None] * slide
+        grid = grid + np.where(match.ghost, pose.thickness, 0.0)[:, None] * _slide(rays)
     value = np.where(match.axis == 0, grid[:, 0], grid[:, 1]) - match.index
     return np.asarray(value * match.across)
 
@@ -726,7 +777,7 @@ def _fit(
     points: _Ridges,
     focal: tuple[float, float],
     gates: tuple[float, ...] = (3.0, 1.5),
-    most: int = 900,
+    most: int = 700,
     rounds: int = 4,
 ) -> GridPose | None:
     """Robust (Cauchy) Gauss-Newton of pose, focal length, radial term and glass thickness."""
@@ -736,7 +787,7 @@ def _fit(
             match = _match(pose, points, gate)
             if len(match.which) > most:
                 match = _thinned(match, most)
-            if len(match.which) < 100:
+            if len(match.which) < min(100, 0.1 * len(points.xy)):
                 return None
             xy = points.xy[match.which]
             r = _residuals(pose, xy, match)
@@ -774,7 +825,7 @@ def _fit(
             if np.max(np.abs(step[:3])) < 2e-6:
                 break
     match = _match(pose, points, gates[-1])
-    if len(match.which) < 100:
+    if len(match.which) < min(100, 0.1 * len(points.xy)):
         return None
     columns = _counted(match.index[match.axis == 0])
     rows = _counted(match.index[match.axis == 1])
@@ -799,7 +850,7 @@ def _thinned(match: _Match, most: int) -> _Match:
 
 def _counted(index: Array) -> tuple[int, ...]:
     values, counts = np.unique(index, return_counts=True)
-    return tuple(int(v) for v, c in zip(values, counts, strict=True) if c >= 10)
+    return tuple(int(v) for v, c in zip(values, counts, strict=True) if c >= 6)
 
 
 def _explained(
@@ -844,11 +895,11 @@ def _with_ghost(pose: GridPose, points: _Ridges) -> GridPose | None:
     view = _view(pose, points)
     miss, _ = _misses(view, 0.0)
     rest = np.all(np.abs(miss) > 2.0, axis=1) & np.any(view.turned, axis=1)
-    if rest.sum() < 100:
+    if rest.sum() < 60:
         return None
     left = _View(view.grid[rest], view.slide[rest], view.across[rest], view.turned[rest])
     weight = points.weight[rest]
-    steps = np.arange(0.10, 1.5, 0.01)
+    steps = np.arange(0.10, 1.5, 0.015)
     gain = np.empty(len(steps))
     for k, thickness in enumerate(steps):
         m = np.min(np.abs(_misses(left, thickness)[0]), axis=1)

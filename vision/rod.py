@@ -25,7 +25,7 @@ from vision.grid import GLASS_INDEX, GridPose
 Array = NDArray[np.float64]
 
 RISE_GUESS_DEG = 20.0
-SLOPES_DEG = np.arange(-16.5, 16.6, 1.5)
+SLOPES_DEG = np.arange(-16.0, 16.1, 2.0)
 MAP_WIDTH = 520
 WIDTH_SHARE = (0.007, 0.050)  # rod width / picture width
 ROW_STEP = 4
@@ -124,6 +124,11 @@ def find_rods(rgb: NDArray[np.uint8], pose: GridPose, keep: int = 24) -> list[Ro
     rgb = cv2.medianBlur(rgb, 3)
     rods: list[Rod] = []
     for column in _coarse(rgb, pose, keep):
+        if any(
+            _along(column.left, r.left.ends, 4.0) and _along(column.right, r.right.ends, 4.0)
+            for r in rods
+        ):
+            continue
         rod = refine_rod(rgb, pose, column.left, column.right, known=rods)
         if rod is not None and not _is_ink(pose, rod.left.ends, rod.right.ends):
             rods.append(rod)
@@ -154,8 +159,8 @@ def _rising_map(rgb: NDArray[np.uint8], pose: GridPose) -> tuple[Array, NDArray[
     scale = np.linalg.norm(_apply(h, centre + np.array([1e-3, 0.0])) - _apply(h, centre)) / 1e-3
     step = width / MAP_WIDTH / scale
     low, high = frame.min(axis=0), frame.max(axis=0)
-    low = np.maximum(low, centre - 0.75 * MAP_WIDTH * step)
-    high = np.minimum(high, centre + 0.75 * MAP_WIDTH * step)
+    reach = np.array([0.36, 0.7]) * MAP_WIDTH * step  # the cantilever is near the middle
+    low, high = np.maximum(low, centre - reach), np.minimum(high, centre + reach)
     cols, rows = np.maximum(((high - low) / step).astype(int), 8)
     to_plane = np.array([[step, 0, low[0]], [0, -step, high[1]], [0, 0, 1.0]])
     return h @ to_plane, np.array([cols, rows]), step
@@ -262,7 +267,7 @@ def _central_end(low: Array, high: Array, centre: Array) -> float:
 
 OUTSIDE = 3  # map pixels outside a limb where the background is read
 THRESHOLD = 0.45
-OPENINGS = (0, 2, 4)  # steps of slope between the limbs: a rod may widen towards the body
+OPENINGS = (0, 1, 2)  # steps of slope between the limbs: a rod may widen towards the body
 
 
 @dataclass(frozen=True)
@@ -404,7 +409,8 @@ def refine_rod(
     width = float(np.linalg.norm(middle[1] - middle[0]))
     window = reach if reach is not None else max(4.0, 0.28 * width)
     evidence, lines = _extent(rgb, pose, left_line, right_line, slack=window)
-    if evidence <= 0:
+    best_known = max((r.score for r in known), default=0.0)
+    if evidence < max(5.0, 0.15 * best_known):
         return None
     starts = [_strongest_lines(rgb, pose, *line, window) for line in lines]
     best: tuple[float, Rod] | None = None
@@ -473,7 +479,7 @@ def _settled(
     lines = (left_line, right_line)
     left = right = None
     evidence = 0.0
-    for gate in (3.0, 2.5, 2.0):
+    for gate in (3.0, 2.0):
         left = fit_limb(rgb, pose, *lines[0], gate, 1)
         right = fit_limb(rgb, pose, *lines[1], gate, -1)
         if left is None or right is None:
