@@ -1,16 +1,20 @@
 """Every page run by Streamlit's own AppTest, without a browser: words, state, and the logbook."""
 
 import io
+import re
 from pathlib import Path
+from xml.etree import ElementTree
 
 import pytest
 from PIL import Image, ImageDraw
 from streamlit.testing.v1 import AppTest
 
+from bench.disturb import DIRECTIONS, MOVES, Turn
 from bench.example_decks import examples
 from ui import state
 from ui.guide import GUIDES
 from ui.inbox import inbox
+from ui.turn_drawing import turn_svg, turn_words
 from ui.views import PAGES
 from vision.reading import BudgetPart, Reading, Refusal, Segment
 
@@ -104,6 +108,21 @@ def test_every_quantity_has_its_guide_with_cautions_and_a_drawing(quantity):
     assert all(line in said for line in guide.how)
     assert all(line in said for line in guide.cautions)
     assert guide.place_svg().startswith("<svg") and guide.shows_svg().count("var(--ink)") > 1
+
+
+@pytest.mark.parametrize("adjuster", list(MOVES))
+@pytest.mark.parametrize("direction", DIRECTIONS)
+def test_every_turn_has_a_drawing_in_signs_and_words(adjuster, direction):
+    turn = Turn(adjuster, adjuster, direction, 1.0, 0.1, "mm", "the front")
+    root = ElementTree.fromstring(turn_svg(turn))
+    arrow = root.findall("{http://www.w3.org/2000/svg}path")[-1].get("d")
+    assert arrow.startswith("M")
+    assert direction in turn_words(turn)
+    # SVG 2, 9.3.8: sweep flag 1 turns in the positive-angle direction, clockwise on a screen.
+    sweep = re.search(r"a72 72 0 1 (\d)", arrow)
+    assert (sweep.group(1) if sweep else None) == {"clockwise": "1", "counter-clockwise": "0"}.get(
+        direction
+    )
 
 
 def test_an_unknown_quantity_or_photo_in_the_address_does_no_harm():

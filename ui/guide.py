@@ -11,6 +11,8 @@ import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
+STRAIGHT_DOWN_ABOVE = 70.0  # degrees; the camera then lies on a bridge, the arm on its rest
+
 QUIET = "Mute the amplifier before the arm is touched."
 BLOCK = (
     "Rest the phone on a block and use the self-timer. Never hold it over the stylus: a phone and "
@@ -304,76 +306,73 @@ def _place(direction: float, elevation: float) -> str:
     )
 
 
+_PLATTER = (
+    '<circle cx="82" cy="104" r="66" fill="var(--paper)" stroke="var(--ink)" stroke-width="2"/>'
+    '<circle cx="82" cy="104" r="3" fill="var(--ink)"/>'
+    '<circle cx="170" cy="48" r="9" fill="none" stroke="var(--ink)" stroke-width="3"/>'
+    '<text x="14" y="24">from above</text>'
+)
+
+
 def _from_above(direction: float, elevation: float) -> str:
-    stylus_x, stylus_y = 76.0, 132.0
-    arm = (
-        '<circle cx="82" cy="100" r="66" fill="var(--paper)" stroke="var(--ink)" stroke-width="2"/>'
-        '<circle cx="82" cy="100" r="3" fill="var(--ink)"/>'
-        '<circle cx="170" cy="44" r="9" fill="none" stroke="var(--ink)" stroke-width="3"/>'
-        f'<path d="M{stylus_x + 12} {stylus_y - 8}L170 44" stroke="var(--ink)" stroke-width="4"/>'
-        f'<rect x="{stylus_x - 8}" y="{stylus_y - 9}" width="20" height="14" rx="2" '
-        f'transform="rotate(-43 {stylus_x} {stylus_y})" fill="var(--ink)"/>'
-    )
-    caption = '<text x="14" y="226">from above</text>'
-    if elevation > 70:
-        camera = (
-            f'<rect x="{stylus_x - 26}" y="{stylus_y - 46}" width="52" height="92" rx="8" '
-            'fill="var(--go)" fill-opacity=".18" stroke="var(--go)" stroke-width="3" '
-            'stroke-dasharray="7 4"/>'
-            f'<circle cx="{stylus_x}" cy="{stylus_y - 30}" r="6" fill="var(--go)"/>'
+    if elevation > STRAIGHT_DOWN_ABOVE:
+        # The arm is on its rest: nothing is ever held over a stylus.
+        return (
+            f'{_PLATTER}<path d="M170 48L176 168" stroke="var(--ink)" stroke-width="4"/>'
+            '<rect x="168" y="166" width="15" height="20" rx="2" fill="var(--ink)"/>'
+            '<rect x="52" y="56" width="60" height="100" rx="8" fill="var(--go)" '
+            'fill-opacity=".18" stroke="var(--go)" stroke-width="3" stroke-dasharray="7 4"/>'
+            '<circle cx="82" cy="76" r="6" fill="var(--go)"/>'
         )
-        return arm + camera + caption
+    x0, y0 = 76.0, 136.0
     # In front of the cartridge is along the arm, away from the pivot: down and left here.
     angle = math.radians(137 - direction)
-    ux, uy = math.cos(angle), math.sin(angle)
-    reach = 62 if direction < 60 else 66
-    x, y = stylus_x + reach * ux, stylus_y + reach * uy
-    turn = math.degrees(angle)
-    camera = (
-        f'<path d="M{x:.1f} {y:.1f}L{stylus_x} {stylus_y}" stroke="var(--go)" stroke-width="2.5" '
+    x, y = x0 + 62 * math.cos(angle), y0 + 62 * math.sin(angle)
+    return (
+        f'{_PLATTER}<path d="M{x0 + 12} {y0 - 8}L170 48" stroke="var(--ink)" stroke-width="4"/>'
+        f'<rect x="{x0 - 8}" y="{y0 - 9}" width="20" height="14" rx="2" '
+        f'transform="rotate(-43 {x0} {y0})" fill="var(--ink)"/>'
+        f'<path d="M{x:.1f} {y:.1f}L{x0} {y0}" stroke="var(--go)" stroke-width="2.5" '
         'stroke-dasharray="6 4"/>'
-        f'<g transform="translate({x:.1f} {y:.1f}) rotate({turn:.1f})">'
+        f'<g transform="translate({x:.1f} {y:.1f}) rotate({math.degrees(angle):.1f})">'
         '<rect x="-1" y="-24" width="12" height="48" rx="4" fill="var(--go)"/>'
         '<rect x="11" y="-15" width="15" height="30" fill="none" stroke="var(--soft)" '
         'stroke-width="2.5"/></g>'
     )
-    return arm + camera + caption
+
+
+_SURFACE = (
+    '<path d="M208 190H392" stroke="var(--soft)" stroke-width="3"/>'
+    '<rect x="268" y="172" width="116" height="10" fill="var(--paper)" stroke="var(--ink)" '
+    'stroke-width="2"/><text x="212" y="222">from the side</text>'
+)
 
 
 def _from_side(elevation: float) -> str:
-    sx, sy = 352.0, 168.0
-    scene = (
-        '<path d="M208 186H392" stroke="var(--soft)" stroke-width="3"/>'
-        '<rect x="268" y="168" width="124" height="10" fill="var(--paper)" stroke="var(--ink)" '
-        'stroke-width="2"/>'
-        f'<path d="M{sx} {sy}l4-14h-8z" fill="var(--ink)"/>'
-        f'<rect x="{sx - 14}" y="{sy - 34}" width="28" height="20" rx="2" fill="var(--ink)"/>'
-        '<text x="212" y="226">from the side</text>'
-    )
-    if elevation > 70:
-        camera = (
-            f'<rect x="{sx - 46}" y="38" width="92" height="12" rx="4" fill="var(--go)"/>'
-            f'<path d="M{sx} 52V{sy - 38}" stroke="var(--go)" stroke-width="2.5" '
-            'stroke-dasharray="6 4"/><path d="M262 52V166M262 44H306" stroke="var(--soft)" '
-            'stroke-width="5" fill="none"/>'
-            '<text x="212" y="30">straight down</text>'
+    if elevation > STRAIGHT_DOWN_ABOVE:
+        return (
+            f'{_SURFACE}<path d="M326 172v-8" stroke="var(--ink)" stroke-width="5"/>'
+            '<rect x="280" y="50" width="92" height="12" rx="4" fill="var(--go)"/>'
+            '<path d="M326 64V160" stroke="var(--go)" stroke-width="2.5" '
+            'stroke-dasharray="6 4"/><path d="M252 190V56H280" stroke="var(--soft)" '
+            'stroke-width="5" fill="none"/><text x="212" y="30">straight down</text>'
         )
-        return scene + camera
-    reach = 108.0 if elevation < 20 else 116.0
+    x0, y0 = 352.0, 166.0
     shown = max(elevation, 4.0)
-    x = sx - reach * math.cos(math.radians(shown))
-    y = sy - 6 - reach * math.sin(math.radians(shown))
-    block_top = y + 24
-    camera = (
-        f'<path d="M{x:.1f} {y:.1f}L{sx} {sy - 6}" stroke="var(--go)" stroke-width="2.5" '
+    x = x0 - 112 * math.cos(math.radians(shown))
+    y = y0 - 112 * math.sin(math.radians(shown))
+    block = y + 24
+    return (
+        f'{_SURFACE}<path d="M{x0} 172l4-14h-8z" fill="var(--ink)"/>'
+        f'<rect x="{x0 - 14}" y="138" width="28" height="20" rx="2" fill="var(--ink)"/>'
+        f'<path d="M{x:.1f} {y:.1f}L{x0} {y0}" stroke="var(--go)" stroke-width="2.5" '
         'stroke-dasharray="6 4"/>'
         f'<g transform="translate({x:.1f} {y:.1f}) rotate({shown:.1f})">'
         '<rect x="-11" y="-24" width="11" height="48" rx="4" fill="var(--go)"/></g>'
-        f'<rect x="{x - 34:.1f}" y="{block_top:.1f}" width="44" height="{186 - block_top:.1f}" '
+        f'<rect x="{x - 34:.1f}" y="{block:.1f}" width="44" height="{190 - block:.1f}" '
         'fill="none" stroke="var(--soft)" stroke-width="2.5"/>'
         f'<text x="212" y="30">{_words(elevation)}</text>'
     )
-    return scene + camera
 
 
 def _words(elevation: float) -> str:

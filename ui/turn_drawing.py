@@ -7,28 +7,33 @@ from __future__ import annotations
 
 from bench.advice import Turn
 
+_UP = "M200 182V78m-26 30 26-32 26 32"
+_DOWN = "M200 70v104m-26-30 26 32 26-32"
+_PLUS = "M316 84h52m-26-26v52"
+_MINUS = "M316 84h52"
+# In the drawing from above the front of the cartridge, where the stylus is, points down.
 _ARROWS = {
-    "raise": "M200 178V74m-26 30 26-32 26 32",
-    "lower": "M200 66v104m-26-30 26 32 26-32",
+    "raise": _UP,
+    "lower": _DOWN,
     "clockwise": "M128 128a72 72 0 1 1 64 66m22-26-26 27 27 25",
     "counter-clockwise": "M272 128a72 72 0 1 0-64 66m-22-26 26 27-27 25",
-    "forward": "M286 124H110m30-26-32 26 32 26",
-    "back": "M114 124h176m-30-26 32 26-32 26",
-    "towards the spindle": "M286 124H110m30-26-32 26 32 26",
-    "away from the spindle": "M114 124h176m-30-26 32 26-32 26",
-    "thicker": "M200 178V74m-26 30 26-32 26 32",
-    "thinner": "M200 66v104m-26-30 26 32 26-32",
-    "more": "M200 178V74m-26 30 26-32 26 32",
-    "less": "M200 66v104m-26-30 26 32 26-32",
-    "faster": "M120 124h160m-30-26 32 26-32 26m-44-52 32 26-32 26",
-    "slower": "M280 124H120m30-26-32 26 32 26m44-52-32 26 32 26",
+    "forward": "M290 74v96m-26-30 26 32 26-32",
+    "back": "M290 178V82m-26 30 26-32 26 32",
+    "towards the spindle": "M330 76H190m30-24-32 24 32 24",
+    "away from the spindle": "M190 76h140m-30-24 32 24-32 24",
+    "more": _PLUS,
+    "less": _MINUS,
+    "thicker": _PLUS,
+    "thinner": _MINUS,
+    "faster": _PLUS,
+    "slower": _MINUS,
 }
 _PARTS = {
-    "height": (
-        '<path d="M40 196H360" stroke="var(--soft)" stroke-width="4"/>'
-        '<path d="M40 166L282 150" stroke="var(--ink)" stroke-width="6"/>'
-        '<rect x="270" y="120" width="34" height="76" rx="6" fill="none" stroke="var(--ink)" '
-        'stroke-width="4"/><path d="M52 166l4 26" stroke="var(--ink)" stroke-width="4"/>'
+    "pivot": (
+        '<path d="M40 200H360" stroke="var(--soft)" stroke-width="4"/>'
+        '<path d="M40 170L282 154" stroke="var(--ink)" stroke-width="6"/>'
+        '<rect x="270" y="124" width="34" height="76" rx="6" fill="none" stroke="var(--ink)" '
+        'stroke-width="4"/><path d="M52 170l4 26" stroke="var(--ink)" stroke-width="4"/>'
     ),
     "head": (
         '<path d="M40 206H360" stroke="var(--soft)" stroke-width="4"/>'
@@ -40,28 +45,41 @@ _PARTS = {
         '<path d="M184 84v26M216 84v26" stroke="var(--soft)" stroke-width="8" '
         'stroke-linecap="round"/><path d="M200 178v34" stroke="var(--ink)" stroke-width="4"/>'
     ),
-    "dial": (
-        '<circle cx="200" cy="124" r="42" fill="none" stroke="var(--ink)" stroke-width="4"/>'
-        '<path d="M200 124V90" stroke="var(--ink)" stroke-width="5" stroke-linecap="round"/>'
+    "base": (
+        '<circle cx="96" cy="134" r="74" fill="none" stroke="var(--soft)" stroke-width="4"/>'
+        '<circle cx="96" cy="134" r="6" fill="var(--ink)"/>'
+        '<circle cx="290" cy="134" r="26" fill="none" stroke="var(--ink)" stroke-width="4"/>'
+        '<path d="M290 134L132 196" stroke="var(--ink)" stroke-width="5"/>'
+    ),
+    "feet": (
+        '<path d="M60 96H340V134H60Z" fill="none" stroke="var(--ink)" stroke-width="4"/>'
+        '<path d="M84 134v26h36v-26M280 134v26h36v-26" fill="none" stroke="var(--ink)" '
+        'stroke-width="4"/><path d="M40 164H360" stroke="var(--soft)" stroke-width="4"/>'
+    ),
+    "wheel": (
+        '<circle cx="180" cy="124" r="62" fill="none" stroke="var(--ink)" stroke-width="4"/>'
+        '<path d="M180 124V72M180 62v14M118 124h14M242 124h-14" stroke="var(--ink)" '
+        'stroke-width="5" stroke-linecap="round"/>'
     ),
 }
 _PART_OF = {
-    "height": "height",
-    "base-spacer": "height",
-    "mat": "height",
+    "height": "pivot",
+    "base-spacer": "pivot",
+    "mat": "pivot",
     "wedge": "head",
     "azimuth-collar": "head",
     "azimuth-tube": "head",
     "lateral-balance": "head",
     "slots": "above",
     "removable-headshell": "above",
-    "sliding-base": "above",
+    "sliding-base": "base",
+    "feet": "feet",
 }
 
 
 def turn_svg(turn: Turn) -> str:
     """Draw the part and the direction of the turn."""
-    part = _PARTS[_PART_OF.get(turn.adjuster, "dial")]
+    part = _PARTS[_PART_OF.get(turn.adjuster, "wheel")]
     arrow = _ARROWS.get(turn.direction, "")
     seen = f"seen from {turn.seen_from}" if turn.seen_from else ""
     return (
