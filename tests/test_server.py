@@ -141,6 +141,18 @@ def test_its_own_host_names_are_served_and_told_not_to_ask_outside(host):
     assert not re.search(r"https?://", policy)
 
 
+@pytest.mark.parametrize("origin", ["http://elsewhere.example", "null", f"http://{HOST}:1"])
+@pytest.mark.parametrize("kind", ["http", "websocket"])
+def test_a_page_of_another_site_gets_nothing(kind, origin):
+    first = call(gate(None), "/x", kind=kind, headers=[*HOSTED, ("origin", origin)])[0]
+    assert first == (403 if kind == "http" else "websocket.close")
+
+
+def test_its_own_pages_are_served():
+    own = [*HOSTED, ("origin", f"http://{HOST}:8640")]
+    assert call(gate(None), "/x", kind="websocket", headers=own)[0] == "websocket.accept"
+
+
 def test_codes_differ_and_have_128_bits():
     codes = {new_code() for _ in range(50)}
     assert len(codes) == 50

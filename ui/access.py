@@ -13,7 +13,7 @@ import secrets
 from collections.abc import Awaitable, Callable, MutableMapping
 from http.cookies import CookieError, SimpleCookie
 from typing import Any
-from urllib.parse import parse_qsl, urlencode
+from urllib.parse import parse_qsl, urlencode, urlsplit
 
 Scope = MutableMapping[str, Any]
 Receive = Callable[[], Awaitable[MutableMapping[str, Any]]]
@@ -74,6 +74,10 @@ class Gate:
         if _host(headers.get(b"host", b"")) not in self.hosts:
             await _turn_away(scope, receive, send, 421, "This address is not served here.")
             return
+        if _foreign(headers.get(b"origin"), headers.get(b"host", b"")):
+            # Streamlit would ask an outside server for this computer's address to judge it.
+            await _turn_away(scope, receive, send, 403, "Another site may not use this one.")
+            return
         if self.code is not None and not self._knows(headers.get(b"cookie", b"")):
             await self._ask(scope, receive, send)
             return
@@ -133,6 +137,12 @@ class Gate:
 def _given(scope: Scope) -> str | None:
     query = dict(parse_qsl(scope.get("query_string", b"").decode("latin-1")))
     return query.get(PARAMETER)
+
+
+def _foreign(origin: bytes | None, host: bytes) -> bool:
+    if origin is None:
+        return False
+    return urlsplit(origin.decode("latin-1")).netloc.lower() != host.decode("latin-1").lower()
 
 
 def _host(header: bytes) -> str:

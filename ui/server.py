@@ -62,8 +62,9 @@ def run_app(share: bool, port: int) -> int:
         )
         return 1
     code = new_code() if share else None
-    names = _home_addresses() if share else ()
-    STATUS.update(share=share, code=code, links=_links(names, port, code), port=port)
+    addresses = _home_addresses() if share else ()
+    names = (*addresses, *_own_names()) if share else ()
+    STATUS.update(share=share, code=code, links=_links(addresses, port, code), port=port)
     _announce(share, port, code)
     if not share and sys.stdout.isatty() and _has_display():
         threading.Timer(1.5, webbrowser.open, [f"http://localhost:{port}/"]).start()
@@ -188,6 +189,12 @@ def _home_addresses() -> tuple[str, ...]:
         )
     usable = [a for a in found if not a.startswith(("127.", "0."))]
     return tuple(dict.fromkeys(usable))
+
+
+def _own_names() -> tuple[str, ...]:
+    """Names under which the home network may know this computer."""
+    name = socket.gethostname().lower().removesuffix(".local")
+    return (name, f"{name}.local") if name and name != "localhost" else ()
 
 
 def _free(address: str, port: int) -> bool:
