@@ -37,6 +37,8 @@ PLANES = np.array(  # luma, red, blue, red - green, blue - green
 )
 GOOD_QUALITY = 18.0  # of one view: no need to look further
 LEAST_STEEP = 0.5  # slope of the reflection's edges against the stylus' own
+# JPEG keeps colour at half the resolution, phones smooth it, and lenses shift it.
+HANDICAP = np.array([1.0, 1.3, 1.3, 3.0, 3.0])
 FITTED = 3  # shapes whose edges are fitted
 USUAL_BLUR = 1.2  # px, where an edge's own blur could not be fitted
 STEP = 0.5  # px across the strip
@@ -411,7 +413,7 @@ def _strong_lines(
     total = slope[rows, np.clip(columns, 0, len(offsets) - 1)].mean(axis=1)
     scatter = 1.4826 * np.median(np.abs(total), axis=(0, 1))
     unit = np.maximum(scatter, 0.25 * noise / math.sqrt(4 * len(middles)))
-    total = total / unit
+    total = total / (unit * HANDICAP)
     total = total[:, np.abs(offsets) <= reach]
     shifts = offsets[np.abs(offsets) <= reach]
     found = []
@@ -424,7 +426,7 @@ def _strong_lines(
             if score[i, k] <= 1:
                 break
             strength = float(score[i, k])
-            steepness = strength * float(unit[plane[i, k]])
+            steepness = strength * float(unit[plane[i, k]] * HANDICAP[plane[i, k]])
             found.append(
                 (sign, int(plane[i, k]), float(shifts[k]), float(turns[i]), strength, steepness)
             )

@@ -216,7 +216,7 @@ def _gradient_field(frame: Frame) -> tuple[Grey, Grey]:
         if best is None:
             best = here
         else:
-            wins = strength > 1.3 * best[2]
+            wins = strength > 2.0 * best[2]
             best = tuple(np.where(wins, new, old) for new, old in zip(here, best, strict=True))  # type: ignore[assignment]
     assert best is not None
     return best[0] * frame.inside, best[1] * frame.inside
