@@ -1,0 +1,387 @@
+"""Cantilever: plane pose against OpenCV, the solve against direct construction, drawn scenes.
+
+Outside checks: `cv2.solvePnP` and `cv2.findHomography` (plane pose), Snell's law solved with
+`scipy.optimize.brentq` (back-silvered glass), pictures of `skimage.data` (things that are no
+cantilever), and scenes built directly in three dimensions.
+"""
+
+from __future__ import annotations
+
+import math
+
+import cv2
+import numpy as np
+import pytest
+from numpy.typing import NDArray
+from scipy.optimize import brentq
+from skimage import data
+
+from tests.scenes import raster
+from vision.camera import Camera
+from vision.cantilever import (
+    CantileverLines,
+    combine_cantilever,
+    find_cantilever,
+    read_cantilever,
+    solve_cantilever,
+)
+from vision.grid import GLASS_INDEX, GridPose, find_grid
+from vision.measure import Options
+from vision.photo import FocalPrior, Photo
+from vision.reading import Reading, Refusal
+from vision.rod import Image, Limb, Rod, image_points
+
+Array = NDArray[np.float64]
+TOL_NORMAL_DEG = 0.10  # a sharp 1200 px grid fixes the tilt to a few hundredths
+TOL_SOLVE_DEG = 0.03  # the rise prior pulls a noiseless solve by less than this
+TOL_SNELL_PX = 1e-3
+
+
+# ----------------------------------------------------------------- scenes by construction
+
+
+def _pose(
+    elevation: float, aside: float, roll: float, f: float = 9000.0, thickness: float | None = None
+) -> GridPose:
+    """Camera ``elevation`` degrees up, grid turned by ``aside``, looking at the node (0, 0)."""
+    e, a, r = (math.radians(v) for v in (elevation, aside, roll))
+    right, ahead = np.array([1.0, 0, 0]), np.array([0, -math.sin(e), math.cos(e)])
+    up = np.array([0, -math.cos(e), -math.sin(e)])
+    x, y = math.cos(a) * right + math.sin(a) * ahead, math.cos(a) * ahead - math.sin(a) * right
+    turn = np.array([[math.cos(r), -math.sin(r), 0], [math.sin(r), math.cos(r), 0], [0, 0, 1]])
+    rotation = turn @ np.column_stack([x, y, up])
+    return GridPose(
+        Camera(f, 799.5, 599.5, 0.0, 1000.0),
+        rotation,
+        np.array([0.0, 0.0, 28.0]),
+        np.diag([1e-5, 1e-5, 1e-5, 1e-3]) ** 2,
+        0.2,
+        0.9,
+        (-2, 2),
+        (-2, 2),
+        thickness,
+    )
+
+
+def _along(turn_deg: float, rise_deg: float) -> Array:
+    t, r = math.radians(turn_deg), math.radians(rise_deg)
+    return np.array([-math.sin(t) * math.cos(r), math.cos(t) * math.cos(r), math.sin(r)])
+
+
+def _silhouette(eye: Array, start: Array, d: Array, radius: float, length: float) -> list[Array]:
+    """The two lines along a cylinder where rays from ``eye`` touch it, (2 ends, 3) each."""
+    across = (eye - start) - ((eye - start) @ d) * d
+    distance = float(np.linalg.norm(across))
+    u = across / distance
+    v = np.cross(d, u)
+    half = math.acos(radius / distance)
+    out = []
+    for sign in (1, -1):
+        touch = start + radius * (math.cos(half) * u + sign * math.sin(half) * v)
+        out.append(np.array([touch, touch + length * d]))
+    return out
+
+
+def _limb(ends: Array, sd_px: float = 0.02) -> Limb:
+    length = float(np.hypot(*(ends[1] - ends[0])))
+    return Limb(ends[0], ends[1], sd_px, sd_px * 3.5 / length, sd_px, 1.0, 9.0, np.empty((0, 2)))
+
+
+def _pixels(pose: GridPose, points: Array) -> Array:
+    return pose.project(points)
+
+
+def _lines(
+    pose: GridPose, turn_deg: float, rise_deg: float, reflected: bool = True, radius: float = 0.05
+) -> CantileverLines:
+    """What a perfect finder would return for a cylinder over the grid."""
+    d = _along(turn_deg, rise_deg)
+    start = np.array([0.1, 0.05, 0.12])
+    eye = -pose.origin @ pose.rotation
+    limbs = [_limb(_pixels(pose, e)) for e in _silhouette(eye, start, d, radius, 0.9)]
+    limbs.sort(key=lambda limb: limb.p[0] + limb.q[0])
+    rod = Rod(limbs[0], limbs[1], 100.0, float(np.linalg.norm(limbs[1].p - limbs[0].p)))
+    image = None
+    if reflected:
+        ends = np.array([start, start + 0.9 * d])
+        axis = _limb(_seen_in_mirror(pose, ends))
+        image = Image(axis, (), 1.0, 60, 1.0)
+    return CantileverLines(pose, rod, image)
+
+
+def _seen_in_mirror(pose: GridPose, points: Array) -> Array:
+    """Pixels of reflections: mirrored points, or Snell's law through the glass by root finding."""
+    if pose.thickness is None:
+        return _pixels(pose, points * (1, 1, -1))
+    eye = -pose.origin @ pose.rotation
+    out = []
+    for p in points:
+        span = np.hypot(*(p[:2] - eye[:2]))
+        towards = (p[:2] - eye[:2]) / span
+
+        def miss(x: float, p: Array = p, span: float = span) -> float:
+            angle = math.atan2(x, eye[2])
+            inside = math.asin(math.sin(angle) / GLASS_INDEX)
+            return x + 2 * pose.thickness * math.tan(inside) + p[2] * math.tan(angle) - span
+
+        x = brentq(miss, 0.0, span)
+        out.append([*(eye[:2] + x * towards), 0.0])
+    return _pixels(pose, np.array(out))
+
+
+# ----------------------------------------------------------------- solve
+
+
+@pytest.mark.parametrize("seed", range(12))
+def test_solve_against_direct_construction(seed: int) -> None:
+    rng = np.random.default_rng(seed)
+    thickness = None if seed % 3 else float(rng.uniform(0.2, 0.8))
+    pose = _pose(rng.uniform(25, 50), rng.uniform(-14, 14), rng.uniform(-4, 4), 9000.0, thickness)
+    turn, rise = float(rng.uniform(-8, 8)), float(rng.uniform(15, 26))
+    if abs(pose_elevation(pose) - rise) < 6:  # the reflection points at the camera
+        rise = 15.0
+    reading = solve_cantilever(_lines(pose, turn, rise))
+    assert isinstance(reading, Reading)
+    slack = TOL_SOLVE_DEG if thickness is None else 0.06
+    assert reading.value == pytest.approx(turn, abs=max(slack, 0.5 * reading.standard_uncertainty))
+
+
+def pose_elevation(pose: GridPose) -> float:
+    return math.degrees(math.asin(-pose.normal[2]))
+
+
+def test_refraction_against_snells_law() -> None:
+    pose = _pose(28, 9, 2, thickness=0.7)
+    points = np.array([[0.0, 0.0, 0.1], [0.4, 0.8, 0.5], [-0.6, 1.5, 0.9]])
+    expected = _seen_in_mirror(pose, points)
+    assert np.allclose(image_points(points, pose), expected, atol=TOL_SNELL_PX)
+
+
+def test_without_reflection_the_rise_prior_is_in_the_budget() -> None:
+    pose = _pose(40, 12, 0)
+    reading = solve_cantilever(_lines(pose, 3.0, 24.0, reflected=False))
+    assert isinstance(reading, Reading)
+    assert {"no_reflection", "rise_assumed"} <= set(reading.flags)
+    prior = next(p for p in reading.budget if p.name == "priors used")
+    # dpsi/dr = sin psi / (cos^2 r (tan e + cos psi tan r)), psi from the camera
+    psi, r, e = math.radians(3.0 + 12.0), math.radians(20), math.radians(40)
+    slope = math.sin(psi) / (math.cos(r) ** 2 * (math.tan(e) + math.cos(psi) * math.tan(r)))
+    assert prior.standard_uncertainty == pytest.approx(abs(slope) * 4.0, rel=0.12)
+    assert abs(reading.value - 3.0) < reading.expanded_uncertainty
+
+
+def test_left_and_right_photo_solved_jointly_need_no_reflection() -> None:
+    rise = 26.0
+    left = _lines(_pose(38, 11, 1), 2.5, rise, reflected=False)
+    right = _lines(_pose(42, -9, -2), 2.5, rise, reflected=False)
+    alone = solve_cantilever(left)
+    both = combine_cantilever(left, right)
+    assert isinstance(both, Reading) and isinstance(alone, Reading)
+    assert abs(both.value - 2.5) < 0.1 < abs(alone.value - 2.5)
+    assert both.standard_uncertainty < 0.5 * alone.standard_uncertainty
+
+
+def test_stated_uncertainty_matches_scatter() -> None:
+    """z over simulated limb errors of the stated size has RMS near 1 (honesty of the solve)."""
+    rng = np.random.default_rng(5)
+    z = []
+    for _ in range(150):
+        pose = _pose(rng.uniform(30, 50), rng.uniform(-12, 12), rng.uniform(-3, 3))
+        turn, rise = rng.uniform(-8, 8), rng.normal(20, 4)
+        if abs(pose_elevation(pose) - rise) < 8:
+            continue
+        lines = _lines(pose, float(turn), float(rise))
+        assert lines.image is not None
+        noisy = CantileverLines(
+            pose,
+            Rod(_shaken(lines.rod.left, 0.12, rng), _shaken(lines.rod.right, 0.12, rng), 100, 20),
+            Image(_shaken(lines.image.axis, 0.30, rng), (), 1.0, 60, 1.0),
+        )
+        reading = solve_cantilever(noisy)
+        if isinstance(reading, Reading):
+            z.append((reading.value - turn) / reading.standard_uncertainty)
+    assert len(z) > 80
+    assert 0.75 < float(np.sqrt(np.mean(np.square(z)))) < 1.25
+    assert np.mean(np.abs(z) < 2) > 0.88
+
+
+def _shaken(limb: Limb, floor_px: float, rng: np.random.Generator) -> Limb:
+    """A limb moved at random by what the solve assumes: offset, and a bend over its length."""
+    d = limb.q - limb.p
+    length = float(np.hypot(*d))
+    normal = np.array([-d[1], d[0]]) / length
+    offset = rng.normal(0, math.hypot(limb.offset_sd, floor_px))
+    angle = rng.normal(0, math.hypot(limb.angle_sd, floor_px * math.sqrt(12) / length))
+    return Limb(
+        limb.p + (offset - angle * length / 2) * normal,
+        limb.q + (offset + angle * length / 2) * normal,
+        *(limb.offset_sd, limb.angle_sd, limb.scatter_px, limb.coverage, limb.strength),
+        limb.points,
+    )
+
+
+# ----------------------------------------------------------------- grid
+
+
+def _grid_picture(pose: GridPose, k1: float = 0.0) -> NDArray[np.float32]:
+    """A printed grid drawn through the pose: nearest line in grid coordinates, 3 x 3 samples."""
+    camera = Camera(pose.camera.f, 799.5, 599.5, k1, 1000.0)
+    total = np.zeros((1200, 1600))
+    for dx in (-1 / 3, 0, 1 / 3):
+        for dy in (-1 / 3, 0, 1 / 3):
+            x, y = np.meshgrid(np.arange(1600) + dx, np.arange(1200) + dy)
+            rays = camera.ray(np.stack([x.ravel(), y.ravel()], 1)) @ pose.rotation
+            start = -pose.origin @ pose.rotation
+            grid = start[:2] - rays[:, :2] * (start[2] / rays[:, 2])[:, None]
+            ink = (np.abs(grid - np.round(grid)) < 0.02).any(axis=1)
+            total += np.where(ink, 0.1, 0.85).reshape(1200, 1600)
+    picture = cv2.GaussianBlur((total / 9).astype(np.float32), (0, 0), 1.0)
+    return np.clip(picture + np.random.default_rng(1).normal(0, 0.01, picture.shape), 0, 1).astype(
+        np.float32
+    )
+
+
+@pytest.mark.parametrize(
+    ("elevation", "aside", "roll", "k1"), [(28, 9, 3, 0.0), (45, -6, -2, -0.03)]
+)
+def test_plane_pose_against_opencv(elevation: float, aside: float, roll: float, k1: float) -> None:
+    pose = _pose(elevation, aside, roll)
+    found = find_grid(_grid_picture(pose, k1), FocalPrior(9000 * 1.03, 0.05))
+    assert found is not None
+    nodes = np.array([[x, y, 0.0] for x in (-1, 0, 1, 2) for y in (-1, 0, 1, 2)])
+    straight = Camera(9000.0, 799.5, 599.5)
+    pixels = straight.project(pose.to_camera(nodes))
+    matrix = np.array([[9000.0, 0, 799.5], [0, 9000.0, 599.5], [0, 0, 1]])
+    ok, rvec, _ = cv2.solvePnP(nodes, pixels, matrix, None)
+    assert ok
+    theirs = cv2.Rodrigues(rvec)[0]
+    for ours, column in ((found.normal, 2), (found.along, 1)):
+        angle = math.degrees(math.acos(min(1.0, float(ours @ theirs[:, column]))))
+        assert angle < TOL_NORMAL_DEG
+    assert found.camera.f == pytest.approx(9000, rel=0.02)
+    # the same lattice, up to a shift by whole cells: homography found by OpenCV on its nodes
+    near = np.round(found.on_sheet(found.camera.distort(pixels)))
+    homography, _ = cv2.findHomography(nodes[:, :2], near)
+    assert homography is not None
+    assert np.allclose(homography[:2, :2], np.eye(2), atol=1e-6)
+
+
+def test_ghost_of_a_back_silvered_mirror_gives_the_glass() -> None:
+    pose = _pose(32, 10, 1)
+    picture = _grid_picture(pose)
+    rays = None
+    camera = pose.camera
+    x, y = np.meshgrid(np.arange(1600.0), np.arange(1200.0))
+    rays = camera.ray(np.stack([x.ravel(), y.ravel()], 1)) @ pose.rotation
+    start = -pose.origin @ pose.rotation
+    grid = start[:2] - rays[:, :2] * (start[2] / rays[:, 2])[:, None]
+    sine = np.hypot(rays[:, 0], rays[:, 1]) / GLASS_INDEX  # Snell, then twice through 0.4 pitch
+    run = 2 * 0.4 * np.tan(np.arcsin(sine))
+    ghost = grid + run[:, None] * rays[:, :2] / np.hypot(rays[:, :1], rays[:, 1:2])
+    ink = (np.abs(ghost - np.round(ghost)) < 0.02).any(axis=1).reshape(1200, 1600)
+    layered = np.minimum(picture, cv2.GaussianBlur(np.where(ink, 0.3, 1.0), (0, 0), 1.0))
+    found = find_grid(layered.astype(np.float32), FocalPrior(9000, 0.05))
+    assert found is not None and found.thickness is not None
+    assert found.thickness == pytest.approx(0.4, abs=0.02)
+    angle = math.degrees(math.acos(min(1.0, float(found.normal @ pose.normal))))
+    assert angle < 0.3  # ghosts beside their lines blur into them
+
+
+# ----------------------------------------------------------------- drawn scenes
+
+
+def _photo(drawing: raster.Drawing, flip: bool = False) -> tuple[Photo, float]:
+    rgb, truth, focal_px = drawing
+    if flip:
+        rgb = np.ascontiguousarray(rgb[:, ::-1])
+    sign = -1.0 if flip else 1.0
+    photo = Photo("drawn", rgb, "0" * 64, FocalPrior(focal_px, 0.05))
+    return photo, sign * float(truth["truth_deg"])
+
+
+@pytest.mark.parametrize(
+    ("surface", "turn", "sheet", "aside", "elevation"),
+    [
+        ("mirror", 3.0, -4.0, 9.0, 38.0),
+        ("mirror", -5.0, 6.0, -7.0, 45.0),
+        ("paper", 4.0, 2.0, 3.0, 45.0),
+    ],
+)
+def test_drawn_scene(
+    surface: str, turn: float, sheet: float, aside: float, elevation: float
+) -> None:
+    drawing = raster.draw_cantilever(
+        np.random.default_rng(3),
+        cantilever_deg=turn,
+        sheet_yaw_deg=sheet,
+        surface=surface,
+        off_axis_deg=aside,
+        elevation_deg=elevation,
+    )
+    photo, truth = _photo(drawing)
+    reading = read_cantilever(photo, Options())
+    assert isinstance(reading, Reading)
+    assert abs(reading.value - truth) < max(2.5 * reading.standard_uncertainty, 0.2)
+    names = [line.name for line in reading.lines]
+    assert {"left edge", "right edge", "axis", "grid line"} <= set(names)
+    assert len(names) == len(set(names))
+    assert {p.name for p in reading.budget} >= {
+        "edge fit",
+        "surface reference",
+        "camera direction",
+        "focal length and principal point",
+        "lens distortion",
+        "priors used",
+    }
+
+
+def test_a_mirrored_picture_turns_the_sign() -> None:
+    drawing = raster.draw_cantilever(np.random.default_rng(4), cantilever_deg=5.0)
+    there, truth = _photo(drawing)
+    back, minus = _photo(drawing, flip=True)
+    a, b = read_cantilever(there, Options()), read_cantilever(back, Options())
+    assert isinstance(a, Reading) and isinstance(b, Reading)
+    assert minus == -truth
+    assert a.value > 0 > b.value
+    assert a.value == pytest.approx(-b.value, abs=2.5 * a.standard_uncertainty + 0.1)
+
+
+def test_lines_drawn_by_a_person_give_the_same_reading() -> None:
+    photo, truth = _photo(raster.draw_cantilever(np.random.default_rng(6), cantilever_deg=-3.0))
+    found = find_cantilever(photo, Options())
+    assert isinstance(found, CantileverLines)
+    marks = {}
+    for segment, shift in zip(found.segments()[:2], ((4.0, 3.0), (-3.0, 5.0)), strict=True):
+        marks[segment.name] = (
+            (segment.x0 + shift[0], segment.y0 + 10),
+            (segment.x1 + shift[1], segment.y1 - 10),
+        )
+    assert set(marks) == {"left edge", "right edge"}
+    by_hand = read_cantilever(photo, Options(marks=marks))
+    assert isinstance(by_hand, Reading)
+    assert abs(by_hand.value - truth) < max(2.5 * by_hand.standard_uncertainty, 0.2)
+
+
+def test_a_missing_mark_is_asked_for() -> None:
+    photo, _ = _photo(raster.draw_cantilever(np.random.default_rng(6)))
+    outcome = read_cantilever(photo, Options(marks={"left edge": ((800, 700), (800, 500))}))
+    assert isinstance(outcome, Refusal)
+    assert "right edge" in outcome.reason
+
+
+@pytest.mark.parametrize("name", ["astronaut", "coffee", "checkerboard", "coins", "brick", "text"])
+def test_other_subjects_are_refused(name: str) -> None:
+    """Pictures of skimage.data show no cantilever over a grid: no number may come out."""
+    picture = getattr(data, name)()
+    if picture.ndim == 2:
+        picture = np.repeat(picture[:, :, None], 3, axis=2)
+    scale = 1200 / max(picture.shape)
+    rgb = cv2.resize(np.ascontiguousarray(picture[:, :, :3]), None, fx=scale, fy=scale)
+    photo = Photo(name, rgb, "0" * 64, FocalPrior(1200.0, 0.05))
+    assert isinstance(read_cantilever(photo, Options()), Refusal)
+
+
+def test_a_bare_grid_is_refused() -> None:
+    grey = (_grid_picture(_pose(35, 5, 1)) * 255).astype(np.uint8)
+    photo = Photo("grid", np.repeat(grey[:, :, None], 3, axis=2), "0" * 64, FocalPrior(9000, 0.05))
+    assert isinstance(read_cantilever(photo, Options()), Refusal)
