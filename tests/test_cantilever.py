@@ -105,7 +105,7 @@ def _lines(
     if reflected:
         ends = np.array([start, start + 0.9 * d])
         axis = _limb(_seen_in_mirror(pose, ends))
-        image = Image(axis, (), 1.0, 60, 1.0)
+        image = Image(axis, (), 1.0, 60, 30, 1.0)
     return CantileverLines(pose, rod, image)
 
 
@@ -195,7 +195,7 @@ def test_stated_uncertainty_matches_scatter() -> None:
         noisy = CantileverLines(
             pose,
             Rod(_shaken(lines.rod.left, 0.12, rng), _shaken(lines.rod.right, 0.12, rng), 100, 20),
-            Image(_shaken(lines.image.axis, 0.30, rng), (), 1.0, 60, 1.0),
+            Image(_shaken(lines.image.axis, 0.30, rng), (), 1.0, 60, 30, 1.0),
         )
         reading = solve_cantilever(noisy)
         if isinstance(reading, Reading):

@@ -728,7 +728,7 @@ class Image:
 
     ``axis`` is the line midway between the reflected limbs; ``limbs`` the limbs where they are in
     sight; ``share`` the part of the visible outline that fits, ``count`` how many stretches that
-    is, ``tell`` the part of its visible length whose inside differs from what lies beside it.
+    is and ``paired`` how many have a partner on the other limb, ``tell`` the part of its visible length whose inside differs from what lies beside it.
     ``rivals`` are axes of other places that fit nearly as well.
     """
 
@@ -736,13 +736,14 @@ class Image:
     limbs: tuple[Limb, ...]
     share: float
     count: int
+    paired: int
     tell: float
     rivals: tuple[Limb, ...] = ()
 
     @property
     def merit(self) -> float:
         """What rival reflections are compared by."""
-        return self.count * self.share * self.tell
+        return (0.6 * self.count + 1.4 * self.paired) * self.share * self.tell
 
 
 def axis_normal(rod: Rod, pose: GridPose) -> Array:
@@ -881,7 +882,7 @@ def find_image(rgb: NDArray[np.uint8], pose: GridPose, rod: Rod) -> Image | None
         if room[i, j] < 2.0:
             break
         found = _fit_image(rgb, pose, rod, seen[i, j], half)
-        if found is not None:
+        if found is not None and not _along_rows(found.axis, pose):
             tried.append((found.merit * (0.1 + 0.9 * float(prior[i, j])), found))
         apart = np.linalg.norm(seen[:, :, 20] - seen[i, j, 20], axis=-1)
         tilt = np.sum(unit * unit[i, j], axis=-1)
@@ -892,6 +893,15 @@ def find_image(rgb: NDArray[np.uint8], pose: GridPose, rod: Rod) -> Image | None
     best = tried[0][1]
     rivals = tuple(other.axis for merit, other in tried[1:] if merit > 0.7 * tried[0][0])
     return replace(best, rivals=rivals)
+
+
+def _along_rows(axis: Limb, pose: GridPose) -> bool:
+    """Whether a line runs along the sheet's rows, as ticks do."""
+    foot = pose.on_sheet(pose.camera.distort((axis.p + axis.q) / 2)[None])[0]
+    row = pose.project(np.array([[foot[0] + 0.05, foot[1], 0.0], [foot[0] - 0.05, foot[1], 0.0]]))
+    r, d = row[0] - row[1], axis.q - axis.p
+    cross = abs(float(r[0] * d[1] - r[1] * d[0])) / float(np.hypot(*r) * np.hypot(*d))
+    return cross < math.sin(math.radians(12))
 
 
 def _meet(foot: Array, d: Array, eye: Array, ray: Array) -> float:
@@ -1007,11 +1017,11 @@ def _fit_image(
         use = visible & (strength > 1.8)
         if use.sum() < 8 or np.ptp(station[use]) * length / 2 < 0.8 * rod.width_px:
             return None
-        design = np.stack([np.ones(2 * n), station, sign], axis=1)[use]
+        design = np.stack([np.ones(2 * n), station, sign, sign * station], axis=1)[use]
         base = np.minimum(strength[use] / 6, 1)
-        x = np.array([float(np.median(t[use])), 0.0, 0.0])
-        prior = np.diag([0.0, 1e-6, 1 / spread_width**2])
-        scale, normal = 1.0, np.eye(3)
+        x = np.array([float(np.median(t[use])), 0.0, 0.0, 0.0])
+        prior = np.diag([0.0, 1e-6, 1 / spread_width**2, 1 / (0.5 * spread_width) ** 2])
+        scale, normal = 1.0, np.eye(4)
         for _ in range(12):
             r = t[use] - design @ x
             scale = max(1.48 * float(np.median(np.abs(r))), 0.15)
@@ -1024,11 +1034,13 @@ def _fit_image(
         seen = (p + shift[0] * side)[None] + np.linspace(0, 1, len(half))[:, None] * (
             q + shift[1] * side - p - shift[0] * side
         )
-        half = half + x[2]
+        half = half + x[2] + x[3] * np.linspace(-1, 1, len(half))
     if half.min() <= 0.5:
         return None
     count = int(fits.sum())
     share = count / max(int(visible.sum()), 1)
+    per_limb = [int((fits & (sign[use] == which)).sum()) for which in (-1.0, 1.0)]
+    paired = min(per_limb)
     covariance = np.linalg.inv(normal)
     stretch = station[use][fits]
     if count < 8 or np.ptp(stretch) * length / 2 < 0.8 * rod.width_px:
@@ -1036,7 +1048,7 @@ def _fit_image(
     first, last = float(stretch.min()), float(stretch.max())
     ends = [seen[0] + (v + 1) / 2 * (seen[-1] - seen[0]) for v in (first, last)]
     middle = (first + last) / 2
-    across = np.array([1.0, middle, 0.0])
+    across = np.array([1.0, middle, 0.0, 0.0])
     axis = Limb(
         ends[0],
         ends[1],
@@ -1059,7 +1071,7 @@ def _fit_image(
         limbs.append(replace(axis, p=edge[0], q=edge[1]))
         del k
     tell = _tells(rgb, pose, rod, seen, half, side)
-    return Image(axis, tuple(limbs), share, count, tell)
+    return Image(axis, tuple(limbs), share, count, paired, tell)
 
 
 def _tells(
