@@ -14,6 +14,7 @@ from pathlib import Path
 from types import MappingProxyType
 
 from vision.photo import Photo, PhotoError, load_photo
+from vision.profile import with_profile
 from vision.reading import Outcome, Reading, Refusal
 
 PHOTO_QUANTITIES = (
@@ -112,6 +113,7 @@ def measure(photo: Photo, quantity: str, options: Options | None = None) -> Outc
     """
     options = options or Options()
     read = _reader(quantity)
+    photo = with_profile(photo)
     outcome = read(photo, options)
     labelled = replace(outcome, photo=photo.name, sha256=photo.sha256)
     if isinstance(labelled, Refusal):

@@ -691,15 +691,21 @@ def find_grid(photo: Photo, quantity: str) -> GridPose | Refusal:
         )
     middle = np.array(photo.centre)
     null = min(nulls, key=lambda n: float(np.linalg.norm(view.to_image([[n.x, n.y]])[0] - middle)))
-    covariance = np.linalg.pinv(view.information)[:3, :3]
-    tilt = view.rotation.T @ covariance @ view.rotation
+    frame = view.rotation
+
+    def spread(value: Callable[[SheetView], float]) -> float:
+        return math.hypot(*(part.standard_uncertainty for part in view.budget(value)))
+
     return GridPose(
         view,
         null,
         view.normal,
         view.direction(null.angle),
-        math.sqrt(float(max(tilt[0, 0] + tilt[1, 1], 0.0))),
-        math.sqrt(float(max(tilt[2, 2], 0.0))),
+        math.hypot(
+            spread(lambda v: float(v.normal @ frame[:, 0])),
+            spread(lambda v: float(v.normal @ frame[:, 1])),
+        ),
+        spread(lambda v: float(v.rotation[:, 0] @ frame[:, 1])),
     )
 
 
