@@ -297,6 +297,17 @@ def test_the_log_shows_what_was_typed_and_offers_the_report(practice):
     assert b"<html" in state.report(practice, "html").lower()
 
 
+def test_two_jobs_of_one_name_stay_apart():
+    deck = next(iter(examples().values()))
+    first, second = state.start_job(deck), state.start_job(deck)
+    second.confirm("inspect")
+    app = open_page("log")
+    assert state.job().uid == second.uid
+    assert len(set(app.selectbox[0].options)) == 2
+    well(app.selectbox[0].set_value(first.uid).run())
+    assert state.desk()["job"] == first.uid
+
+
 def test_a_described_deck_is_stored_whole_or_not_at_all():
     app = open_page("deck")
     length = next(n for n in app.number_input if n.label == "Effective length (mm)")

@@ -286,6 +286,20 @@ def test_two_phones_at_once_see_their_own_photos(server, phone):
     assert values[0] != values[1]
 
 
+def test_the_laptop_shows_what_the_phone_sends(server, chromium):
+    context = chromium.new_context(viewport={"width": 1440, "height": 900})
+    page = context.new_page()
+    page.set_default_timeout(WAIT_MS)
+    page.goto(server.link)
+    page.goto(f"http://localhost:{server.port}/read?q=rake")
+    page.get_by_text("Choose a photo").wait_for()
+    assert server.post(sample("rake", 2).read_bytes(), "from-the-phone.jpg")[0] == 201
+    page.get_by_role("button", name=re.compile("from-the-phone")).click()
+    page.get_by_text("from-the-phone").first.wait_for(state="attached")
+    page.locator(".board").wait_for()
+    context.close()
+
+
 def test_several_photos_are_combined_and_one_is_dropped(server, phone):
     page = phone()
     page.goto(server.link)

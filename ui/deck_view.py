@@ -21,7 +21,7 @@ from bench.mechanics import BEARING_AXES
 from bench.steps import StepState
 from ui import state
 from ui.guide import GUIDES
-from ui.log_view import file_name, job_name
+from ui.log_view import file_name, job_names
 from ui.theme import STATE_SIGNS, badge
 from ui.views import PAGES
 
@@ -109,7 +109,7 @@ def describe(job: OpenJob) -> None:
 def other_jobs(job: OpenJob) -> None:
     """Put another job at hand, or start a fresh one."""
     with st.expander("Another deck or a fresh job", icon=":material/swap_horiz:"):
-        jobs = {j.uid: job_name(j) for j in state.logbook().jobs()}
+        jobs = job_names(state.logbook().jobs())
         others = [uid for uid in jobs if uid != job.uid]
         if others:
             chosen = st.selectbox("Earlier jobs", others, format_func=jobs.__getitem__)

@@ -38,6 +38,15 @@ def job_name(job: Job) -> str:
     return " · ".join(p for p in parts if p)
 
 
+def job_names(jobs: Sequence[Job]) -> dict[str, str]:
+    """One line for each job by its uid, no two the same: a list box tells rows by their words."""
+    lines = [job_name(job) for job in jobs]
+    return {
+        job.uid: line if lines.count(line) == 1 else f"{line} · {job.uid[:6]}"
+        for job, line in zip(jobs, lines, strict=True)
+    }
+
+
 def file_name(name: str) -> str:
     """A file name made of a deck's name."""
     return re.sub(r"[^A-Za-z0-9]+", "-", name).strip("-").lower() or "deck"

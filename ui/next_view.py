@@ -15,6 +15,7 @@ from ui.guide import Guide
 from ui.inbox import NotAccepted, inbox
 
 EARLIER = 8
+LOOK_EVERY = "5s"
 
 
 def adding(page: state.Page, guide: Guide) -> bool:
@@ -47,6 +48,8 @@ def photo(page: state.Page, guide: Guide) -> list[str]:
         }
         for a in inbox().recent(EARLIER, guide.kind)
     ]
+    st.session_state["listed"] = {r["id"] for r in recent}
+    _watch(guide.kind)
     # A video has no picture to tap.
     shelf = recent if guide.kind == "photo" else []
     arrived = picker("picker", seen, shelf, guide.kind)
@@ -54,11 +57,20 @@ def photo(page: state.Page, guide: Guide) -> list[str]:
     return [key for key in arrived if inbox().get(key)]
 
 
-def other_ways(guide: Guide) -> list[str]:
+@st.fragment(run_every=LOOK_EVERY)
+def _watch(kind: str) -> None:
+    """Show what another device has sent: the laptop sees the phone's photos."""
+    newest = inbox().recent(1, kind)
+    if newest and newest[0].id not in st.session_state.get("listed", set()):
+        st.rerun()
+
+
+def other_ways(guide: Guide, unfold: bool) -> list[str]:
     """Offer the samples and a plain upload; return what is to be read now."""
     names = state.samples(guide.quantity)
     found: list[str] = []
-    with st.expander("Try a sample, or send a file another way", icon=":material/science:"):
+    label = "Try a sample, or send a file another way"
+    with st.expander(label, expanded=unfold, icon=":material/science:"):
         if names:
             chosen = st.selectbox(
                 "Sample (rendered, so its true value is known)",

@@ -27,7 +27,7 @@ from bench.deck import Deck
 from bench.example_decks import examples
 from bench.export import as_csv
 from bench.job import OpenJob, Result
-from bench.logbook import Entry, Logbook
+from bench.logbook import Entry, Logbook, LogbookError
 from bench.steps import StepState
 from ui import photo_steps
 from ui.inbox import Arrival, NotAccepted, data_folder, inbox
@@ -132,6 +132,14 @@ def job() -> OpenJob | None:
                 st.session_state["job"] = uid
                 return found
     return None
+
+
+def job_quietly() -> OpenJob | None:
+    """As `job`; None too where the logbook cannot be opened, which other pages say."""
+    try:
+        return job()
+    except LogbookError:
+        return None
 
 
 def job_or_new() -> OpenJob:
@@ -333,7 +341,11 @@ def samples(quantity: str) -> dict[str, str]:
     """Sample photos of a quantity and what each shows, those to be taken again last."""
     held = {n: t for n, t in sample_truth().items() if t.get("quantity") == quantity}
     names = sorted(held, key=lambda n: (not held[n].get("usable", True), n))
-    return {n: str(held[n].get("description", n)) for n in names if (SAMPLES / n).exists()}
+    return {
+        name: f"{number}. {held[name].get('description', name)}"
+        for number, name in enumerate(names, 1)
+        if (SAMPLES / name).exists()
+    }
 
 
 @cache

@@ -313,9 +313,12 @@ class Board {
     const [u, v] = [points[at], points[at + 1]];
     const [x, y] = this.toPane(u, v);
     const side = 130;
-    const left = Math.min(Math.max(x - side / 2, 4), this.pane.clientWidth - side - 4);
+    // Above the finger, or in the upper corner away from it where there is no room.
     const above = y - side - 46;
-    const top = above > 4 ? above : Math.min(y + 46, this.pane.clientHeight - side - 4);
+    const right = this.pane.clientWidth - side - 4;
+    const aside = x > this.pane.clientWidth / 2 ? 4 : right;
+    const left = above > 4 ? Math.min(Math.max(x - side / 2, 4), right) : aside;
+    const top = Math.max(above, 4);
     this.loupe.style.left = `${left}px`;
     this.loupe.style.top = `${top}px`;
     this.loupe.hidden = false;

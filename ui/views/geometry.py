@@ -12,7 +12,7 @@ from bench.arm import (
     distortion_percent,
     groove_radii,
 )
-from ui import state
+from ui import geometry_view, state
 from ui.theme import chart_ink
 
 NAMES = {"lofgren-a": "Löfgren A (Baerwald)", "lofgren-b": "Löfgren B", "stevenson": "Stevenson"}
@@ -24,7 +24,7 @@ FIXED = {
 LOW, HIGH = EFFECTIVE_LENGTH_RANGE_MM
 
 st.title("Arm geometry")
-job = state.job()
+job = state.job_quietly()
 deck = job.deck if job else None
 start_length = deck.effective_length_mm if deck and deck.arm.kind != "linear" else 230.0
 
@@ -97,6 +97,8 @@ with right:
         "Null points": " and ".join(f"{n:.2f}" for n in arm.null_points_mm) + " mm",
     }
     st.markdown("\n".join(f"- {name}: **{value}**" for name, value in cells.items()))
+    if deck is not None:
+        geometry_view.forces(deck)
     ink = chart_ink()
     axis = alt.Axis(labelColor=ink, labelFontSize=14)
     series = {"as calculated": right_error}

@@ -19,7 +19,7 @@ if not jobs or job is None:
     st.page_link("views/read.py", label="Take and read", icon=":material/photo_camera:")
     st.stop()
 
-names = {j.uid: log_view.job_name(j) for j in jobs}
+names = log_view.job_names(jobs)
 chosen = st.selectbox(
     "Job",
     list(names),

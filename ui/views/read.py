@@ -6,6 +6,7 @@ from ui import facts_view, next_view, reading_view, state
 from ui.guide import GUIDES
 
 page = state.Page.from_address(tuple(GUIDES))
+job = state.job_quietly()
 
 st.title("Take and read")
 quantity = st.selectbox(
@@ -23,8 +24,8 @@ result, below = st.container(), st.container()
 with below:
     adding = next_view.adding(page, guide)
     arrived = next_view.photo(page, guide)
-    arrived += next_view.other_ways(guide)
-    page = facts_view.ask(page, state.job())
+    arrived += next_view.other_ways(guide, unfold=state.is_practice(job))
+    page = facts_view.ask(page, job)
     next_view.how_to(guide, unfold=not page.photos)
 
 page.to_address()

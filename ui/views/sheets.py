@@ -20,7 +20,7 @@ st.markdown(
     "Print at **100 %**, never “fit to page”, on plain matt paper. Then check the print: lay a "
     "blank bank-card-sized card on its outline and read the **Scale of a printed sheet**."
 )
-job = state.job()
+job = state.job_quietly()
 paper = st.segmented_control(
     "Paper",
     list(PAPERS),
