@@ -81,7 +81,7 @@ def groove_slope(
         return None
     fine = np.arange(peak.slope - 0.4, peak.slope + 0.41, 0.08)
     slope = _vertex(fine, np.log(_energy(layers[best], mask, fine, whole)))
-    return Groove(slope, math.hypot(0.06, peak.spread, 0.35 / peak.contrast), peak.contrast)
+    return Groove(slope, math.hypot(0.06, peak.spread, 1.5 / peak.contrast), peak.contrast)
 
 
 @dataclass(frozen=True)

@@ -25,6 +25,7 @@ STEP_DEG = 0.5
 PARALLEL_DEG = 9.0
 THICKNESS = (0.008, 0.3)  # of the picture's width
 LINES_PER_SLOPE = 14
+OUTER_SUPPORT = 0.3  # of the limb found first
 MIRROR_SUPPORT = 0.25  # of the rod's own support
 
 
@@ -138,6 +139,7 @@ def find_side_rod(rgb: Picture, pivot: str = "auto") -> SideRod | None:
     for rod in sorted(_rods(lines, small.shape[1]), key=lambda r: -r.score)[:12]:
         if pivot != "auto" and rod.pivot_right != (pivot == "right"):
             continue
+        rod = _outlined(rod, lines)
         pairs, score = _mirror_pairs(rod, lines)
         candidate = replace(rod, pairs=pairs, mirror_score=score)
         if best is None or _rank(candidate) > _rank(best):
@@ -308,6 +310,27 @@ def _rod(top: RodLine, bottom: RodLine, thickness: float, lines: list[RodLine]) 
     free_end = start + along * (reach - start @ towards) / (along @ towards)
     score = math.sqrt(top.support * bottom.support) + 0.5 * inner - 0.3 * min(gap, 30.0)
     return replace(rod, free_end=free_end, score=score)
+
+
+def _outlined(rod: SideRod, lines: list[RodLine]) -> SideRod:
+    """The lower limb moved out to the outermost strong line beside it; others are highlights."""
+    best = rod.bottom
+    for line in lines:
+        x = (max(line.x0, rod.top.x0) + min(line.x1, rod.top.x1)) / 2
+        if (
+            line.sign == rod.top.sign
+            and abs(line.angle - rod.slope) < math.radians(PARALLEL_DEG)
+            and min(line.x1, rod.top.x1) - max(line.x0, rod.top.x0) > 0.25 * (line.x1 - line.x0)
+            and line.support > OUTER_SUPPORT * max(rod.bottom.support, rod.top.support)
+            and best.at(x) < line.at(x) < rod.bottom.at(x) + rod.thickness
+        ):
+            best = line
+    if best is rod.bottom:
+        return rod
+    middle = (max(best.x0, rod.top.x0) + min(best.x1, rod.top.x1)) / 2
+    slope = (best.angle + rod.top.angle) / 2
+    thickness = (best.at(middle) - rod.top.at(middle)) * math.cos(slope)
+    return replace(_rod(rod.top, best, thickness, lines), score=rod.score)
 
 
 def _free(line: RodLine, right: bool) -> Array:
