@@ -53,11 +53,12 @@ MOST_U_DEG = 0.25
 MOST_MISFIT, MOST_PRIOR_MISS, MOST_SIDE_MISS = 1.5, 2.4, 2.5  # standard uncertainties
 PAIR_FLOOR_DEG = 0.03
 LIKELIEST = 8
-MOST_INK = 0.8
+SOME_INK, MOST_INK = 0.4, 0.8
 PARALLEL_LOSS = 5.0
-LEAST_VALUE, LEAST_SHARE, MOST_MISS_DEG = 9.0, 0.55, 0.9  # from the tuning photographs
+LEAST_VALUE, LEAST_SHARE, MOST_MISS_DEG = 9.0, 0.65, 0.9  # from the tuning photographs
 LEAST_SIDES, SURE_VALUE = 3, 12.5
-UNKNOWN_RANGE = 10.0
+DISTANCE_MM, U_DISTANCE, BODY_MM, U_BODY = 120.0, 0.35, 15.5, 0.15
+LEAST_ALIKE = 0.25
 SOFT_BLUR_WIDTHS, MOST_BLUR_WIDTHS, MOST_SIDE_BLUR_WIDTHS = 0.005, 0.0085, 0.010
 ALWAYS_SHARP_PX = 2.6  # at fit size
 BUDGET_NOTES = {
@@ -175,7 +176,8 @@ def solve_azimuth(
     Reading or Refusal
         Refusal where the uncertainty is too large to be of use.
     """
-    lens = Lens(focal.f_px, max(focal.relative_u, 0.005), *centre, math.hypot(*size) / 2, k1=k1)
+    f, relative_u = _focal(focal, lines.edge.length)
+    lens = Lens(f, relative_u, *centre, math.hypot(*size) / 2, k1=k1)
     solution, sides = _solve_dropping(lines, lens)
     if solution is None:
         return Refusal(
@@ -230,16 +232,15 @@ def solve_azimuth(
     )
 
 
-def _focal(focal: FocalPrior) -> tuple[float, float]:
-    """Middle and relative standard uncertainty of the focal length, by its logarithm."""
-    low_high = focal.low_high
-    if low_high is None and focal.source == "guess":
-        # Nothing known: a close-up that the body fills is zoomed or cropped as often as not.
-        low_high = (focal.f_px, UNKNOWN_RANGE * focal.f_px)
-    if low_high is None:
+def _focal(focal: FocalPrior, width_px: float) -> tuple[float, float]:
+    """Focal length in pixels and its relative standard uncertainty.
+
+    Where the file does not tell, the picture does, roughly: a cartridge is about 15.5 mm wide and
+    was photographed from 80-180 mm, as near as phones focus (common practice, no source).
+    """
+    if focal.low_high is None and focal.source != "guess":
         return focal.f_px, max(focal.relative_u, 0.005)
-    low, high = low_high
-    return math.sqrt(low * high), max(math.log(high / low) / math.sqrt(12), 0.005)
+    return width_px * DISTANCE_MM / BODY_MM, math.hypot(U_DISTANCE, U_BODY)
 
 
 def _solve_dropping(lines: AzimuthLines, lens: Lens) -> tuple[Solution | None, dict[str, EdgeFit]]:
@@ -368,8 +369,8 @@ class _Fitter:
         }
         edge, image = fitted.edge, fitted.image
         edge_ink, image_ink = self.ink(edge), self.ink(image)
-        edge = edge if edge_ink > MOST_INK else self.finer(edge)
-        image = image if image_ink > MOST_INK else self.finer(image)
+        edge = edge if edge_ink > SOME_INK else self.finer(edge)
+        image = image if image_ink > SOME_INK else self.finer(image)
         by_sides = None
         if len(sides) == 4:
             lean = {n: (f.edge.angle % math.pi) - math.pi / 2 for n, f in sides.items()}
@@ -496,7 +497,7 @@ def parallel(k: int, fitted: list[Fitted], logs: NDArray[np.float64]) -> bool:
     if abs(own.half) > math.radians(0.2):
         return False
     for j, other in enumerate(fitted):
-        if logs[j] < logs[k] - 3.0 or abs(other.half) < abs(own.half) + math.radians(0.25):
+        if logs[j] < logs[k] - 5.0 or abs(other.half) < abs(own.half) + math.radians(0.25):
             continue
         mine, theirs = (own.edge.edge, own.image.edge), (other.edge.edge, other.image.edge)
         if any(same_line(a, b) for a in mine for b in theirs):
@@ -576,7 +577,8 @@ def doubts(choice: Choice, sharp: float) -> Refusal | None:
             "Tap on the body's lower edge to focus, hold the phone still or rest it on something, "
             "and add light.",
         )
-    if choice.value < LEAST_VALUE:
+    unlike = best.alike < LEAST_ALIKE and choice.value < SURE_VALUE
+    if choice.value < LEAST_VALUE or unlike:
         return Refusal(
             QUANTITY, "No body with its reflection under it was found for certain.", SHOW_BOTH
         )

@@ -105,9 +105,11 @@ def without_ink(rgb: NDArray[np.uint8], size: int) -> NDArray[np.uint8]:
     """The picture without lines and specks narrower than ``size`` px, dark or bright.
 
     A closing and then an opening: ink is darker than paper but brighter than a dark reflection.
+    Bright specks go first, with a small opening, or the closing would join them.
     """
     kernel = np.ones((size, size), np.uint8)
-    closed = cv2.morphologyEx(rgb, cv2.MORPH_CLOSE, kernel)
+    speck = np.ones((max(3, size // 3 | 1),) * 2, np.uint8)
+    closed = cv2.morphologyEx(cv2.morphologyEx(rgb, cv2.MORPH_OPEN, speck), cv2.MORPH_CLOSE, kernel)
     return np.asarray(cv2.morphologyEx(closed, cv2.MORPH_OPEN, kernel), np.uint8)
 
 

@@ -338,8 +338,10 @@ def _pull(
     inside: Array,
     n: Array,
 ) -> Array:
-    """Change of a parameter that the residual asks for, the levels left free (their part of
-    ``slope`` taken out: variable projection)."""
+    """Change of a parameter that the residual asks for, the levels left free.
+
+    Their part of ``slope`` is taken out (variable projection).
+    """
     slope = slope - inside * (slope.sum(axis=1)[:, None] / n)
     slope = slope - (np.einsum("ij,ij->i", slope, step) / variance)[:, None] * step
     gain = np.einsum("ij,ij->i", slope, slope)
