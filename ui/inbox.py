@@ -17,10 +17,12 @@ import tempfile
 import threading
 import time
 from collections import OrderedDict
+from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import asdict, dataclass
 from functools import cache
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeVar
 from urllib.parse import unquote, urlsplit
 
 from PIL import Image
@@ -38,7 +40,18 @@ PHOTOS_IN_MEMORY = 2
 DECODES_AT_ONCE = 2
 ID_PATTERN = re.compile(r"[0-9a-f]{20}")
 
-_decoding = threading.BoundedSemaphore(DECODES_AT_ONCE)
+# The same few threads do all heavy work: their memory is used again, and a crowd of phones queues
+# instead of decoding all at once. A page's own thread lives for one run only.
+_WORKER = "deckplumb-worker"
+_workers = ThreadPoolExecutor(DECODES_AT_ONCE, thread_name_prefix=_WORKER)
+Answer = TypeVar("Answer")
+
+
+def heavily(work: Callable[..., Answer], *given: Any) -> Answer:
+    """Do decoding or measuring in one of the few threads kept for it; waits for the answer."""
+    if threading.current_thread().name.startswith(_WORKER):
+        return work(*given)
+    return _workers.submit(work, *given).result()
 
 
 class NotAccepted(Exception):  # noqa: N818 - an answer to a person, not a fault
@@ -160,8 +173,7 @@ class Inbox:
         arrival = self.get(key)
         if arrival is None:
             raise PhotoError("This photo is no longer kept here.", "Choose it again.")
-        with _decoding:
-            photo = load_photo(self.path(key), name=arrival.name)
+        photo = heavily(load_photo, self.path(key), arrival.name)
         with self._lock:
             self._photos[key] = photo
             while len(self._photos) > PHOTOS_IN_MEMORY:
@@ -175,20 +187,22 @@ class Inbox:
             return None
         path = self.folder / f"{key}.{which}.jpg"
         if not path.exists():
-            _save(self.photo(key), path, SIDES[which])
+            heavily(_save, self.photo(key), path, SIDES[which])
         return path
 
     def _preview(self, temporary: Path, name: str, key: str) -> tuple[int, int]:
         try:
-            with _decoding:
-                photo = load_photo(temporary, name=name)
-                for which in ("preview", "thumb"):
-                    _save(photo, self.folder / f"{key}.{which}.jpg", SIDES[which])
+            return heavily(self._shrink, temporary, name, key)
         except PhotoError as error:
             raise NotAccepted(422, error.reason, error.advice) from error
         except ImportError as error:
             reason = f"{name} needs a decoder that is not installed here ({error.name})."
             raise NotAccepted(422, reason, "Set the phone to take JPEG photos.") from error
+
+    def _shrink(self, temporary: Path, name: str, key: str) -> tuple[int, int]:
+        photo = load_photo(temporary, name=name)
+        for which in ("preview", "thumb"):
+            _save(photo, self.folder / f"{key}.{which}.jpg", SIDES[which])
         return photo.width, photo.height
 
     def _tidy(self) -> None:

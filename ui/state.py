@@ -30,7 +30,7 @@ from bench.job import OpenJob, Result
 from bench.logbook import Entry, Logbook, LogbookError
 from bench.steps import StepState
 from ui import photo_steps
-from ui.inbox import Arrival, NotAccepted, data_folder, inbox
+from ui.inbox import Arrival, NotAccepted, data_folder, heavily, inbox
 from vision.measure import Options, measure, measure_file
 from vision.overlay import draw_overlay
 from vision.photo import PhotoError
@@ -225,7 +225,7 @@ def outcome(key: str, quantity: str, options: Options) -> Outcome:
         with _guard:
             if name in _outcomes:
                 return _outcomes[name]
-        result = _measure(key, quantity, options)
+        result = heavily(_measure, key, quantity, options)
     with _guard:
         _outcomes[name] = result
         while len(_outcomes) > OUTCOMES_KEPT:
