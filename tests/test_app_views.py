@@ -262,6 +262,7 @@ def test_a_step_leads_to_its_photo_and_the_reading_counts_for_the_step(monkeypat
     app.file_uploader[0].set_value(("a.jpg", picture(), "image/jpeg"))
     well(app.run())
     assert next(s for s in practice.states() if s.step.key == "azimuth").status == "within"
+    assert "Go on with the walk" in [link.label for link in app.get("page_link")]
 
 
 def test_the_side_of_the_pivot_can_be_told(monkeypatch, practice):

@@ -88,6 +88,10 @@ def _one(arrival: Arrival, quantity: str, page: state.Page) -> None:
         if job and isinstance(outcome, Reading) and quantity == "print-scale":
             facts_view.use_scale(job, outcome)
         _where_kept(written, keeps)
+        if page.step:
+            st.page_link(
+                "views/walk.py", label="Go on with the walk", icon=":material/arrow_forward:"
+            )
         _details(outcome)
         if arrival.kind == "photo":
             st.download_button(
