@@ -247,11 +247,11 @@ GUIDES: dict[str, Guide] = {
 # each 0 to 1). Of a point (tip, pivot, spindle) the middle counts.
 START_LINES: dict[str, dict[str, tuple[float, float, float, float]]] = {
     "rake": {
-        "shank left": (0.47, 0.25, 0.47, 0.42),
-        "shank right": (0.53, 0.25, 0.53, 0.42),
-        "reflected shank left": (0.47, 0.58, 0.47, 0.75),
-        "reflected shank right": (0.53, 0.58, 0.53, 0.75),
-        "surface": (0.25, 0.5, 0.75, 0.5),
+        "shank left": (0.45, 0.25, 0.45, 0.42),
+        "shank right": (0.55, 0.25, 0.55, 0.42),
+        "reflected shank left": (0.45, 0.6, 0.45, 0.77),
+        "reflected shank right": (0.55, 0.6, 0.55, 0.77),
+        "surface": (0.2, 0.51, 0.8, 0.51),
     },
     "azimuth": {
         "lower edge": (0.3, 0.45, 0.7, 0.45),

@@ -157,8 +157,10 @@ class Board {
       parts.push(...this.stroke(line.points, LOOKS[line.role] || LOOKS.reference, scale));
     }
     if (this.editing) {
-      for (const points of Object.values(this.marks)) {
+      const found = new Set((this.data.lines || []).map((l) => l.name));
+      for (const [name, points] of Object.entries(this.marks)) {
         parts.push(...this.stroke(points, LOOKS.drawn, scale));
+        if (name === this.active || !found.has(name)) parts.push(this.label(name, points));
       }
     }
     this.svg.replaceChildren(...parts);
@@ -187,6 +189,19 @@ class Board {
       line.setAttribute("stroke-linecap", "round");
       return line;
     });
+  }
+
+  label(name, points) {
+    const [x0, y0] = this.toPane(points[0], points[1]);
+    const [x1, y1] = this.toPane(points[2], points[3]);
+    const text = document.createElementNS(NS, "text");
+    const upright = Math.abs(x1 - x0) < Math.abs(y1 - y0);
+    const side = upright ? (name.includes("left") ? -8 : 8) : 0;
+    text.setAttribute("x", (x0 + x1) / 2 + side);
+    text.setAttribute("y", (y0 + y1) / 2 - (upright ? 0 : 10));
+    text.setAttribute("text-anchor", side < 0 ? "end" : side > 0 ? "start" : "middle");
+    text.textContent = name;
+    return text;
   }
 
   makeKey() {
@@ -223,6 +238,10 @@ class Board {
         button.dataset.name = name;
         button.dataset.end = end;
         button.setAttribute("aria-label", `${name}, ${end === "0" ? "one" : "other"} end`);
+        button.addEventListener("focus", () => {
+          this.active = name;
+          this.draw();
+        });
         button.addEventListener("keydown", (e) => this.nudge(e, name, Number(end)));
         button.addEventListener("pointerdown", (e) => {
           // Where rings overlap, the nearest one is meant.
@@ -265,6 +284,7 @@ class Board {
   }
 
   place(name, end, [u, v]) {
+    this.active = name;
     this.touched.add(name);
     const at = end * 2;
     this.marks[name][at] = Math.min(1, Math.max(0, u));
