@@ -62,7 +62,8 @@ _WORDS: dict[tuple[str, int], tuple[tuple[str, str], ...]] = {
         (
             "Use",
             "The cartridge must lie along the grid at both crosses. Photograph each from straight "
-            "ahead and high (30–50°), the grid and both marker strips in view.",
+            "ahead and high (30–50°), the grid and both marker strips in view. For the overhang "
+            "turn the rule's far end straight away from the pivot.",
         ),
         ("Care", _STYLUS + " " + _PHONE),
     ),

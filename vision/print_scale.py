@@ -36,6 +36,7 @@ U_CARD_MM = (0.25 / math.sqrt(12), 0.11 / math.sqrt(12))  # rectangular over the
 U_CARD_EDGE_MM = 0.03  # bevel of a card's edge; from memory
 REACH_MM = 4.5
 PLAUSIBLE = (0.80, 1.20)
+UNLIKE = 0.012  # a printer's x and y scales differ by less (from memory); another object's do not
 
 
 @dataclass(frozen=True)
@@ -115,7 +116,9 @@ def solve_print_scale(lines: CardLines) -> Reading | Refusal:
     scale = _scales(size)
     turned = max(abs(size[2]), abs(size[3]))
     skew = abs(size[2] - size[3])
-    if not all(PLAUSIBLE[0] < s < PLAUSIBLE[1] for s in scale) or skew > 0.6 or turned > 5:
+    unlike = abs(scale[0] - scale[1]) > UNLIKE
+    odd = not all(PLAUSIBLE[0] < s < PLAUSIBLE[1] for s in scale)
+    if odd or unlike or skew > 0.6 or turned > 5:
         return _no_card(
             f"What lies on the field measures {size[0]:.1f} mm x {size[1]:.1f} mm in the "
             "print's own millimetres and is no ID-1 card.",

@@ -409,13 +409,7 @@ def _layout(
 
 
 def _read_digits(found: dict[int, Array]) -> tuple[float, float, float] | None:
-    """Digit markers from left to right, which is along each marker's own upper edge."""
-    digits = {n: q for n, q in found.items() if n >= 600}
-    if len(digits) != 5:
-        return None
-    along = np.mean([q[1] - q[0] for q in digits.values()], axis=0)
-    order = sorted(digits, key=lambda n: float(digits[n].mean(0) @ along))
-    return decode_numbers(tuple(order))
+    return decode_numbers(n for n in found if n >= 600)
 
 
 def _best_block(layout: Layout, found: dict[int, Array], prefer: str) -> str:

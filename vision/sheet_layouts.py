@@ -11,7 +11,7 @@ The ink keeps within 95 mm by 129 mm of the middle, so the same page serves A4 (
 A patch is a small chequerboard with an ArUco marker (dictionary 5x5, 1000 words; Garrido-Jurado
 et al., Pattern Recognition 47, 2014) in each white square; the corners where four squares meet
 keep their place under blur, and they alone are measured from. Marker numbers 0-299 belong to
-version 1 of the sheets, 300-599 to version 0 (a proof print, no longer read), 600-999 carry digits.
+version 1 of the sheets, 300-599 to version 0 (a proof print, no longer read), 600-995 carry digits.
 
 Null points: Baerwald 1941 geometry, sin(offset) = (n1 + n2) / 2L, D = sqrt(L^2 - n1 n2).
 """
@@ -19,7 +19,7 @@ Null points: Baerwald 1941 geometry, sin(offset) = (n1 + n2) / 2L, D = sqrt(L^2 
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from functools import cache
 
@@ -44,7 +44,8 @@ _FIRST_ID = {
     "calibration": 264,
 }
 _IDS_PER_VERSION = 300
-_DIGIT_BASE = 400
+_DIGIT_BASE = 66
+DIGITS = 6
 _FIRST_DIGIT_ID = 600
 
 
@@ -277,38 +278,47 @@ def marker_bits(number: int) -> np.ndarray:
 
 
 def encode_numbers(n1: float, n2: float, length: float) -> tuple[int, ...]:
-    """Null radii (to 0.02 mm) and effective length (to 0.1 mm) as five marker numbers.
+    """Null radii (to 0.05 mm) and effective length (to 0.1 mm) as six marker numbers.
 
-    The fifth is a check digit. Ranges as in `pages`.
+    Each of the six has its own range of numbers, so their order needs no reading; the value holds
+    a remainder by 17 as a check. Ranges as in `pages`.
     """
-    value = (round((n1 - 40) / 0.02) * 4000 + round((n2 - 80) / 0.02)) * 2500
+    value = (round((n1 - 40) / 0.05) * 1401 + round((n2 - 80) / 0.05)) * 2201
     value += round((length - 180) / 0.1)
-    digits = []
-    for _ in range(4):
+    value = value * 17 + (7 * value + 5) % 17
+    numbers = []
+    for i in range(DIGITS):
         value, digit = divmod(value, _DIGIT_BASE)
-        digits.append(digit)
-    digits.append(sum((i + 3) * d for i, d in enumerate(digits)) % 397)
-    return tuple(_FIRST_DIGIT_ID + d for d in digits)
+        numbers.append(_FIRST_DIGIT_ID + i * _DIGIT_BASE + digit)
+    return tuple(numbers)
 
 
-def decode_numbers(numbers: tuple[int, ...]) -> tuple[float, float, float] | None:
-    """Undo `encode_numbers`; None when the check digit does not fit."""
-    digits = [n - _FIRST_DIGIT_ID for n in numbers]
-    if len(digits) != 5 or any(not 0 <= d < _DIGIT_BASE for d in digits):
+def decode_numbers(numbers: Iterable[int]) -> tuple[float, float, float] | None:
+    """Undo `encode_numbers` for numbers in any order; None where one is missing or wrong."""
+    digits: dict[int, int] = {}
+    for number in numbers:
+        place, digit = divmod(number - _FIRST_DIGIT_ID, _DIGIT_BASE)
+        if not 0 <= place < DIGITS or place in digits:
+            return None
+        digits[place] = digit
+    if len(digits) != DIGITS:
         return None
-    if sum((i + 3) * d for i, d in enumerate(digits[:4])) % 397 != digits[4]:
+    value, check = divmod(sum(d * _DIGIT_BASE**i for i, d in digits.items()), 17)
+    if (7 * value + 5) % 17 != check:
         return None
-    value = sum(d * _DIGIT_BASE**i for i, d in enumerate(digits[:4]))
-    value, length = divmod(value, 2500)
-    n1, n2 = divmod(value, 4000)
-    return 40 + 0.02 * n1, 80 + 0.02 * n2, 180 + 0.1 * length
+    value, length = divmod(value, 2201)
+    n1, n2 = divmod(value, 1401)
+    found = 40 + 0.05 * n1, 80 + 0.05 * n2, 180 + 0.1 * length
+    if not (found[0] <= 100 and found[1] - found[0] >= 44.9):
+        return None
+    return found
 
 
 def digit_places(name: str) -> tuple[tuple[float, float, float], ...]:
-    """Middle and side of the five digit markers of a sheet: x, y, side in mm."""
+    """Middle and side of the six digit markers of a sheet: x, y, side in mm."""
     if name not in ("alignment", "two-point"):
         return ()
-    return tuple((44.5 + 11.4 * i, 106.0, 9.5) for i in range(5))
+    return tuple((50.0 + 15.0 * (i % 3), 111.0 - 12.5 * (i // 3), 9.5) for i in range(DIGITS))
 
 
 def arm_geometry(n1: float, n2: float, length: float) -> tuple[float, float]:
@@ -321,7 +331,7 @@ def arm_geometry(n1: float, n2: float, length: float) -> tuple[float, float]:
 
 def _stored(n1: float, n2: float, length: float) -> tuple[float, float, float]:
     """Round the numbers to what the digit markers can carry, so print and photo agree."""
-    return round(n1 / 0.02) * 0.02, round(n2 / 0.02) * 0.02, round(length / 0.1) * 0.1
+    return round(n1 / 0.05) * 0.05, round(n2 / 0.05) * 0.05, round(length / 0.1) * 0.1
 
 
 def _placed(points: np.ndarray, x: float, y: float, angle: float) -> np.ndarray:
@@ -434,7 +444,7 @@ def _null_sheet(name: str, n1: float, n2: float, length: float, first: int, vers
         shapes.append(Label(62, sy + 1.5, "sight line: point at the arm pivot", 6.5, 0, "centre"))
         shapes.append(Polygon(((95, sy), (91, sy + 1.6), (91, sy - 1.6))))
     shapes += _overhang_rule(sx, sy)
-    shapes.append(Label(67, 98, f"{n1:.2f} / {n2:.2f} mm", 7, 0, "centre"))
+    shapes.append(Label(65, 90.5, f"{n1:.2f} / {n2:.2f} mm", 7, 0, "centre"))
     places = digit_places(name)
     digits = tuple(
         Marker(k, x, y, side)
@@ -525,9 +535,8 @@ def _overhang_rule(sx: float, sy: float) -> list[Shape]:
         shapes.append(Line(sx - d, line, sx - d, line - tall, 0.12))
         if d % 10 == 0:
             shapes.append(Label(sx - d, sy - 8, str(d), 6, 0, "centre"))
-    shapes.append(
-        Label(sx - 30, sy + 9, "overhang, mm: stand the stylus above the rule", 6, 0, "centre")
-    )
+    shapes.append(Label(sx - 30, sy - 12, "overhang, mm: stand the stylus", 6, 0, "centre"))
+    shapes.append(Label(sx - 30, sy - 14.6, "just above the rule", 6, 0, "centre"))
     return shapes
 
 
