@@ -38,8 +38,10 @@ DEFINITIONAL_U_DEG = 0.9  # contact edge against axis: within 1.5 degrees, recta
 SHANK_FLOOR_DEG, CONE_FLOOR_DEG = 0.06, 0.6
 END_SHIFT_BLURS = 0.25  # a corner, a rim or a speck can draw one end of an edge by this much
 ROD_FLOOR_DEG = 0.5
-LEAST_QUALITY = 3.0
-LEAST_WIDTH_PX = 12.0
+LEAST_QUALITY = 10.0  # of the stylus' edges (`vision.needle`)
+LEAST_QUALITY_BOTH = 24.0  # with its reflection
+LEAST_QUALITY_ALONE = 32.0  # with its reflection, where the rod's was not found
+LEAST_WIDTH_PX = 16.0
 WANTED_WIDTH_PX = 80.0
 MOST_U_DEG = 0.75
 PLAUSIBLE_DEG = (84.0, 100.0)
@@ -107,19 +109,22 @@ def find_rake(photo: Photo, options: Options) -> RakeLines | Refusal:
     if rod.mirrored and not RISE_RANGE_DEG[0] < _rise(rod) < RISE_RANGE_DEG[1]:
         rod = replace(rod, pairs=(), mirror_score=0.0)
     needle = find_needle(photo.rgb, rod)
-    if needle is None or needle.quality < LEAST_QUALITY:
-        look = _look(rod)
-        return _refusal(
-            "No stylus with two clear edges was found under the end of the cantilever.",
-            "Focus on the stylus, light it from behind, and move closer until it spans "
-            f"{WANTED_WIDTH_PX:.0f} px of the picture's width.",
-            look,
-        )
-    if needle.width < LEAST_WIDTH_PX:
+    if needle is not None and needle.width < LEAST_WIDTH_PX:
         return _refusal(
             f"The stylus spans {needle.width:.0f} px.",
             f"Move closer or use a clip-on lens until it spans {WANTED_WIDTH_PX:.0f} px.",
             _look(rod),
+        )
+    on_mirror = needle is not None and needle.mirrored(rod.mirrored)
+    least = LEAST_QUALITY
+    if on_mirror:
+        least = LEAST_QUALITY_BOTH if rod.mirrored else LEAST_QUALITY_ALONE
+    if needle is None or needle.quality < least:
+        return _refusal(
+            "No stylus with two clear edges was found under the end of the cantilever.",
+            "Focus on the stylus, light it from behind, and move closer until it spans "
+            f"{WANTED_WIDTH_PX:.0f} px of the picture's width.",
+            _look(rod, needle),
         )
     lines = [
         Line(
@@ -133,9 +138,7 @@ def find_rake(photo: Photo, options: Options) -> RakeLines | Refusal:
         for name, e in usable(needle.edges)
     ]
     flags = ["pivot_assumed"] if options.pivot == "auto" else []
-    reflected = [x for x in lines if x.name.startswith("reflected")]
     lines += _rod_lines(rod, rod.mirrored)
-    on_mirror = needle.mirrored(rod.mirrored) and bool(reflected)
     if not on_mirror:
         lines = [x for x in lines if not x.name.startswith("reflected ") or "rod" in x.name]
         flags.append("no_reflection")
@@ -153,7 +156,7 @@ def find_rake(photo: Photo, options: Options) -> RakeLines | Refusal:
                 "glint beside the stylus.",
                 _look(rod, needle),
             )
-    if not any(x.name.startswith(("shank", "cone")) for x in lines):
+    if not _determined({x.name for x in lines}):
         return _refusal(
             "The stylus' edges are not clear enough to measure.",
             "Focus on the stylus and light it from behind.",
@@ -270,6 +273,17 @@ def _edge_u(name: str, edge: NeedleEdge) -> float:
     floor = CONE_FLOOR_DEG if "cone" in name else SHANK_FLOOR_DEG
     shift = END_SHIFT_BLURS * max(edge.blur, 0.8)
     return math.hypot(edge.angle_u, math.radians(floor), shift / edge.length)
+
+
+def _determined(names: set[str]) -> bool:
+    """Whether both sides of shank or cone are there, or a shank edge with its reflection."""
+    pairs = (
+        ("shank left", "shank right"),
+        ("cone left", "cone right"),
+        ("shank left", "reflected shank left"),
+        ("shank right", "reflected shank right"),
+    )
+    return any(a in names and b in names for a, b in pairs)
 
 
 def _rise(rod: SideRod) -> float:
