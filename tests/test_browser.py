@@ -200,8 +200,12 @@ def test_from_the_code_to_a_reading_a_correction_the_log_and_the_report(
     box = handle.bounding_box()
     assert box["width"] >= 44 and box["height"] >= 44
     x, y = box["x"] + box["width"] / 2, box["y"] + box["height"] / 2
+    page.evaluate(WATCH)
     touch(network, x, y, 0, 3)
     page.get_by_role("button", name="Keep this correction").wait_for()
+    page.wait_for_function("window.answered.length > 0")
+    waited = page.evaluate("window.answered[0] - window.released")
+    print(f"line let go to value: {waited:.0f} ms")
     snapped = value(page)
     assert DEGREES.fullmatch(snapped)
     # The line snaps back onto its edge: the value moves by less than both uncertainties.
@@ -220,6 +224,21 @@ def test_from_the_code_to_a_reading_a_correction_the_log_and_the_report(
         download.value.save_as(report)
         assert report.read_bytes()[:20].lstrip().lower().startswith(start_bytes.lower())
     assert asked == []
+
+
+# Notes when a finger lets go of a line, and when the board is told a value after that.
+WATCH = """() => {
+  const host = [...document.querySelectorAll('*')].find(
+    e => e.shadowRoot && e.shadowRoot.querySelector('.board'));
+  const caption = host.shadowRoot.querySelector('.caption');
+  window.answered = [];
+  window.released = Infinity;
+  host.shadowRoot.addEventListener(
+    'pointerup', () => { window.released = performance.now() }, true);
+  new MutationObserver(() => {
+    if (performance.now() > window.released) window.answered.push(performance.now());
+  }).observe(caption, { childList: true, characterData: true, subtree: true });
+}"""
 
 
 def touch(network, x: float, y: float, dx: float, dy: float) -> None:
