@@ -39,6 +39,7 @@ from vision.rod import (
     mirrored_rays,
     refine_rod,
     shows_nothing,
+    turn_for_rise,
 )
 
 if TYPE_CHECKING:
@@ -57,6 +58,7 @@ MARKS = ("left edge", "right edge")
 LIMB_FLOOR_PX = 0.12  # a limb's own shading moves it this far, unseen in its scatter
 IMAGE_FLOOR_PX = 0.30  # the same for a reflected limb, from the tuning photographs
 MOST_U_DEG = 0.95
+LEAST_ROD, MOST_RIVAL = 20.0, 0.45  # from the tuning photographs
 LEAST_SHARE, LEAST_COUNT, LEAST_TELL = 0.5, 10, 0.5
 RETAKE = (
     "Photograph from the front, 30-50° above and up to 10° aside, with the cantilever sharp and "
@@ -76,6 +78,7 @@ class CantileverLines:
     rod: Rod
     image: Image | None = None
     flags: tuple[str, ...] = ()
+    others: tuple[Rod, ...] = ()
 
     def segments(self) -> tuple[Segment, ...]:
         """The fitted lines as named segments of the photo."""
@@ -157,17 +160,18 @@ def find_cantilever(
             return Refusal(QUANTITY, "No printed rectangular grid was found.", RETAKE)
     else:
         found = pose.scaled(factor)
+    others: tuple[Rod, ...] = ()
     if options.marks:
         chosen = _marked_rod(rgb, found, options, factor)
+        if isinstance(chosen, Refusal):
+            return chosen
     else:
         rods = find_rods(rgb, found)
-        chosen = (
-            rods[0]
-            if rods
-            else Refusal(QUANTITY, "No cantilever was found above the grid.", RETAKE)
-        )
-    if isinstance(chosen, Refusal):
-        return chosen
+        doubt = _doubt(rods)
+        if doubt is not None:
+            return Refusal(QUANTITY, doubt, RETAKE)
+        chosen = rods[0]
+        others = tuple(r for r in rods[1:] if _same_place(chosen, r))
     image = None if shows_nothing(rgb, found, chosen) else find_image(rgb, found, chosen)
     if image is not None and (
         image.share < LEAST_SHARE or image.count < LEAST_COUNT or image.tell < LEAST_TELL
@@ -182,7 +186,27 @@ def find_cantilever(
         _scaled_rod(chosen, back),
         None if image is None else _scaled_image(image, back),
         tuple(flags),
+        tuple(_scaled_rod(other, back) for other in others),
     )
+
+
+def _doubt(rods: Sequence[Rod]) -> str | None:
+    """Why the best candidate cannot be trusted to be the cantilever, or None."""
+    if not rods or rods[0].score < LEAST_ROD:
+        return "No cantilever was found above the grid."
+    rival = max((r.score for r in rods[1:] if not _same_place(rods[0], r)), default=0.0)
+    if rival > MOST_RIVAL * rods[0].score:
+        return "Two things in the photo look like a cantilever."
+    return None
+
+
+def _same_place(rod: Rod, other: Rod) -> bool:
+    """Whether two candidates are readings of one and the same rod."""
+    low, high = rod.axis
+    d = (high - low) / np.linalg.norm(high - low)
+    middle = (other.axis[0] + other.axis[1]) / 2
+    away = abs(float((middle - low) @ np.array([-d[1], d[0]])))
+    return away < 0.8 * max(rod.width_px, other.width_px)
 
 
 def solve_cantilever(lines: CantileverLines) -> Reading | Refusal:
@@ -341,7 +365,9 @@ def _budget(photos: Sequence[CantileverLines], solved: _Solved) -> tuple[BudgetP
         surface, camera, focal = math.hypot(surface, s), math.hypot(camera, c), focal + f
         lens += _lens_part(photos, k, solved.turn)
         del lines
+    choice = math.hypot(*(_choice(lines, solved) for lines in photos)) / len(photos)
     values = {
+        "choice of edges": choice,
         "edge fit": math.hypot(by_kind["edge fit"], by_kind["reflection"]),
         "surface reference": surface,
         "camera direction": camera,
@@ -350,6 +376,7 @@ def _budget(photos: Sequence[CantileverLines], solved: _Solved) -> tuple[BudgetP
         "priors used": by_kind["priors used"],
     }
     notes = {
+        "choice of edges": "other pairs of lines along the same rod, such as highlights",
         "edge fit": "both edges of the cantilever and, where seen, of its reflection",
         "surface reference": "direction of the printed line",
         "camera direction": "tilt of the sheet, from the grid",
@@ -358,6 +385,20 @@ def _budget(photos: Sequence[CantileverLines], solved: _Solved) -> tuple[BudgetP
     return tuple(
         BudgetPart(name, math.degrees(value), notes.get(name, "")) for name, value in values.items()
     )
+
+
+def _choice(lines: CantileverLines, solved: _Solved) -> float:
+    """Spread (radians) of the turn over limb pairs that fit nearly as well as the best."""
+    turns = [turn_for_rise(axis_normal(lines.rod, lines.pose), solved.rise)]
+    weights = [1.0]
+    for other in lines.others:
+        share = other.score / max(lines.rod.score, 1e-9)
+        if share > 0.5:
+            turns.append(turn_for_rise(axis_normal(other, lines.pose), solved.rise))
+            weights.append(share**3)
+    t, w = np.array(turns), np.array(weights)
+    mean = float(w @ t / w.sum())
+    return math.sqrt(float(w @ (t - mean) ** 2 / w.sum()))
 
 
 def _turned(lines: CantileverLines, vector: Array, log_f: float) -> CantileverLines:

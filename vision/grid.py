@@ -29,7 +29,8 @@ Array = NDArray[np.float64]
 COARSE_LONG_SIDE = 900
 HYPOTHESES_KEPT = 8
 MIN_RIDGE_PX = 14
-SURE_SCORE, LEAST_SCORE = 0.45, 0.25  # of ridge weight explained; right lattices reach 0.4-0.9
+SURE_SCORE, LEAST_SCORE = 0.45, 0.25
+LEAST_SUPPORT, LEAST_FILLED = 0.51, 0.45  # right lattices reach 0.52-0.97 and 0.5-1.0
 GLASS_INDEX = 1.52  # soda-lime float glass
 MIN_LINES = 2  # a family needs at least this many distinct lattice lines
 HORIZONTAL_MAX_DEG = 34.0
@@ -146,8 +147,8 @@ def find_grid(
     half_diagonal = math.hypot(small.shape[1], small.shape[0]) / 2
     focal_range = _focal_range(focal, factor)
     best: tuple[float, GridPose, _Ridges] | None = None
-    for calm in (True, False):
-        found = _attempt(_ridges(small, calm), coarse_centre, half_diagonal, focal_range)
+    for ridges in (_dark_calm, _dark, _dark_and_bright):
+        found = _attempt(ridges(small), coarse_centre, half_diagonal, focal_range)
         if found is not None and (best is None or found[0] > best[0]):
             best = found
         if best is not None and best[0] > SURE_SCORE:
@@ -157,8 +158,17 @@ def find_grid(
     _, pose, points = best
     prior = (math.log(focal_range[0]), focal_range[3])
     pose = _fit(pose, points, prior, (1.5,), most=3000) or pose
+    if pose.support < LEAST_SUPPORT or _filled(pose) < LEAST_FILLED or not _plausible(pose):
+        return None
     pose = replace(pose, ink_half_width=_ink_half_width(small, pose, points))
     return pose.scaled(1 / factor)
+
+
+def _plausible(pose: GridPose) -> bool:
+    """Seen from above at 12 to 70 degrees, columns running away within 50 degrees."""
+    ahead = np.array([0.0, 0.0, 1.0]) @ pose.rotation
+    low, high = math.sin(math.radians(12)), math.sin(math.radians(70))
+    return low < -ahead[2] < high and ahead[1] > math.cos(math.radians(50)) * np.hypot(*ahead[:2])
 
 
 def _attempt(
@@ -190,7 +200,7 @@ def _attempt(
             ghosted = _fit(ghosted, thin, prior, (3.0, 2.0, 1.5))
         if ghosted is not None:
             better = _explained(ghosted, thin, prior)
-            if better > score + 0.05:
+            if better > score + 0.05 and _has_ghosts(ghosted, thin):
                 score, pose = better, ghosted
         if best is None or score > best[0]:
             best = (score, pose)
@@ -249,6 +259,24 @@ class _Ridges:
     def sine(self) -> Array:
         """Of ``angle``."""
         return np.sin(self.angle)
+
+
+def _dark_calm(grey: NDArray[np.float32]) -> _Ridges:
+    return _ridges(grey, calm=True)
+
+
+def _dark(grey: NDArray[np.float32]) -> _Ridges:
+    return _ridges(grey, calm=False)
+
+
+def _dark_and_bright(grey: NDArray[np.float32]) -> _Ridges:
+    """Ink lies brighter than its surroundings where the mirror shows something black."""
+    dark, bright = _ridges(grey, calm=True), _ridges(1 - grey, calm=True)
+    return _Ridges(
+        np.concatenate([dark.xy, bright.xy]),
+        np.concatenate([dark.angle, bright.angle]),
+        np.concatenate([dark.weight, bright.weight]),
+    )
 
 
 def _ridges(grey: NDArray[np.float32], calm: bool) -> _Ridges:
@@ -399,7 +427,7 @@ def _lines(
         base = n * rho
         # one pixel of a clean ridge is about one point
         weight = float(np.minimum(points.weight[members].sum(), high - low))
-        if high - low > shortest and weight > 0.25 * (high - low):
+        if high - low > shortest and weight > 0.17 * (high - low):
             found.append(_Line(base + low * d, base + high * d, weight))
         near = alive & (np.abs(xy @ n - rho) < 3.0)
         turn = np.abs((points.angle - angle + math.pi / 2) % math.pi - math.pi / 2)
@@ -415,6 +443,10 @@ def _lines(
 
 def _focal_range(focal: FocalPrior, factor: float) -> tuple[float, float, float, float]:
     f = focal.f_px * factor
+    if focal.source == "guess":
+        # no EXIF: a main camera, or the same through a clip-on lens or cropped; the grid tells
+        low, high = 0.6 * f, 12.0 * f
+        return math.sqrt(low * high), low, high, math.log(high / low) / 2
     if focal.low_high is not None:
         low, high = (v * factor for v in focal.low_high)
         return math.sqrt(low * high), low, high, max(math.log(high / low) / 2, 0.3)
@@ -677,9 +709,7 @@ def _view(pose: GridPose, points: _Ridges) -> _View:
         across[:, axis] = area / length
         # sine of the angle between the ridge and the lattice line
         turn = (e[:, 0] * points.sine - e[:, 1] * points.cosine) / length
-        turned[:, axis] = (np.abs(turn) < math.sin(math.radians(9))) & (
-            np.abs(across[:, axis]) > 8
-        )
+        turned[:, axis] = (np.abs(turn) < math.sin(math.radians(9))) & (np.abs(across[:, axis]) > 8)
     return _View(grid, _slide(rays), across, turned)
 
 
@@ -754,9 +784,7 @@ def _small_turn(v: Array) -> Array:
     if angle < 1e-9:
         return np.asarray(np.eye(3) + k)
     return np.asarray(
-        np.eye(3)
-        + math.sin(angle) / angle * k
-        + (1 - math.cos(angle)) / angle**2 * (k @ k)
+        np.eye(3) + math.sin(angle) / angle * k + (1 - math.cos(angle)) / angle**2 * (k @ k)
     )
 
 
@@ -853,6 +881,12 @@ def _counted(index: Array) -> tuple[int, ...]:
     return tuple(int(v) for v, c in zip(values, counts, strict=True) if c >= 6)
 
 
+def _filled(pose: GridPose) -> float:
+    """Share of the lattice lines between the outermost ones that were seen."""
+    columns, rows = (len(s) / (max(s) - min(s) + 1) for s in (pose.columns, pose.rows))
+    return columns * rows
+
+
 def _explained(
     pose: GridPose, points: _Ridges, prior: tuple[float, float], gate: float = 1.5
 ) -> float:
@@ -861,9 +895,7 @@ def _explained(
     weight = points.weight[match.which]
     closeness = 1 - (match.miss / gate) ** 2
     base = float(np.sum(weight * closeness))
-    gap = 1.0
-    for seen in (pose.columns, pose.rows):
-        gap *= len(seen) / (max(seen) - min(seen) + 1)
+    gap = _filled(pose)
     oddness = (math.log(pose.camera.f) - prior[0]) / prior[1]
     return base / float(points.weight.sum()) * gap**0.5 - 0.02 * oddness**2
 
@@ -888,6 +920,15 @@ def _swapped(
         if reach > best[0]:
             best = (reach, tried)
     return best
+
+
+def _has_ghosts(pose: GridPose, points: _Ridges) -> bool:
+    """Whether ghosts of columns and rows, three in all, were seen, in glass of a likely depth."""
+    if pose.thickness is None or pose.thickness > 1.3:
+        return False
+    match = _match(pose, points, 1.5)
+    lines = [_counted(match.index[match.ghost & (match.axis == axis)]) for axis in (0, 1)]
+    return len(lines[0]) + len(lines[1]) >= 3 and min(len(lines[0]), len(lines[1])) >= 1
 
 
 def _with_ghost(pose: GridPose, points: _Ridges) -> GridPose | None:

@@ -27,6 +27,8 @@ Array = NDArray[np.float64]
 RISE_GUESS_DEG = 20.0
 SLOPES_DEG = np.arange(-16.0, 16.1, 2.0)
 MAP_WIDTH = 520
+CENTRAL = 0.22  # of the half diagonal: people are told to put the tip in the middle
+ENOUGH_TRIED, SURE_SCORE = 14, 80.0
 WIDTH_SHARE = (0.007, 0.050)  # rod width / picture width
 ROW_STEP = 4
 
@@ -102,7 +104,8 @@ class _Column:
 
     @property
     def width(self) -> float:
-        return float(np.linalg.norm(self.left[0] + self.left[1] - self.right[0] - self.right[1]) / 2)
+        apart = self.left[0] + self.left[1] - self.right[0] - self.right[1]
+        return float(np.linalg.norm(apart) / 2)
 
 
 def find_rods(rgb: NDArray[np.uint8], pose: GridPose, keep: int = 24) -> list[Rod]:
@@ -123,7 +126,9 @@ def find_rods(rgb: NDArray[np.uint8], pose: GridPose, keep: int = 24) -> list[Ro
     """
     rgb = cv2.medianBlur(rgb, 3)
     rods: list[Rod] = []
-    for column in _coarse(rgb, pose, keep):
+    for tried, column in enumerate(_coarse(rgb, pose, keep)):
+        if tried >= ENOUGH_TRIED and max((r.score for r in rods), default=0.0) > SURE_SCORE:
+            break
         if any(
             _along(column.left, r.left.ends, 4.0) and _along(column.right, r.right.ends, 4.0)
             for r in rods
@@ -231,9 +236,7 @@ def _coarse(rgb: NDArray[np.uint8], pose: GridPose, keep: int) -> list[_Column]:
     chosen: list[_Column] = []
     near = 0.0035 * rgb.shape[1]
     for c in found:
-        if not any(
-            _along(c.left, o.left, near) and _along(c.right, o.right, near) for o in chosen
-        ):
+        if not any(_along(c.left, o.left, near) and _along(c.right, o.right, near) for o in chosen):
             chosen.append(c)
         if len(chosen) >= keep:
             break
@@ -249,7 +252,7 @@ def _along(line: tuple[Array, Array], other: tuple[Array, Array], near: float) -
 
 def _widths(picture_width: float) -> NDArray[np.intp]:
     low, high = (s * picture_width for s in WIDTH_SHARE)
-    return np.unique(np.round(np.geomspace(max(low, 4), high, 11)).astype(int))
+    return np.unique(np.round(np.geomspace(max(low, 4), high, 9)).astype(int))
 
 
 def _central(column: _Column, centre: Array) -> float:
@@ -262,7 +265,7 @@ def _central_end(low: Array, high: Array, centre: Array) -> float:
     d = high - low
     t = float(np.clip((centre - low) @ d / (d @ d), 0.0, 0.5))
     away = np.linalg.norm(low + t * d - centre) / np.linalg.norm(centre)
-    return float(math.exp(-((away / 0.35) ** 2)))
+    return float(math.exp(-((away / CENTRAL) ** 2)))
 
 
 OUTSIDE = 3  # map pixels outside a limb where the background is read
@@ -281,20 +284,14 @@ class _View:
     blocked: NDArray[np.bool_]
 
 
-def _view_along(
-    flat: NDArray[np.float32], neutral: NDArray[np.bool_], slope: float
-) -> _View:
+def _view_along(flat: NDArray[np.float32], neutral: NDArray[np.bool_], slope: float) -> _View:
     rows, cols = flat.shape[:2]
     t = math.tan(math.radians(slope))
     # a column leans by the slope about the map's middle row
-    shear = np.array(
-        [[1, t * ROW_STEP, t * (1 - (rows - 1) / 2)], [0, ROW_STEP, 1]], np.float32
-    )
+    shear = np.array([[1, t * ROW_STEP, t * (1 - (rows - 1) / 2)], [0, ROW_STEP, 1]], np.float32)
     size, flags = (cols, rows // ROW_STEP), cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
     turned = cv2.warpAffine(flat, shear, size, flags=flags, borderMode=cv2.BORDER_REPLICATE)
-    blocked = cv2.warpAffine(
-        neutral.astype(np.float32), shear, size, flags=flags, borderValue=1
-    )
+    blocked = cv2.warpAffine(neutral.astype(np.float32), shear, size, flags=flags, borderValue=1)
     raw = np.zeros(turned.shape[:2], np.float32)
     difference = turned[:, 4:] - turned[:, :-4]
     raw[:, 2:-2] = np.sqrt(np.sum(difference**2, axis=2))
@@ -312,34 +309,23 @@ def _runs(left: _View, right: _View, noise: float, h: Array, rows: int) -> list[
     parallel = left.slope == right.slope
     widths = _widths(float(MAP_WIDTH))
     if not parallel:
-        widths = np.unique(np.concatenate([[2, 3], widths]))
-    stack = np.full((len(widths), n_rows, cols), -THRESHOLD, np.float32)
+        widths = np.unique(np.concatenate([[3], widths]))
+    stack = np.full((n_rows, len(widths), cols), -THRESHOLD, np.float32)
     for k, w in enumerate(widths):
         span = cols - int(w)
         one, other = right.sharp[:, :span], left.sharp[:, w:]
         weaker = np.minimum(one, other)
         inner = slice(OUTSIDE, span - OUTSIDE)
-        apart = np.abs(
-            right.level[:, : span - 2 * OUTSIDE] - left.level[:, w + 2 * OUTSIDE :]
-        )
-        both = one[:, inner] + other[:, inner] + 1e-3
-        weaker[:, inner] *= 1 - 0.7 * np.minimum(apart / both, 1)
-        pair = np.minimum(weaker / (3 * noise), 1) - THRESHOLD
+        apart = np.abs(right.level[:, : span - 2 * OUTSIDE] - left.level[:, w + 2 * OUTSIDE :])
+        both = one[:, inner] + other[:, inner] + np.float32(1e-3)
+        weaker[:, inner] *= 1 - np.float32(0.7) * np.minimum(apart / both, 1)
+        pair = np.minimum(weaker * np.float32(1 / (3 * noise)), 1) - np.float32(THRESHOLD)
         pair[right.blocked[:, :span] & left.blocked[:, w:]] = -0.12
-        stack[k, :, :span] = pair
-    run = np.zeros((len(widths), cols), np.float32)
-    best = np.zeros_like(run)
-    start = np.zeros((len(widths), cols), np.int32)
-    first = np.zeros_like(start)
-    last = np.zeros_like(start)
-    for r in range(n_rows):
-        fresh = run <= 0
-        start = np.where(fresh, r, start)
-        run = np.maximum(run + stack[:, r], 0)
-        better = run > best
-        best = np.where(better, run, best)
-        first = np.where(better, start, first)
-        last = np.where(better, r, last)
+        stack[:, k, :span] = pair
+    # largest run that ends in each row: the running sum less its least value so far
+    total = np.cumsum(stack, axis=0)
+    lowest = np.minimum(np.minimum.accumulate(total - stack, axis=0), 0)
+    best = (total - lowest).max(axis=0)
     out: list[_Column] = []
     middle_row = (rows - 1) / 2
 
@@ -351,7 +337,10 @@ def _runs(left: _View, right: _View, noise: float, h: Array, rows: int) -> list[
         if best[k, c] < 3 * 3 / ROW_STEP:
             break
         w = int(widths[k])
-        y0, y1 = first[k, c] * ROW_STEP + 1, last[k, c] * ROW_STEP + 1
+        last = int(np.argmax(total[:, k, c] - lowest[:, k, c]))
+        before = np.concatenate([[0.0], total[:last, k, c]])
+        first = int(np.argmin(before))
+        y0, y1 = first * ROW_STEP + 1, last * ROW_STEP + 1
         limbs = tuple(
             (image(column, tangent, y1), image(column, tangent, y0))
             for column, tangent in ((c, lean[1]), (c + w, lean[0]))
@@ -367,12 +356,16 @@ def _runs(left: _View, right: _View, noise: float, h: Array, rows: int) -> list[
 
 def _is_ink(pose: GridPose, left: tuple[Array, Array], right: tuple[Array, Array]) -> bool:
     """Whether both limbs run along edges of printed lines or their ghosts."""
-    on_edge = []
-    for p, q in (left, right):
-        xy = pose.camera.distort(p + np.linspace(0.05, 0.95, 13)[:, None] * (q - p))
-        near, scale = _ink_distance(pose, xy)
-        on_edge.append(np.abs(near - pose.ink_half_width) < max(0.5 * pose.ink_half_width, 2.5 / scale))
-    return bool((on_edge[0] & on_edge[1]).mean() > 0.6)
+    return bool((_on_ink_edge(pose, left) & _on_ink_edge(pose, right)).mean() > 0.6)
+
+
+def _on_ink_edge(pose: GridPose, line: tuple[Array, Array]) -> NDArray[np.bool_]:
+    """Where along a limb it follows the edge of a printed line or its ghost."""
+    p, q = line
+    xy = pose.camera.distort(p + np.linspace(0.05, 0.95, 13)[:, None] * (q - p))
+    near, scale = _ink_distance(pose, xy)
+    tolerance = max(0.5 * pose.ink_half_width, 2.5 / scale)
+    return np.asarray(np.abs(near - pose.ink_half_width) < tolerance)
 
 
 def _ink_distance(pose: GridPose, xy: Array) -> tuple[Array, float]:
@@ -504,11 +497,18 @@ def _settled(
         evidence
         * math.sqrt(straight)
         * (1 - math.exp(-((length / (3 * gap)) ** 2)))
+        * _apart_from_ink(pose, left.ends, right.ends)
         * _likely_width(pose, (left.p + right.p) / 2, gap)
         * math.exp(-((opening / 0.12) ** 2))
         * _central_end((left.p + right.p) / 2, (left.q + right.q) / 2, centre)
     )
     return Rod(left, right, score, gap)
+
+
+def _apart_from_ink(pose: GridPose, left: tuple[Array, Array], right: tuple[Array, Array]) -> float:
+    """Penalty for a limb that follows a printed line: its partner is then tick ends or a shadow."""
+    worst = max(float(_on_ink_edge(pose, line).mean()) for line in (left, right))
+    return 0.3 if worst > 0.75 else 1.0
 
 
 def _likely_width(pose: GridPose, at: Array, width: float) -> float:
@@ -728,7 +728,8 @@ class Image:
 
     ``axis`` is the line midway between the reflected limbs; ``limbs`` the limbs where they are in
     sight; ``share`` the part of the visible outline that fits, ``count`` how many stretches that
-    is and ``paired`` how many have a partner on the other limb, ``tell`` the part of its visible length whose inside differs from what lies beside it.
+    is, ``paired`` how many have a partner on the other limb, ``tell`` the part of its visible
+    length whose inside differs from what lies beside it.
     ``rivals`` are axes of other places that fit nearly as well.
     """
 
@@ -843,7 +844,7 @@ def find_image(rgb: NDArray[np.uint8], pose: GridPose, rod: Rod) -> Image | None
     distance = abs(eye[2] / rays[0, 2])
     width = rod.width_px / pose.camera.f * distance
     stations = np.linspace(0.0, 1.0, 40)
-    rises, heights = np.meshgrid(np.radians(RISES_DEG), HEIGHTS * width, indexing="ij")
+    rises, _ = np.meshgrid(np.radians(RISES_DEG), HEIGHTS * width, indexing="ij")
     axis = np.empty((*rises.shape, len(stations), 3))
     for i, rise in enumerate(np.radians(RISES_DEG)):
         d = direction(turn_for_rise(normal, float(rise)), float(rise))
