@@ -50,7 +50,7 @@ MEASURAND = (
 )
 MARK_REACH_PX, MARK_TURN_DEG = 12.0, 3.5
 MOST_U_DEG = 0.25
-MOST_MISFIT, MOST_PRIOR_MISS, MOST_SIDE_MISS = 1.5, 2.4, 2.5  # standard uncertainties
+MOST_MISFIT, MOST_PRIOR_MISS, MOST_SIDE_MISS = 1.5, 2.6, 2.5  # standard uncertainties
 PAIR_FLOOR_DEG = 0.03
 LIKELIEST = 8
 SOME_INK, MOST_INK = 0.4, 0.8
@@ -195,6 +195,15 @@ def solve_azimuth(
             SHOW_BOTH,
             lines=lines.segments(),
         )
+    if solution.sides_alpha is not None:
+        miss = math.degrees(abs(solution.alpha - solution.sides_alpha))
+        if miss > MOST_MISS_DEG:
+            return Refusal(
+                QUANTITY,
+                f"The edges and the sides of the body disagree by {miss:.1f}°.",
+                "Take care that nothing stands before the body or its reflection.",
+                lines=lines.segments(),
+            )
     alpha, choice_u = solution.alpha, 0.0
     if lines.others:
         # Other parallel edges of the same body, each corrected for perspective as the best was.
@@ -603,7 +612,7 @@ def doubts(choice: Choice, sharp: float) -> Refusal | None:
         )
     if best.by_sides is not None:
         miss = math.degrees(abs(best.half - best.by_sides))
-        if miss > MOST_MISS_DEG:
+        if miss > 1.7 * MOST_MISS_DEG:
             return Refusal(
                 QUANTITY,
                 f"The edges and the sides of the body disagree by {miss:.1f}°.",

@@ -27,6 +27,7 @@ Picture = NDArray[np.float32]
 FIND_WIDTH = 800
 MAX_FLAT = 0.25  # tan of 14 degrees: roll, azimuth and perspective together
 MAX_STEEP = 0.42  # tan of 23 degrees: the same and the taper
+OPTIONS_EACH = 10  # lines under one edge that are looked at closely
 _ROOT = np.sqrt(np.arange(256, dtype=np.float32) / 255)
 _OPPONENT = np.array([[1 / 3, 1 / 3, 1 / 3], [0.7, -0.7, 0.0], [0.35, 0.35, -0.7]], np.float32)
 INK_PX = 9  # closing window at find size; wider than a printed line there
@@ -314,10 +315,29 @@ def _pair(
             continue
         options.append((line.slope, line.intercept, 0.0))
     options += _search_below(cup, channels)
+    u = np.linspace(0.03, 0.97, 48)
+    xs = cup.xl + u * width
+
+    def promise(option: tuple[float, float, float]) -> float:
+        s, c0, weak = option
+        gap = s * xm + c0 - slope * xm - intercept
+        along = xs - (slope + s) / 2 * gap
+        return float(_along(flat.strength, along, s * along + c0).mean()) + 40 * weak
+
+    options.sort(key=promise, reverse=True)
+    chosen: list[tuple[float, float, float]] = []
+    for option in options:
+        turn, place = option[0], option[0] * xm + option[1]
+        if all(
+            abs(turn - s) > 0.012 or abs(place - s * xm - c0) > 0.012 * width for s, c0, _ in chosen
+        ):
+            chosen.append(option)
+        if len(chosen) >= OPTIONS_EACH:
+            break
     return [
         c
-        for s, c0, bonus in options
-        if (c := _score_pair(cup, flat, steep, s, c0, bonus, channels)) is not None
+        for s, c0, weak in chosen
+        if (c := _score_pair(cup, flat, steep, s, c0, weak, channels)) is not None
     ]
 
 
