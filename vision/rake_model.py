@@ -257,9 +257,15 @@ def solve(
         else:
             group = GROUPS[_NAMES[i - count]]
         parts[group] = math.hypot(parts[group], share)
+    values = dict(zip(_NAMES, map(float, x), strict=True))
+    spreads = dict(zip(_NAMES, np.sqrt(np.diag(covariance)).tolist(), strict=True))
+    # Second order (JCGM 100:2008, 5.1.2, note): a camera off side-on turns the stylus' side lean
+    # into rake by their product, whose first derivatives vanish where both are near zero.
+    leak = spreads["azimuth"] * math.radians(spreads["side_lean"])
+    parts["camera direction"] = math.hypot(parts["camera direction"], leak)
     return Solution(
-        dict(zip(_NAMES, map(float, x), strict=True)),
-        dict(zip(_NAMES, np.sqrt(np.diag(covariance)).tolist(), strict=True)),
+        values,
+        spreads,
         parts,
         tuple(dropped),
         {line.name: float(m) for line, m in zip(kept, misses, strict=False)},
