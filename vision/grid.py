@@ -185,7 +185,8 @@ def _attempt(
     lines = _lines(points, centre, half_diagonal, k1)
     prior = (math.log(f_px), f_sigma)
     thin = _thin(points, 2500)
-    best: tuple[float, GridPose] | None = None
+    plain: list[tuple[float, GridPose]] = []
+    ghosted: list[tuple[float, GridPose]] = []
     for f, homography in _lattices(lines, centre, (f_low, f_high)):
         camera = Camera(f, *centre, k1, half_diagonal)
         start = _pose_from_homography(camera, homography)
@@ -195,18 +196,22 @@ def _attempt(
         if pose is None:
             continue
         score = _explained(pose, thin, prior)
-        ghosted = _with_ghost(pose, thin)
-        if ghosted is not None:
-            ghosted = _fit(ghosted, thin, prior, (3.0, 2.0, 1.5))
-        if ghosted is not None:
-            better = _explained(ghosted, thin, prior)
-            if better > score + 0.05 and _has_ghosts(ghosted, thin):
-                score, pose = better, ghosted
-        if best is None or score > best[0]:
-            best = (score, pose)
-    if best is None:
+        plain.append((score, pose))
+        doubled = _with_ghost(pose, thin)
+        if doubled is not None:
+            doubled = _fit(doubled, thin, prior, (3.0, 2.0, 1.5))
+        if doubled is not None:
+            better = _explained(doubled, thin, prior)
+            if better > score + 0.05:
+                ghosted.append((better, doubled))
+    found = [max(plain, key=lambda c: c[0])] if plain else []
+    if ghosted:
+        best = _swapped(max(ghosted, key=lambda c: c[0]), thin, prior)
+        if _has_ghosts(best[1], thin):
+            found.append(best)
+    if not found:
         return None
-    return (*_swapped(best, thin, prior), points)
+    return (*max(found, key=lambda c: c[0]), points)
 
 
 def _ink_half_width(grey: NDArray[np.float32], pose: GridPose, points: _Ridges) -> float:
