@@ -5,6 +5,7 @@ import http.client
 import json
 import os
 import re
+import shutil
 import socket
 import subprocess
 import sys
@@ -13,7 +14,7 @@ from pathlib import Path
 
 from ui.access import COOKIE
 
-CHROMIUM = os.environ.get("CHROMIUM", "/usr/bin/chromium")
+CHROMIUM = os.environ.get("CHROMIUM") or shutil.which("chromium")
 FLAGS = [
     "--no-sandbox",
     "--disable-gpu",

@@ -2,6 +2,7 @@
 
 ``python -m tests.screens [FOLDER]`` starts the app on an empty folder, practises on the invented
 deck with the sample photos, and writes PNG files (default: out/screens).
+``python -m tests.screens --readme`` writes the few that README shows into sample_images/screens.
 """
 
 from __future__ import annotations
@@ -10,6 +11,7 @@ import sys
 import tempfile
 from pathlib import Path
 
+from PIL import Image
 from playwright.sync_api import Browser, Page, sync_playwright
 
 from tests.app_server import CHROMIUM, FLAGS, Server, sample
@@ -37,6 +39,42 @@ def main(folder: Path) -> None:
                         first = False
                     _all(page, server, folder, f"{size}-{scheme}", width, height)
                     page.context.close()
+        finally:
+            browser.close()
+            server.stop()
+
+
+def readme(folder: Path) -> None:
+    """Write the pictures that README shows, one window each, with few colours to stay small."""
+    folder.mkdir(parents=True, exist_ok=True)
+    shots = (
+        ("phone-reading", "phone", "light", "read?q=rake&p={rake}"),
+        ("phone-correcting", "phone", "dark", "read?q=azimuth&p={azimuth}"),
+        ("phone-walk", "phone", "light", "walk"),
+        ("laptop-reading", "laptop", "light", "read?q=cantilever&p={cantilever}"),
+    )
+    with tempfile.TemporaryDirectory() as data, sync_playwright() as p:
+        server = Server(Path(data))
+        browser = p.chromium.launch(executable_path=CHROMIUM, headless=True, args=FLAGS)
+        try:
+            page = _open(browser, *SIZES["phone"], "light", server)
+            page.get_by_role("button", name="Practise on a sample").click()
+            page.get_by_text("This is the practice deck").wait_for()
+            ids = {
+                q: server.post(sample(q).read_bytes(), f"{q}.jpg")[1]["id"]
+                for q in ("rake", "azimuth", "cantilever")
+            }
+            for name, size, scheme, path in shots:
+                page = _open(browser, *SIZES[size], scheme, server)
+                page.goto(f"http://localhost:{server.port}/{path.format(**ids)}")
+                _settled(page)
+                if "correcting" in name:
+                    page.get_by_role("button", name="Move lines").click()
+                    page.wait_for_timeout(300)
+                page.screenshot(path=folder / f"{name}.png")
+                with Image.open(folder / f"{name}.png") as picture:
+                    small = picture.convert("RGB").quantize(200, dither=Image.Dither.NONE)
+                small.save(folder / f"{name}.png", optimize=True)
         finally:
             browser.close()
             server.stop()
@@ -76,12 +114,7 @@ def _all(page: Page, server: Server, folder: Path, kind: str, width: int, height
 
 def _picture(page: Page, path: Path, width: int, height: int) -> None:
     """One picture of the whole page: the window is made as tall as the page."""
-    page.locator("h1").first.wait_for()
-    page.locator("[data-testid=stStatusWidget]").wait_for(state="detached")
-    page.locator("[data-testid=stSpinner]").wait_for(state="detached")
-    for image in page.locator("img").all():
-        image.evaluate("i => i.complete || new Promise(done => { i.onload = i.onerror = done })")
-    page.wait_for_timeout(700)
+    _settled(page)
     tall = page.evaluate(
         "document.querySelector('[data-testid=stMainBlockContainer]').scrollHeight + 20"
     )
@@ -91,5 +124,19 @@ def _picture(page: Page, path: Path, width: int, height: int) -> None:
     page.set_viewport_size({"width": width, "height": height})
 
 
+def _settled(page: Page) -> None:
+    page.locator("h1").first.wait_for()
+    if "p=" in page.url:
+        page.locator(".st-key-value h1, h3:has-text('No reading')").first.wait_for()
+    page.locator("[data-testid=stStatusWidget]").wait_for(state="detached")
+    page.locator("[data-testid=stSpinner]").wait_for(state="detached")
+    for image in page.locator("img").all():
+        image.evaluate("i => i.complete || new Promise(done => { i.onload = i.onerror = done })")
+    page.wait_for_timeout(700)
+
+
 if __name__ == "__main__":
-    main(Path(sys.argv[1] if len(sys.argv) > 1 else "out/screens"))
+    if sys.argv[1:] == ["--readme"]:
+        readme(Path("sample_images/screens"))
+    else:
+        main(Path(sys.argv[1] if len(sys.argv) > 1 else "out/screens"))

@@ -91,6 +91,8 @@ def fresh_server(tmp_path):
 
 @pytest.fixture(scope="module")
 def chromium():
+    if CHROMIUM is None:
+        pytest.skip("no Chromium here (Debian: apt-get install chromium); CI has one")
     with sync_playwright() as p:
         browser = p.chromium.launch(executable_path=CHROMIUM, headless=True, args=FLAGS)
         yield browser
