@@ -11,7 +11,7 @@ from dataclasses import replace
 import streamlit as st
 
 from bench.job import OpenJob
-from bench.step_list import CAP, MIRROR, RECORD, SCALE, Need
+from bench.step_list import BUBBLE, CAP, MIRROR, RECORD, SCALE, Need
 from ui import state
 from vision.reading import Reading
 
@@ -20,6 +20,7 @@ PIVOT_MATTERS = ("rake", "arm-level")
 FACTS: dict[str, tuple[Need, ...]] = {
     "rake": (MIRROR, RECORD),
     "arm-level": (RECORD,),
+    "platter-level": (BUBBLE,),
     "mounting-distance": (CAP, SCALE),
     "overhang": (SCALE,),
     "null-points": (SCALE,),

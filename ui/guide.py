@@ -18,6 +18,7 @@ BLOCK = (
     "Rest the phone on a block and use the self-timer. Never hold it over the stylus: a phone and "
     "its clip-on lenses and mounts are magnets. Keep them 50 mm away, behind the block's edge."
 )
+PARKED = "Arm in its rest and locked; nothing is held over a stylus. Amplifier muted."
 LOCKED = "Lock the platter (or switch the deck off and hold it still); keep sleeves out of reach."
 LAMP = "A lamp close by gets hot and dazzles: from the side, at arm's length, is enough."
 LIFT = "Lower the stylus with the lift and never slide it. On mirror or paper: anti-skate off."
@@ -116,49 +117,55 @@ GUIDES: dict[str, Guide] = {
             "arm-level",
             "Arm level",
             "Whether the arm tube runs level with the record",
-            "The whole arm from the side, with the record's edge or the level sheet in view.",
+            "The arm tube from the side, with the card of the level sheet standing behind it.",
             (
-                "Lower the stylus onto a still record.",
-                "Stand the level sheet beside the arm, or let the record's edge be seen.",
-                "Rest the phone a metre away at the side, lens at record height, and zoom with "
-                "your feet.",
+                "Lower the stylus onto a still record (or the mirror) and stand the card upright "
+                "close behind the tube, its arrow to the pivot.",
+                "Rest the phone well back at the side, lens at tube height.",
+                "A long straight piece of the tube and both marker blocks of the card in view.",
+                "No card? Draw the tube's edges and the surface with Move lines: less exact.",
             ),
             (QUIET, LOCKED, BLOCK, LIFT),
             90,
             2,
-            "The tube from pivot to headshell and a straight edge of the surface.",
+            "The tube in front of the card, both marker blocks sharp.",
         ),
         Guide(
             "platter-level",
             "Platter level",
             "How far the platter tilts, and which side is high",
-            "A bull's-eye spirit level from straight above, then again turned half round.",
+            "A bull's-eye spirit level on the printed mat from straight above, then again turned "
+            "half round.",
             (
-                "Stand the level on the platter over the spindle or beside it.",
+                "Lay the mat of the level sheet on the platter, its arrow to the arm's pivot, and "
+                "stand the level on its rings.",
                 "Rest the phone on a bridge of books above, looking straight down.",
+                "Type the sensitivity marked on the level into the details below.",
                 "Take a second photo with the level turned half round: its own error cancels.",
             ),
-            (QUIET, LOCKED, "Lift heavy platters with both hands, knees bent."),
+            (PARKED, LOCKED, "Lift heavy platters with both hands, knees bent."),
             0,
             85,
-            "The whole ring and the bubble, seen from straight above.",
+            "The whole level and all four marker blocks of the mat.",
             photos_best=2,
         ),
         Guide(
             "mounting-distance",
             "Mounting distance",
             "How far the arm's pivot stands from the spindle",
-            "The distance sheet on the platter, spindle and pivot in one photo from above.",
+            "The distance sheet over the spindle and the paper cap on the pivot, from above.",
             (
-                "Lay the distance sheet flat over the spindle, towards the pivot.",
-                "Hold the phone above the middle, looking down, the whole sheet in view.",
-                "Measure how high the pivot stands above the sheet, to half a millimetre, and "
-                "type it in.",
+                "Push the distance sheet over the spindle, its rule towards the pivot, and lay the "
+                "printed cap on the middle of the bearing, level.",
+                "Rest the phone on a bridge above the pivot, 400 to 600 mm up, looking straight "
+                "down.",
+                "Measure how high the cap lies above the paper, to half a millimetre, and type it "
+                "into the details below.",
             ),
-            (QUIET, LOCKED, "Move the arm to its rest and lock it there first."),
+            (PARKED, LOCKED, "Stylus guard on: the arm is in its rest, locked."),
             0,
-            80,
-            "The whole sheet, the spindle and the top of the pivot.",
+            85,
+            "The spindle, the marker blocks and the whole cap.",
         ),
         Guide(
             "overhang",
@@ -198,14 +205,15 @@ GUIDES: dict[str, Guide] = {
             "Whether the body sits square, when the cantilever cannot be seen",
             "The body over the printed grid from above.",
             (
-                "Lower the stylus onto a crossing of the grid.",
-                "Rest the phone above, looking down; front edge and one side of the body in view.",
+                "Lower the stylus onto a null cross of the alignment sheet.",
+                "Rest the phone in front and high, looking down; the body's front edge and both "
+                "marker strips in view. Set the azimuth first.",
                 "This tells how the body sits, not how the cantilever sits inside it.",
             ),
             (QUIET, LOCKED, BLOCK, LIFT),
             5,
             60,
-            "The front and side edges of the body and the grid around them.",
+            "The front edge of the body and the grid around it.",
         ),
         Guide(
             "print-scale",
@@ -217,7 +225,9 @@ GUIDES: dict[str, Guide] = {
                 "Lay a blank card of bank-card size on its outline. No card with a name or number.",
                 "Photograph the sheet from straight above, flat, all the square marks in view.",
             ),
-            ("Never photograph a payment card: use a blank one.",),
+            (
+                "Never photograph a payment card: use a blank one. Print and read away from the deck.",
+            ),
             0,
             85,
             "The whole sheet, flat, with the card on its outline.",
@@ -226,17 +236,18 @@ GUIDES: dict[str, Guide] = {
             "speed",
             "Speed",
             "How fast the platter turns, and how steadily",
-            "A video of half a minute or more of the speed disc turning, from above.",
+            "A video of 40 seconds of the speed disc turning, the still card beside it.",
             (
-                "Put the speed disc on the platter and start it.",
-                "Rest the phone above on something still, with a still mark (the deck's edge) in "
-                "view.",
-                "Ordinary video, not slow motion, 30 seconds or more.",
+                "Lay the speed disc on the platter (the small one on a record's label) and the "
+                "still card on the plinth close by, both level. Start the platter.",
+                "Rest the phone on a bridge above, looking straight down.",
+                "Ordinary video of 30 or 60 pictures a second, 40 seconds, in bright light. No "
+                "slow motion, no digital zoom.",
             ),
-            (QUIET, MAINS, FLICKER, "Keep sleeves, hair and cables away from the turning platter."),
+            (PARKED, MAINS, FLICKER, "Keep sleeves, hair and cables away from the turning disc."),
             0,
-            80,
-            "The whole disc and a part of the deck that does not move.",
+            85,
+            "The whole disc and the still card.",
             kind="video",
         ),
     )
@@ -265,6 +276,16 @@ START_LINES: dict[str, dict[str, tuple[float, float, float, float]]] = {
         "spindle": (0.2, 0.5, 0.24, 0.5),
         "pivot": (0.76, 0.5, 0.8, 0.5),
     },
+    "arm-level": {
+        "tube top": (0.25, 0.44, 0.75, 0.44),
+        "tube bottom": (0.25, 0.5, 0.75, 0.5),
+        "surface": (0.2, 0.7, 0.8, 0.7),
+    },
+    "platter-level": {
+        "ring": (0.4, 0.5, 0.6, 0.5),
+        "bubble": (0.46, 0.45, 0.54, 0.45),
+    },
+    "body-square": {"front": (0.4, 0.4, 0.6, 0.4)},
     "overhang": {"tip": (0.48, 0.5, 0.52, 0.5)},
     "null-points": {"tip": (0.48, 0.5, 0.52, 0.5)},
 }
