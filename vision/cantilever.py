@@ -57,12 +57,12 @@ GENERATOR_U_DEG = 0.5  # cantilever against generator: common practice, no sourc
 MARKS = ("left edge", "right edge")
 LIMB_FLOOR_PX = 0.12  # a limb's own shading moves it this far, unseen in its scatter
 IMAGE_FLOOR_PX = 0.30  # the same for a reflected limb, from the tuning photographs
-MOST_U_DEG = 0.95
-LEAST_ROD, MOST_RIVAL = 20.0, 0.45  # from the tuning photographs
+MOST_U_DEG = 1.2
+LEAST_ROD, MOST_RIVAL = 15.0, 0.45  # from the tuning photographs
 LEAST_SHARE, LEAST_COUNT, LEAST_TELL = 0.5, 10, 0.5
 RETAKE = (
-    "Photograph from the front, 30-50° above and up to 10° aside, with the cantilever sharp and "
-    "the printed grid visible all round it."
+    "Photograph from the front, 30-50° above and 3-10° aside, with the stylus tip in the middle of "
+    "the picture, the cantilever sharp and several grid lines visible each way."
 )
 
 

@@ -164,8 +164,10 @@ def _rising_map(rgb: NDArray[np.uint8], pose: GridPose) -> tuple[Array, NDArray[
     scale = np.linalg.norm(_apply(h, centre + np.array([1e-3, 0.0])) - _apply(h, centre)) / 1e-3
     step = width / MAP_WIDTH / scale
     low, high = frame.min(axis=0), frame.max(axis=0)
-    reach = np.array([0.36, 0.7]) * MAP_WIDTH * step  # the cantilever is near the middle
-    low, high = np.maximum(low, centre - reach), np.minimum(high, centre + reach)
+    # the cantilever's tip is near the middle, its body end farther from the camera
+    below, above = np.array([0.36, 0.30]), np.array([0.36, 0.50])
+    low = np.maximum(low, centre - below * MAP_WIDTH * step)
+    high = np.minimum(high, centre + above * MAP_WIDTH * step)
     cols, rows = np.maximum(((high - low) / step).astype(int), 8)
     to_plane = np.array([[step, 0, low[0]], [0, -step, high[1]], [0, 0, 1.0]])
     return h @ to_plane, np.array([cols, rows]), step
