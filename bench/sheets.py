@@ -148,6 +148,16 @@ _WORDS: dict[tuple[str, int], tuple[tuple[str, str], ...]] = {
 }
 
 
+_CHECK_WORDS = (
+    (
+        "Use",
+        "Glue flat. Photograph straight on, level with the middle, the corner marks at the frame's "
+        "corners. The reading must agree with the drawn angle within its U.",
+    ),
+)
+_WORDS.update({("check", page): _CHECK_WORDS for page in (1, 2, 3)})
+
+
 def write_sheet(
     name: str,
     path: str | Path,

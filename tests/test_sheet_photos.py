@@ -8,10 +8,12 @@ import pytest
 
 from tests.scenes import sheet_cases
 from tests.scenes.sheet_scenes import Shot, View, lay_sheet
+from vision.check_drawings import ANGLES
 from vision.measure import Options, measure
 from vision.print_scale import solve_check_bars
 from vision.reading import Reading, Refusal
 from vision.sheet import SheetView, find_grid, find_sheet
+from vision.sheet_layouts import CHECKED
 
 TOL_PLACE_MM = 0.15  # a point on the sheet, whole A4 in 3 MP
 TOL_SCALE_PERCENT = 0.35  # rendered, card within its standard
@@ -198,3 +200,17 @@ def test_sheet_cut_off() -> None:
 def test_no_sheet_at_all() -> None:
     refusal = _refused(Shot(View((0, 0, 0), 300, width=800, height=600)), "overhang")
     assert "No alignment or two-point sheet" in refusal.reason
+
+
+@pytest.mark.parametrize("page", [1, 2, 3])
+def test_check_sheet_reads_its_drawn_angles(page: int) -> None:
+    """The drawn angle is the truth; the camera looks 1 degree askew."""
+    quantity = CHECKED[page - 1]
+    view = View((0, 45, 0), 0, 89.0, -90, 1.0, width=1600, height=1200)
+    view.distance = view.f_px * 180 / view.width
+    shot = Shot(view)
+    lay_sheet(shot, "check", page=page, dpi=250)
+    photo = shot.photo(np.random.default_rng(4), blur=1.0, f35_tag=26.0)
+    reading = measure(photo, quantity)
+    assert isinstance(reading, Reading), reading
+    assert abs(reading.value - ANGLES[quantity]) <= reading.expanded_uncertainty

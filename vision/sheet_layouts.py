@@ -830,27 +830,47 @@ def _calibration(first: int, version: int) -> tuple[Layout, ...]:
     )
 
 
+CHECKED = ("rake", "azimuth", "cantilever")
+
+
 def _check(first: int, version: int) -> tuple[Layout, ...]:
+    from vision.check_drawings import ANGLES, PANEL_MM, drawing
+
     card = (0.0, -95.5)
-    shapes, bars = _common(1, card, -91.5, -128.0)
-    patches = (
-        Patch("card left", -86, -122.5, 3, 5, 9, first),
-        Patch("card right", 59, -122.5, 4, 4, 9, first + 7),
-    )
-    return (
-        Layout(
-            "check",
-            1,
-            1,
-            "Check sheet",
-            patches,
-            tuple(shapes),
-            TextBox(0, 0, 0),
-            version,
-            card=card,
-            bars=bars,
-        ),
-    )
+    mx, my = 0.0, 45.0
+    made = []
+    for page, quantity in enumerate(CHECKED, 1):
+        shapes, bars = _common(page, card, -91.5, -128.0)
+        for polygon, grey in drawing(quantity):
+            shapes.append(Polygon(tuple((float(x) + mx, float(y) + my) for x, y in polygon), grey))
+        w, h = PANEL_MM[0] / 2, PANEL_MM[1] / 2
+        for sx in (-1, 1):
+            for sy in (-1, 1):
+                x, y = mx + sx * w, my + sy * h
+                shapes.append(Line(x, y, x - sx * 4, y, 0.2, 0.6))
+                shapes.append(Line(x, y, x, y - sy * 4, 0.2, 0.6))
+        unit = f"{quantity} {ANGLES[quantity]:+.1f}°" if quantity != "rake" else "rake 93.0°"
+        shapes.append(Label(mx, my - h - 5.5, f"drawn angle: {unit}", 9, 0, "centre", True))
+        patches = (
+            Patch("card left", -86, -122.5, 3, 5, 9, first),
+            Patch("card right", 59, -122.5, 4, 4, 9, first + 7),
+        )
+        made.append(
+            Layout(
+                "check",
+                page,
+                3,
+                f"Check sheet, page {page} of 3: {quantity}",
+                patches if page == 1 else (),
+                tuple(shapes),
+                TextBox(54, -30, 41),
+                version,
+                card=card if page == 1 else None,
+                points={"panel": (mx, my)},
+                bars=bars,
+            )
+        )
+    return tuple(made)
 
 
 _BUILDERS = {
