@@ -16,7 +16,7 @@ from ui.guide import GUIDES
 from ui.inbox import inbox
 from ui.turn_drawing import turn_svg, turn_words
 from ui.views import PAGES
-from vision.reading import BudgetPart, Reading, Refusal, Segment
+from vision.reading import BudgetPart, Component, Reading, Refusal, Segment
 
 APP = Path(__file__).parent.parent / "ui" / "app.py"
 FILES = [file for members in PAGES.values() for file, *_ in members]
@@ -51,6 +51,10 @@ def reading(quantity: str = "azimuth", value: float = 1.4, u: float = 0.05) -> R
         "roll of the body",
         (BudgetPart("edge fit", u, "two edges"), BudgetPart("camera direction", u / 2)),
         lines=(Segment("lower edge", "edge", 200, 300, 600, 300),),
+        components=(
+            Component("camera roll", 0.4, "deg", 0.1),
+            Component("dropped frames", 0.0, "percent", 0.0),
+        ),
         flags=("soft_focus",),
     )
 
@@ -143,6 +147,8 @@ def test_a_reading_is_in_the_log_as_soon_as_it_is_shown(monkeypatch, practice):
     app = open_page("read", q="azimuth", p=key)
     assert "1.4" in words(app) and "outside" in words(app)
     assert "What to do." in words(app)
+    assert "Camera roll **0.40° ± 0.20°**" in words(app)
+    assert "Dropped frames **0 %**" in words(app)
     assert "Written into the logbook" in words(app)
     entries = [e for e in practice.entries() if e.kind == "reading"]
     assert [e.quantity for e in entries] == ["azimuth"]

@@ -225,9 +225,7 @@ GUIDES: dict[str, Guide] = {
                 "Lay a blank card of bank-card size on its outline. No card with a name or number.",
                 "Photograph the sheet from straight above, flat, all the square marks in view.",
             ),
-            (
-                "Never photograph a payment card: use a blank one. Print and read away from the deck.",
-            ),
+            ("Use a blank card, never a payment card. Keep paper and card away from the stylus.",),
             0,
             85,
             "The whole sheet, flat, with the card on its outline.",

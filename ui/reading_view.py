@@ -17,6 +17,7 @@ import streamlit as st
 from bench.advice import advise_verdict
 from bench.job import OpenJob
 from bench.logbook import LogbookError
+from bench.targets import UNIT_SIGNS
 from bench.verdict import Verdict, judge_reading
 from ui import facts_view, state
 from ui.components import board, dragged, drawing
@@ -26,7 +27,7 @@ from ui.theme import badge, chart_ink
 from ui.turn_drawing import turn_svg, turn_words
 from vision.combine import combine_photos
 from vision.measure import Options
-from vision.reading import FLAGS, Outcome, Reading, Refusal, Segment, rounded
+from vision.reading import FLAGS, Component, Outcome, Reading, Refusal, Segment, rounded
 
 
 def show(page: state.Page, guide: Guide) -> None:
@@ -75,6 +76,7 @@ def _one(arrival: Arrival, quantity: str, page: state.Page) -> None:
             board(key, _board_data(arrival, quantity, slot, found, outcome))
         else:
             st.markdown(f":material/movie: **{arrival.name}**")
+            _course(arrival.id)
     with right:
         written = None
         if job and keeps:
@@ -177,14 +179,17 @@ def _value(outcome: Outcome, verdict: Verdict | None) -> None:
             shown = "within as shown" if verdict.within_as_shown else verdict.outcome
             st.markdown(f"{badge(shown)} {_after_colon(verdict.sentence)}")
         st.caption(outcome.measurand)
-    parts = [
-        f"{p.name.capitalize()} **{rounded(p.value, p.expanded_uncertainty, p.unit)}**"
-        for p in outcome.components
-    ]
+    parts = [f"{p.name.capitalize()} **{_amount(p)}**" for p in outcome.components]
     if parts:
         st.markdown("  \n".join(parts))
     for flag in outcome.flags:
         st.markdown(f":material/info: {FLAGS[flag]}")
+
+
+def _amount(part: Component) -> str:
+    if part.expanded_uncertainty > 0:
+        return rounded(part.value, part.expanded_uncertainty, part.unit)
+    return f"{part.value:.3g}{UNIT_SIGNS[part.unit]}"
 
 
 def _after_colon(sentence: str) -> str:
@@ -275,6 +280,25 @@ def _several(page: state.Page, quantity: str) -> None:
                 st.success("Written into the logbook.", icon=":material/check:")
             except LogbookError as problem:
                 st.error(f"{problem.reason} {problem.advice}", icon=":material/error:")
+
+
+def _course(key: str) -> None:
+    course = state.speed_course(key)
+    if not course:
+        return
+    ink = chart_ink()
+    axis = alt.Axis(labelColor=ink, titleColor=ink, labelFontSize=14, titleFontSize=14)
+    rows = alt.Data(values=[{"seconds": t, "speed": v} for t, v in course])
+    line = (
+        alt.Chart(rows)
+        .mark_line(strokeWidth=2)
+        .encode(
+            x=alt.X("seconds:Q", title="seconds", axis=axis),
+            y=alt.Y("speed:Q", title="% from nominal", axis=axis, scale=alt.Scale(zero=False)),
+        )
+    )
+    st.altair_chart(line.properties(height=300), width="stretch")
+    st.caption("Speed over time, 0 to 2 Hz, unweighted.")
 
 
 def _scatter(outcomes: list[Outcome]) -> None:

@@ -31,18 +31,20 @@ from bench.logbook import Entry, Logbook, LogbookError
 from bench.steps import StepState
 from ui import photo_steps
 from ui.inbox import Arrival, NotAccepted, data_folder, heavily, inbox
-from vision.measure import Options, measure, measure_file
+from vision.measure import Options, measure
 from vision.overlay import draw_overlay
 from vision.photo import PhotoError
-from vision.reading import Outcome, Refusal
+from vision.reading import Outcome, Reading, Refusal
 
 PRACTICE = "Practice"
 SAMPLES = Path(__file__).resolve().parent.parent / "sample_images"
 OUTCOMES_KEPT = 400
+COURSES_KEPT = 20
 OVERLAY_SIDE = 1600
 STALE_SECONDS = 10.0
 
 _outcomes: OrderedDict[str, Outcome] = OrderedDict()
+_courses: OrderedDict[str, list[tuple[float, float]]] = OrderedDict()
 _locks: dict[str, threading.Lock] = {}
 _guard = threading.Lock()
 _desk_lock = threading.Lock()
@@ -238,9 +240,7 @@ def outcome(key: str, quantity: str, options: Options) -> Outcome:
 def _measure(key: str, quantity: str, options: Options) -> Outcome:
     try:
         if quantity == "speed":
-            arrival = inbox().get(key)
-            shown = arrival.name if arrival else "video"
-            return measure_file(inbox().path(key), quantity, options, name=shown)
+            return _speed(key, options)
         return measure(inbox().photo(key), quantity, options)
     except PhotoError as error:
         return Refusal(quantity, error.reason, error.advice, unreadable=True)
@@ -252,6 +252,28 @@ def _measure(key: str, quantity: str, options: Options) -> Outcome:
             "This version cannot read this from a photo yet.",
             "Measure it by hand and type it in on the step's page.",
         )
+
+
+def _speed(key: str, options: Options) -> Outcome:
+    """Measure a video and keep its course of speed for the chart."""
+    from vision.speed import NOMINAL_RPM, find_speed, solve_speed
+
+    arrival = inbox().get(key)
+    trace = find_speed(inbox().path(key), options)
+    result = trace if isinstance(trace, Refusal) else solve_speed(trace, options)
+    if isinstance(result, Reading) and not isinstance(trace, Refusal):
+        courses = [trace.speed_percent(rpm) for rpm in NOMINAL_RPM.values()]
+        times, percent = min(courses, key=lambda c: abs(float(c[1].mean()) - result.value))
+        with _guard:
+            _courses[key] = list(zip(times.tolist(), percent.tolist(), strict=True))
+            while len(_courses) > COURSES_KEPT:
+                _courses.popitem(last=False)
+    return replace(result, photo=arrival.name if arrival else None)
+
+
+def speed_course(key: str) -> list[tuple[float, float]]:
+    """Return seconds and speed in per cent from nominal of a video measured before."""
+    return _courses.get(key, [])
 
 
 def write_down(
