@@ -34,9 +34,7 @@ from vision.rod import (
     axis_normal,
     find_image,
     find_rods,
-    line_normal,
     mirrored_normal,
-    mirrored_rays,
     refine_rod,
     shows_nothing,
     turn_for_rise,
@@ -55,6 +53,7 @@ MEASURAND = (
 )
 GENERATOR_U_DEG = 0.5  # cantilever against generator: common practice, no source
 MARKS = ("left edge", "right edge")
+REFERENCE_HALF_DIAGONAL = 1000.0  # px; the floors below hold for a 1600 x 1200 picture
 LIMB_FLOOR_PX = 0.12  # a limb's own shading moves it this far, unseen in its scatter
 IMAGE_FLOOR_PX = 0.30  # the same for a reflected limb, from the tuning photographs
 MOST_U_DEG = 1.2
@@ -148,7 +147,7 @@ def find_cantilever(
     rgb, grey = photo.rgb, photo.grey
     if factor < 1.0:
         size = (round(photo.width * factor), round(photo.height * factor))
-        rgb = cv2.resize(photo.rgb, size, interpolation=cv2.INTER_AREA)
+        rgb = cv2.resize(photo.rgb, size, interpolation=cv2.INTER_AREA).astype(np.uint8, copy=False)
         grey = cv2.cvtColor(rgb, cv2.COLOR_RGB2GRAY).astype(np.float32) / np.float32(255)
         factor = size[0] / photo.width
     shift = (factor - 1) / 2
@@ -285,20 +284,19 @@ class _Solved:
     chi2: float
 
 
-def _equations(lines: CantileverLines) -> list[tuple[Array, tuple[float, ...], str]]:
-    """(normal, (angle sd, offset sd / f, view ray, line direction), kind) of each equation."""
-    out = []
+def _equations(lines: CantileverLines) -> list[tuple[Array, tuple[float, float], str]]:
+    """Normal, standard deviations (angle rad, offset / f) and kind of each equation n.d = 0."""
+    out: list[tuple[Array, tuple[float, float], str]] = []
     pose, rod = lines.pose, lines.rod
+    scale = pose.camera.half_diagonal / REFERENCE_HALF_DIAGONAL
     pair = (rod.left, rod.right)
-    angle = math.hypot(*(_angle_sd(limb, LIMB_FLOOR_PX) for limb in pair)) / 2
-    offset = math.hypot(*(math.hypot(limb.offset_sd, LIMB_FLOOR_PX) for limb in pair)) / 2
+    floor = LIMB_FLOOR_PX * scale
+    angle = math.hypot(*(_angle_sd(limb, floor) for limb in pair)) / 2
+    offset = math.hypot(*(math.hypot(limb.offset_sd, floor) for limb in pair)) / 2
     out.append((axis_normal(rod, pose), (angle, offset / pose.camera.f), "edge fit"))
     if lines.image is not None:
-        axis = lines.image.axis
-        sd = (
-            _angle_sd(axis, IMAGE_FLOOR_PX),
-            math.hypot(axis.offset_sd, IMAGE_FLOOR_PX) / pose.camera.f,
-        )
+        axis, floor = lines.image.axis, IMAGE_FLOOR_PX * scale
+        sd = (_angle_sd(axis, floor), math.hypot(axis.offset_sd, floor) / pose.camera.f)
         out.append((mirrored_normal(axis, pose), sd, "reflection"))
     return out
 
@@ -360,11 +358,10 @@ def _budget(photos: Sequence[CantileverLines], solved: _Solved) -> tuple[BudgetP
         for kind in ("edge fit", "reflection", "priors used")
     }
     surface = camera = focal = lens = 0.0
-    for k, lines in enumerate(photos):
+    for k in range(len(photos)):
         s, c, f = _pose_parts(photos, k, solved.turn)
         surface, camera, focal = math.hypot(surface, s), math.hypot(camera, c), focal + f
         lens += _lens_part(photos, k, solved.turn)
-        del lines
     choice = math.hypot(*(_choice(lines, solved) for lines in photos)) / len(photos)
     values = {
         "choice of edges": choice,
@@ -442,8 +439,6 @@ def _lens_part(photos: Sequence[CantileverLines], k: int, turn: float) -> float:
     lines = photos[k]
     camera = lines.pose.camera
     bent = replace(camera, k1=0.005)
-    straight = replace(camera, k1=0.0)
-    del straight
 
     def moved(limb: Limb) -> Limb:
         return replace(limb, p=bent.undistort(limb.p), q=bent.undistort(limb.q))
@@ -551,14 +546,3 @@ def _marked_rod(
             "Move the lines onto the cantilever's edges, or take a sharper photo.",
         )
     return rod
-
-
-__all__ = [
-    "CantileverLines",
-    "combine_cantilever",
-    "find_cantilever",
-    "line_normal",
-    "mirrored_rays",
-    "read_cantilever",
-    "solve_cantilever",
-]

@@ -139,7 +139,7 @@ def find_grid(
     small = grey
     if factor < 1.0:
         size = (max(1, round(width * factor)), max(1, round(height * factor)))
-        small = cv2.resize(grey, size, interpolation=cv2.INTER_AREA)
+        small = cv2.resize(grey, size, interpolation=cv2.INTER_AREA).astype(np.float32)
         factor = size[0] / width
     shift = (factor - 1) / 2
     c = centre if centre is not None else ((width - 1) / 2, (height - 1) / 2)
@@ -357,7 +357,7 @@ def _votes(xy: Array, angle: Array, weight: Array, reach: float) -> tuple[Array,
     total = np.bincount(
         flat.ravel(), np.repeat(weight, len(_WINDOW)), minlength=n_angles * n_offsets
     )
-    return total.reshape(n_angles, n_offsets), n_offsets
+    return np.asarray(total.reshape(n_angles, n_offsets), float), n_offsets
 
 
 def _straightest(points: _Ridges, centre: tuple[float, float], half_diagonal: float) -> float:
@@ -848,7 +848,7 @@ def _fit(
             step[6] = np.clip(step[6], -0.2, 0.2)
             if np.max(np.abs(step[:3])) > 0.3:
                 return None
-            pose = _moved(pose, step)
+            pose = _moved(pose, np.asarray(step, float))
             if pose.thickness is not None and not 0.03 < pose.thickness < 4:
                 pose = replace(pose, thickness=None)
             if abs(pose.camera.k1) > 0.3 or abs(math.log(pose.camera.f) - focal[0]) > max(
@@ -868,7 +868,7 @@ def _fit(
     keep = [0, 1, 2, 6]
     return replace(
         pose,
-        covariance=covariance[np.ix_(keep, keep)],
+        covariance=np.asarray(covariance[np.ix_(keep, keep)], float),
         rms_px=float(np.sqrt(np.mean(match.miss**2))),
         columns=columns,
         rows=rows,

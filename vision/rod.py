@@ -124,7 +124,7 @@ def find_rods(rgb: NDArray[np.uint8], pose: GridPose, keep: int = 24) -> list[Ro
     list of Rod
         May be empty.
     """
-    rgb = cv2.medianBlur(rgb, 3)
+    rgb = cv2.medianBlur(rgb, 3).astype(np.uint8, copy=False)
     rods: list[Rod] = []
     for tried, column in enumerate(_coarse(rgb, pose, keep)):
         if tried >= ENOUGH_TRIED and max((r.score for r in rods), default=0.0) > SURE_SCORE:
@@ -204,7 +204,7 @@ def _coarse(rgb: NDArray[np.uint8], pose: GridPose, keep: int) -> list[_Column]:
     shrink = 1.0
     if factor < 0.6:
         size = (round(rgb.shape[1] * factor * 1.25), round(rgb.shape[0] * factor * 1.25))
-        source = cv2.resize(rgb, size, interpolation=cv2.INTER_AREA)
+        source = cv2.resize(rgb, size, interpolation=cv2.INTER_AREA).astype(np.uint8, copy=False)
         shrink = size[0] / rgb.shape[1]
     shift = (shrink - 1) / 2
     down = np.array([[shrink, 0, shift], [0, shrink, shift], [0, 0, 1.0]])
@@ -221,10 +221,10 @@ def _coarse(rgb: NDArray[np.uint8], pose: GridPose, keep: int) -> list[_Column]:
         (int(cols), int(rows)),
         flags=cv2.INTER_NEAREST | cv2.WARP_INVERSE_MAP,
     )
-    valid = cv2.erode(valid, np.ones((5, 5), np.uint8)) > 0
+    outside = cv2.erode(valid, np.ones((5, 5), np.uint8)) == 0
     ink = pose.ink_half_width + 1.5 * step_pitch
-    neutral = _ink_mask(pose, (int(rows), int(cols)), h, ink) | ~valid
-    flat = cv2.blur(cv2.GaussianBlur(flat, (3, 1), 0.7), (1, 5))
+    neutral = _ink_mask(pose, (int(rows), int(cols)), h, ink) | outside
+    flat = cv2.blur(cv2.GaussianBlur(flat, (3, 1), 0.7), (1, 5)).astype(np.float32, copy=False)
     views = [_view_along(flat, neutral, float(slope)) for slope in SLOPES_DEG]
     noise = float(np.median([np.median(v.raw) for v in views])) + 1.5
     found: list[_Column] = []
@@ -292,7 +292,10 @@ def _view_along(flat: NDArray[np.float32], neutral: NDArray[np.bool_], slope: fl
     # a column leans by the slope about the map's middle row
     shear = np.array([[1, t * ROW_STEP, t * (1 - (rows - 1) / 2)], [0, ROW_STEP, 1]], np.float32)
     size, flags = (cols, rows // ROW_STEP), cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
-    turned = cv2.warpAffine(flat, shear, size, flags=flags, borderMode=cv2.BORDER_REPLICATE)
+    turned = np.asarray(
+        cv2.warpAffine(flat, shear, size, flags=flags, borderMode=cv2.BORDER_REPLICATE),
+        np.float32,
+    )
     blocked = cv2.warpAffine(neutral.astype(np.float32), shear, size, flags=flags, borderValue=1)
     raw = np.zeros(turned.shape[:2], np.float32)
     difference = turned[:, 4:] - turned[:, :-4]
@@ -300,7 +303,13 @@ def _view_along(flat: NDArray[np.float32], neutral: NDArray[np.bool_], slope: fl
     peak = np.maximum(np.roll(raw, 1, axis=1), np.roll(raw, -1, axis=1))
     sharp = cv2.dilate(np.where(raw >= 0.9 * peak, raw, 0), np.ones((1, 3), np.uint8))
     level = cv2.transform(turned, np.array([[0.5, 0.6, 0.4]], np.float32))
-    return _View(slope, level, raw, sharp, blocked > 0.3)
+    return _View(
+        slope,
+        np.asarray(level, np.float32),
+        raw,
+        np.asarray(sharp, np.float32),
+        np.asarray(blocked > 0.3),
+    )
 
 
 def _runs(left: _View, right: _View, noise: float, h: Array, rows: int) -> list[_Column]:
@@ -335,7 +344,7 @@ def _runs(left: _View, right: _View, noise: float, h: Array, rows: int) -> list[
         return _apply(h, np.array([column + tangent * (row - middle_row), row]))
 
     for _ in range(8):
-        k, c = np.unravel_index(int(np.argmax(best)), best.shape)
+        k, c = divmod(int(np.argmax(best)), cols)
         if best[k, c] < 3 * 3 / ROW_STEP:
             break
         w = int(widths[k])
@@ -439,7 +448,7 @@ def _strongest_lines(
     strip = cv2.remap(
         rgb, raw[..., 0], raw[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE
     ).astype(np.float32)
-    strip = cv2.GaussianBlur(strip, (5, 3), 1.0, borderType=cv2.BORDER_REPLICATE)
+    strip = cv2.GaussianBlur(strip, (5, 3), 1.0, borderType=cv2.BORDER_REPLICATE).astype(np.float32)
     size = np.zeros(strip.shape[:2], np.float32)
     size[:, 2:-2] = np.sqrt(np.sum((strip[:, 4:] - strip[:, :-4]) ** 2, axis=2))
     noise = float(np.median(size)) + 1.0
@@ -547,7 +556,7 @@ def _extent(
         strip = cv2.remap(
             rgb, raw[..., 0], raw[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE
         ).astype(np.float32)
-        strip = cv2.blur(strip, (1, 5))
+        strip = cv2.blur(strip, (1, 5)).astype(np.float32, copy=False)
         step = np.sqrt(np.sum((strip[:, 2:] - strip[:, :-2]) ** 2, axis=2))
         noise = float(np.median(step)) + 1.0
         peak = np.argmax(step, axis=1) + 1
@@ -881,7 +890,7 @@ def find_image(rgb: NDArray[np.uint8], pose: GridPose, rod: Rod) -> Image | None
     tried: list[tuple[float, Image]] = []
     room = total.copy()
     for _ in range(7):
-        i, j = np.unravel_index(int(np.argmax(room)), room.shape)
+        i, j = divmod(int(np.argmax(room)), room.shape[1])
         if room[i, j] < 2.0:
             break
         found = _fit_image(rgb, pose, rod, seen[i, j], half)
@@ -1121,7 +1130,7 @@ def _peaks(
     strip = cv2.remap(
         rgb, raw[..., 0], raw[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE
     ).astype(np.float32)
-    strip = cv2.GaussianBlur(strip, (5, 5), 1.0, borderType=cv2.BORDER_REPLICATE)
+    strip = cv2.GaussianBlur(strip, (5, 5), 1.0, borderType=cv2.BORDER_REPLICATE).astype(np.float32)
     step = (strip[:, 2:] - strip[:, :-2]).astype(float)
     size2 = np.sum(step**2, axis=2)
     noise2 = float(np.median(size2)) + 0.5
