@@ -54,6 +54,7 @@ def reading(quantity: str = "azimuth", value: float = 1.4, u: float = 0.05) -> R
         components=(
             Component("camera roll", 0.4, "deg", 0.1),
             Component("dropped frames", 0.0, "percent", 0.0),
+            Component("turning", 33.4, "rpm", 0.01),
         ),
         flags=("soft_focus",),
     )
@@ -148,6 +149,7 @@ def test_a_reading_is_in_the_log_as_soon_as_it_is_shown(monkeypatch, practice):
     assert "1.4" in words(app) and "outside" in words(app)
     assert "What to do." in words(app)
     assert "Camera roll **0.40° ± 0.20°**" in words(app)
+    assert "Turning **33.400 rpm ± 0.020 rpm**" in words(app)
     assert "Dropped frames **0 %**" in words(app)
     assert "Written into the logbook" in words(app)
     entries = [e for e in practice.entries() if e.kind == "reading"]

@@ -187,9 +187,10 @@ def _value(outcome: Outcome, verdict: Verdict | None) -> None:
 
 
 def _amount(part: Component) -> str:
+    sign = UNIT_SIGNS.get(part.unit, f" {part.unit}" if part.unit else "")
     if part.expanded_uncertainty > 0:
-        return rounded(part.value, part.expanded_uncertainty, part.unit)
-    return f"{part.value:.3g}{UNIT_SIGNS[part.unit]}"
+        return rounded(part.value, part.expanded_uncertainty, "mm").replace(" mm", sign)
+    return f"{part.value:.3g}{sign}"
 
 
 def _after_colon(sentence: str) -> str:
