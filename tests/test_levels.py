@@ -9,6 +9,7 @@ import pytest
 
 from tests.scenes import sheet_cases
 from tests.scenes.sheet_scenes import Shot, View, lay_sheet
+from vision.combine import combine_photos
 from vision.measure import Options, measure
 from vision.platter_level import combine_platter_level, foot_lifts, solve_inclinometer
 from vision.reading import Reading, Refusal
@@ -72,6 +73,9 @@ def test_platter_level_with_reversal(seed: int) -> None:
     assert abs(both.value - case.truth) < TOL_PLATTER_DEG
     assert abs(both.value - case.truth) <= 1.5 * both.expanded_uncertainty
     assert both.standard_uncertainty < singles[0].standard_uncertainty
+    joint = combine_photos("platter-level", singles, ["a.jpg", "b.jpg"], options)
+    assert isinstance(joint, Reading)
+    assert joint.value == both.value
     if case.truth > 0.05:
         turn = _part(both, "direction of the high side") - case.extra["direction"]
         assert abs((turn + 180) % 360 - 180) < 15

@@ -239,6 +239,23 @@ def combine_platter_level(
     )
 
 
+def combine_platter_level_photos(
+    sources: Sequence[object], readings: Sequence[Reading], options: Options
+) -> Outcome | None:
+    """Photos in the order of turning, for the command line's ``--combine``.
+
+    Two photos: the level turned half round. Four: the platter turned by a quarter each time
+    (``given["level_turned"] = 1`` where it was the level instead). Anything else: None.
+    """
+    del sources
+    if len(readings) == 2:
+        return combine_platter_level(readings, (0.0, 180.0))
+    if len(readings) == 4:
+        what = "level" if options.given.get("level_turned") else "platter"
+        return combine_platter_level(readings, (0.0, 90.0, 180.0, 270.0), what)
+    return None
+
+
 def foot_lifts(
     tilt_deg: float, direction_deg: float, feet: Mapping[str, tuple[float, float]]
 ) -> dict[str, float]:

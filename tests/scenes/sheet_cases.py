@@ -131,7 +131,10 @@ def mounting_distance(seed: int, known_lens: bool = True) -> Case:
 
 
 def null_points(seed: int) -> Case:
-    """The stylus within half a millimetre or so of a null cross."""
+    """The stylus within half a millimetre or so of a null cross; the spindle off in its hole.
+
+    The truth is the radius error from the spindle itself, to first order in the hole's error.
+    """
     rng = np.random.default_rng([3, seed])
     name = ("alignment", "two-point")[seed % 2]
     null = pages(name)[0].nulls[rng.integers(2)]
@@ -142,9 +145,14 @@ def null_points(seed: int) -> Case:
     view = _front(rng, tip, null.angle, (32, 50), (120, 190))
     shot = Shot(view)
     lay_sheet(shot, name, print_scale=(scale, scale), dpi=250)
+    hole = rng.normal(0, 0.2, 2)
+    post = np.array(pages(name)[0].spindle) * scale + hole
+    shot.rod((*post, 0), (*post, 11), 3.57, 3.2, grey=rng.uniform(0.3, 0.7), floor=True)
     _cartridge(shot, tip, null.angle, rng)
     photo = _finish(shot, rng)
-    truth = -across * scale + null.radius * (scale - 1)
+    towards = float(-s * hole[0] + c * hole[1])
+    truth = -across * scale + null.radius * (scale - 1) + towards
+    along -= float(c * hole[0] + s * hole[1]) / scale
     given = {"print_scale_percent": 100 * float(scale)}
     return Case((photo,), float(truth), given, {"along the groove": along * scale})
 
