@@ -147,6 +147,8 @@ def solve_platter_level(found: Bubble, options: Options) -> Reading:
         parts,
         (
             Segment("ring to bubble", "axis", *map(float, mat.ravel())),
+            _diameter("ring", found, found.ring),
+            _diameter("bubble", found, found.bubble),
             *found.view.outline(),
         ),
     )
@@ -216,12 +218,15 @@ def combine_platter_level(
         mean + fixed * np.exp(1j * turns) if what == "level" else mean * np.exp(-1j * turns) + fixed
     )
     n = len(readings)
-    single = [_without(r, "level's own error") for r in readings]
+    single = [_without(r, ("level's own error", "sensitivity")) for r in readings]
     random = math.sqrt(sum(s**2 for s in single)) / n
+    # the level's sensitivity is one figure in all photos: it does not average out
+    same = max(_share(r, "sensitivity") for r in readings)
     left = float(np.sum(np.abs(tilts - model) ** 2))
     scatter = math.sqrt(left / (2 * n - 4) / n) if n > 2 else 0.0
     parts = (
         BudgetPart("single photos", random),
+        BudgetPart("sensitivity", same * abs(mean)),
         BudgetPart("between photos", scatter, "type A"),
         BudgetPart("turning by hand", abs(fixed) * math.radians(3) / math.sqrt(n)),
     )
@@ -329,8 +334,19 @@ def _component(reading: Reading, name: str) -> float:
     raise ValueError(f"reading: no component {name!r}; expected a platter-level reading")
 
 
-def _without(reading: Reading, name: str) -> float:
-    return math.hypot(*(p.standard_uncertainty for p in reading.budget if p.name != name))
+def _share(reading: Reading, name: str) -> float:
+    """A part of the budget as a share of the value."""
+    u = math.hypot(*(p.standard_uncertainty for p in reading.budget if p.name == name))
+    return u / reading.value if reading.value > 0 else 0.0
+
+
+def _without(reading: Reading, names: tuple[str, ...]) -> float:
+    return math.hypot(*(p.standard_uncertainty for p in reading.budget if p.name not in names))
+
+
+def _diameter(name: str, found: Bubble, circle: Round) -> Segment:
+    ends = [[circle.x + s * circle.radius, circle.y, found.height] for s in (-1, 1)]
+    return Segment(name, "edge", *map(float, found.view.to_image(ends).ravel()))
 
 
 def _drawn(

@@ -179,12 +179,12 @@ class SheetView:
         return tuple(parts)
 
     def outline(self) -> tuple[Segment, ...]:
-        """The seen part of the sheet as four reference segments."""
+        """The seen part of the sheet as four segments."""
         hull = cv2.minAreaRect(self.corners_mm.astype(np.float32))
         box = self.to_image(cv2.boxPoints(hull).astype(float))
         names = ("sheet edge 1", "sheet edge 2", "sheet edge 3", "sheet edge 4")
         return tuple(
-            Segment(n, "reference", *map(float, (*box[i], *box[(i + 1) % 4])))
+            Segment(n, "look", *map(float, (*box[i], *box[(i + 1) % 4])))
             for i, n in enumerate(names)
         )
 
