@@ -7,7 +7,7 @@ from xml.etree import ElementTree
 
 import pytest
 from PIL import Image, ImageDraw
-from streamlit.testing.v1 import AppTest
+from streamlit.testing.v1 import AppTest, app_test
 
 from bench.disturb import DIRECTIONS, MOVES, Turn
 from bench.example_decks import examples
@@ -32,6 +32,12 @@ def own_folder(tmp_path, monkeypatch):
     yield
     state.logbook().close()
     state._logbook.cache_clear()
+
+
+@pytest.fixture(scope="session", autouse=True)
+def streamlit_folder():
+    yield
+    app_test.TMP_DIR.cleanup()
 
 
 def picture() -> bytes:

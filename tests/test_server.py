@@ -119,6 +119,8 @@ def test_the_link_becomes_a_cookie_and_the_code_leaves_the_address():
     with_cookie = [*HOSTED, ("cookie", f"other=1; {cookie.split(';')[0]}")]
     assert call(gate(), "/", headers=with_cookie)[2] == b"inside"
     assert call(gate(), "/x", kind="websocket", headers=with_cookie)[0] == "websocket.accept"
+    again = call(gate(), "/walk", query="k=an-old-one", headers=with_cookie)
+    assert (again[0], again[1][b"location"]) == (303, b"/walk")
 
 
 def test_the_redirect_stays_on_this_host():

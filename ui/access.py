@@ -78,12 +78,12 @@ class Gate:
             # Streamlit would ask an outside server for this computer's address to judge it.
             await _turn_away(scope, receive, send, 403, "Another site may not use this one.")
             return
-        if self.code is not None and not self._knows(headers.get(b"cookie", b"")):
-            await self._ask(scope, receive, send)
-            return
-        if self.code is not None and scope["type"] == "http" and _given(scope) is not None:
-            await self._ask(scope, receive, send)
-            return
+        if self.code is not None:
+            known = self._knows(headers.get(b"cookie", b""))
+            tidy = scope["type"] == "http" and _given(scope) is not None
+            if tidy or not known:
+                await self._ask(scope, receive, send, known)
+                return
 
         async def guarded(message: MutableMapping[str, Any]) -> None:
             if message["type"] == "http.response.start":
@@ -101,10 +101,11 @@ class Gate:
         held = jar[COOKIE].value if COOKIE in jar else ""
         return hmac.compare_digest(held.encode(), (self.code or "").encode())
 
-    async def _ask(self, scope: Scope, receive: Receive, send: Send) -> None:
+    async def _ask(self, scope: Scope, receive: Receive, send: Send, known: bool) -> None:
+        """Take the code out of the address: with it, or to a browser known already."""
         given = _given(scope)
-        right = given is not None and hmac.compare_digest(
-            given.encode(), (self.code or "").encode()
+        right = known or (
+            given is not None and hmac.compare_digest(given.encode(), (self.code or "").encode())
         )
         if scope["type"] == "websocket" or not right:
             await _turn_away(scope, receive, send, 403, _NO_CODE)
