@@ -23,7 +23,7 @@ from ui import facts_view, state
 from ui.components import board, dragged, drawing
 from ui.guide import Guide, lines_to_drag
 from ui.inbox import Arrival, inbox
-from ui.theme import badge, chart_ink
+from ui.theme import badge, chart_ink, without_word
 from ui.turn_drawing import turn_svg, turn_words
 from vision.combine import combine_photos
 from vision.measure import Options
@@ -177,7 +177,7 @@ def _value(outcome: Outcome, verdict: Verdict | None) -> None:
         st.markdown(f"# {outcome.text()}")
         if verdict is not None:
             shown = "within as shown" if verdict.within_as_shown else verdict.outcome
-            st.markdown(f"{badge(shown)} {_after_colon(verdict.sentence)}")
+            st.markdown(f"{badge(shown)} {without_word(verdict.sentence)}")
         st.caption(outcome.measurand)
     parts = [f"{p.name.capitalize()} **{_amount(p)}**" for p in outcome.components]
     if parts:
@@ -191,11 +191,6 @@ def _amount(part: Component) -> str:
     if part.expanded_uncertainty > 0:
         return rounded(part.value, part.expanded_uncertainty, "mm").replace(" mm", sign)
     return f"{part.value:.3g}{sign}"
-
-
-def _after_colon(sentence: str) -> str:
-    """The sentence without the word that the badge already says."""
-    return sentence.split(": ", 1)[-1][:1].upper() + sentence.split(": ", 1)[-1][1:]
 
 
 def _truth(arrival: Arrival, outcome: Outcome) -> None:

@@ -16,7 +16,7 @@ from bench.verdict import figure
 from ui.components import drawing
 from ui.facts_view import fact
 from ui.guide import GUIDES
-from ui.theme import badge
+from ui.theme import badge, without_word
 from ui.turn_drawing import turn_svg, turn_words
 
 TYPED_ONLY = {
@@ -37,7 +37,7 @@ def show(job: OpenJob, current: StepState, cautions: tuple[str, ...]) -> None:
     """Show the step and its controls."""
     step = current.step
     st.header(step.title)
-    st.markdown(f"{badge(current.status)} {current.note}")
+    st.markdown(f"{badge(current.status)} {without_word(current.note)}")
     entry = current.entry
     if entry is not None and entry.value is not None:
         shown = figure(entry.value, entry.expanded_uncertainty or 0.0, entry.unit or "mm")

@@ -130,6 +130,14 @@ def badge(state: str) -> str:
     return f":{colour}-badge[{sign} {word}]"
 
 
+def without_word(sentence: str) -> str:
+    """Return a verdict's sentence without the word that its badge already says."""
+    word, colon, rest = sentence.partition(": ")
+    if not colon or " " in word:
+        return sentence
+    return rest[:1].upper() + rest[1:]
+
+
 def page_css() -> str:
     """Style for the few things that Streamlit's options cannot say, in the person's theme."""
     return CSS.replace("GROUND", _palette()["backgroundColor"])
