@@ -19,6 +19,8 @@ from skimage import data
 from tests.scenes import raster
 from vision.camera import Camera
 from vision.cantilever import (
+    IMAGE_FLOOR_PX,
+    LIMB_FLOOR_PX,
     CantileverLines,
     combine_cantilever,
     find_cantilever,
@@ -194,8 +196,13 @@ def test_stated_uncertainty_matches_scatter() -> None:
         assert lines.image is not None
         noisy = CantileverLines(
             pose,
-            Rod(_shaken(lines.rod.left, 0.12, rng), _shaken(lines.rod.right, 0.12, rng), 100, 20),
-            Image(_shaken(lines.image.axis, 0.30, rng), (), 1.0, 60, 30, 1.0),
+            Rod(
+                _shaken(lines.rod.left, LIMB_FLOOR_PX, rng),
+                _shaken(lines.rod.right, LIMB_FLOOR_PX, rng),
+                100,
+                20,
+            ),
+            Image(_shaken(lines.image.axis, IMAGE_FLOOR_PX, rng), (), 1.0, 60, 30, 1.0),
         )
         reading = solve_cantilever(noisy)
         if isinstance(reading, Reading):
@@ -224,18 +231,18 @@ def _shaken(limb: Limb, floor_px: float, rng: np.random.Generator) -> Limb:
 
 
 def _grid_picture(pose: GridPose, k1: float = 0.0) -> NDArray[np.float32]:
-    """A printed grid drawn through the pose: nearest line in grid coordinates, 3 x 3 samples."""
+    """A printed grid drawn through the pose: nearest line in grid coordinates, 2 x 2 samples."""
     camera = Camera(pose.camera.f, 799.5, 599.5, k1, 1000.0)
     total = np.zeros((1200, 1600))
-    for dx in (-1 / 3, 0, 1 / 3):
-        for dy in (-1 / 3, 0, 1 / 3):
+    for dx in (-0.25, 0.25):
+        for dy in (-0.25, 0.25):
             x, y = np.meshgrid(np.arange(1600) + dx, np.arange(1200) + dy)
             rays = camera.ray(np.stack([x.ravel(), y.ravel()], 1)) @ pose.rotation
             start = -pose.origin @ pose.rotation
             grid = start[:2] - rays[:, :2] * (start[2] / rays[:, 2])[:, None]
             ink = (np.abs(grid - np.round(grid)) < 0.02).any(axis=1)
             total += np.where(ink, 0.1, 0.85).reshape(1200, 1600)
-    picture = cv2.GaussianBlur((total / 9).astype(np.float32), (0, 0), 1.0)
+    picture = cv2.GaussianBlur((total / 4).astype(np.float32), (0, 0), 1.0)
     return np.clip(picture + np.random.default_rng(1).normal(0, 0.01, picture.shape), 0, 1).astype(
         np.float32
     )
@@ -317,6 +324,7 @@ def test_drawn_scene(
         surface=surface,
         off_axis_deg=aside,
         elevation_deg=elevation,
+        rod_grey=0.85 if surface == "mirror" else 0.35,
     )
     photo, truth = _photo(drawing)
     reading = read_cantilever(photo, Options())

@@ -54,10 +54,10 @@ MEASURAND = (
 GENERATOR_U_DEG = 0.5  # cantilever against generator: common practice, no source
 MARKS = ("left edge", "right edge")
 REFERENCE_HALF_DIAGONAL = 1000.0  # px; the floors below hold for a 1600 x 1200 picture
-LIMB_FLOOR_PX = 0.12  # a limb's own shading moves it this far, unseen in its scatter
-IMAGE_FLOOR_PX = 0.30  # the same for a reflected limb, from the tuning photographs
+LIMB_FLOOR_PX = 0.15  # a limb's own shading moves it this far, unseen in its scatter
+IMAGE_FLOOR_PX = 0.50  # the same for a reflected limb, from the tuning photographs
 MOST_U_DEG = 1.2
-LEAST_ROD, MOST_RIVAL = 15.0, 0.45  # from the tuning photographs
+LEAST_ROD, MOST_RIVAL = 35.0, 0.55  # from the tuning photographs
 LEAST_SHARE, LEAST_COUNT, LEAST_TELL = 0.5, 10, 0.5
 RETAKE = (
     "Photograph from the front, 30-50° above and 3-10° aside, with the stylus tip in the middle of "

@@ -160,6 +160,9 @@ def find_grid(
     pose = _fit(pose, points, prior, (1.5,), most=3000) or pose
     if pose.support < LEAST_SUPPORT or _filled(pose) < LEAST_FILLED or not _plausible(pose):
         return None
+    free_focal = focal.source == "guess" or focal.low_high is not None
+    if free_focal and pose.thickness is None and min(len(pose.columns), len(pose.rows)) < 3:
+        return None  # two lines each way cannot tell tilt from focal length
     pose = replace(pose, ink_half_width=_ink_half_width(small, pose, points))
     return pose.scaled(1 / factor)
 
