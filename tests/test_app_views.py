@@ -294,6 +294,20 @@ def test_the_side_of_the_pivot_can_be_told(monkeypatch, practice):
     assert told == ["auto", "left"]
 
 
+def test_the_order_of_steps_can_be_changed_but_not_against_what_must_come_first(practice):
+    app = open_page("walk")
+    app.selectbox(key="moved").set_value("rake").run()
+    app.selectbox(key="before").set_value("arm-level").run()
+    well(button(app, "Move it").click().run())
+    keys = [s.step.key for s in practice.states()]
+    assert keys.index("rake") == keys.index("arm-level") - 1
+    app.selectbox(key="moved").set_value("rake").run()
+    app.selectbox(key="before").set_value("inspect").run()
+    well(button(app, "Move it").click().run())
+    assert any("allowed only after" in e.value for e in app.error)
+    assert [s.step.key for s in practice.states()] == keys
+
+
 def test_an_impossible_figure_is_refused_by_name(practice):
     app = open_page("walk", s="first-force")
     app.number_input[0].set_value(200.0)

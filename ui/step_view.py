@@ -6,6 +6,8 @@ straight into the logbook.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import streamlit as st
 
 from bench.job import OpenJob
@@ -58,6 +60,29 @@ def show(job: OpenJob, current: StepState, cautions: tuple[str, ...]) -> None:
         _finish(job, current)
     except LogbookError as problem:
         st.error(f"{problem.reason} {problem.advice}", icon=":material/error:")
+
+
+def order(job: OpenJob, everything: Sequence[StepState]) -> None:
+    """Let the person move a step; what must come first is checked by `bench.steps`."""
+    titles = {s.step.key: s.step.title for s in everything}
+    with st.expander("Change the order", icon=":material/swap_vert:"):
+        moved = st.selectbox("Move", list(titles), format_func=titles.__getitem__, key="moved")
+        before = st.selectbox(
+            "to just before",
+            [k for k in titles if k != moved],
+            format_func=titles.__getitem__,
+            key="before",
+        )
+        if not st.button("Move it", width="stretch"):
+            return
+        keys = [k for k in titles if k != moved]
+        keys.insert(keys.index(before), moved)
+        try:
+            job.reorder(keys)
+        except ValueError as problem:
+            st.error(str(problem), icon=":material/error:")
+            return
+        st.rerun()
 
 
 def _advice(job: OpenJob, current: StepState) -> None:

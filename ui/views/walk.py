@@ -47,3 +47,4 @@ with right:
             ):
                 st.query_params["s"] = each.step.key
                 st.rerun()
+    step_view.order(job, everything)
