@@ -385,5 +385,5 @@ def _cartridge(
 
 
 def _cap_ink() -> Ink:
-    layout = Layout("distance", 1, 1, "", (pivot_cap(),), (), TextBox(0, 0, 0))
+    layout = Layout("distance", 9, 9, "", (pivot_cap(),), (), TextBox(0, 0, 0))
     return raster_pdf(pages_pdf([layout], "a4"), 1, 250, (210.0, 297.0))
