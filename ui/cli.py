@@ -253,21 +253,37 @@ def _write_overlay(
     from vision.photo import PhotoError, load_photo
 
     source = args.photos[index]
-    if args.quantity == "speed":
-        return None
-    try:
-        photo = load_photo(source)
-    except PhotoError:
-        return None
     stem = f"{Path(source).stem}-{args.quantity}"
     name, n = stem, 1
     while name in taken:
         n += 1
         name = f"{stem}-{n}"
+    if args.quantity == "speed":
+        taken.add(name)
+        return _write_speed_plot(source, outcome, args.overlay / f"{name}.png")
+    try:
+        photo = load_photo(source)
+    except PhotoError:
+        return None
     taken.add(name)
     target: Path = args.overlay / f"{name}.jpg"
     draw_overlay(photo, outcome).save(target, quality=90)
     return target
+
+
+def _write_speed_plot(source: str, outcome: Outcome, target: Path) -> Path | None:
+    """Speed against time and its spectrum; the clip is tracked once more for it."""
+    from vision.measure import Options
+    from vision.reading import Reading
+    from vision.speed import SpeedTrace, find_speed, plot_speed
+
+    if not isinstance(outcome, Reading):
+        return None
+    trace = find_speed(source, Options())
+    if not isinstance(trace, SpeedTrace):
+        return None
+    rpm = next(c.value for c in outcome.components if c.name == "nominal rpm")
+    return plot_speed(trace, rpm, target)
 
 
 def _combine(args: argparse.Namespace, outcomes: list[Outcome], options: Options) -> int:
