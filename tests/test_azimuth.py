@@ -12,6 +12,7 @@ import json
 import math
 from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
@@ -184,8 +185,8 @@ def test_block_fit_finds_nothing_on_a_flat_picture() -> None:
 # ----------------------------------------------------------------- drawn scenes
 
 
-def drawn(seed: int = 1, **scene: object) -> tuple[Photo, float]:
-    rgb, truth, focal = raster.draw_azimuth(np.random.default_rng(seed), **scene)  # type: ignore[arg-type]
+def drawn(seed: int = 1, **scene: Any) -> tuple[Photo, float]:
+    rgb, truth, focal = raster.draw_azimuth(np.random.default_rng(seed), **scene)
     photo = Photo(
         name="drawn", rgb=rgb, sha256="0" * 64, focal=FocalPrior(focal, 0.05, None, "exif")
     )
@@ -208,7 +209,7 @@ def reading_of(photo: Photo, options: Options | None = None) -> Reading:
         {"azimuth_deg": -0.6, "size": (2592, 1944), "body_yaw_deg": 1.5},
     ],
 )
-def test_drawn_scenes_are_read(scene: dict[str, object]) -> None:
+def test_drawn_scenes_are_read(scene: dict[str, Any]) -> None:
     photo, truth = drawn(**scene)
     reading = reading_of(photo)
     assert abs(reading.value - truth) < TOL_DRAWN_DEG

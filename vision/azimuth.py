@@ -25,7 +25,7 @@ from vision.azimuth_find import (
     opponent,
     without_ink,
 )
-from vision.azimuth_solve import Lens, Solution, direction_floor, solve_lines
+from vision.azimuth_solve import EDGE_FLOOR_DEG, Lens, Solution, solve_lines
 from vision.edge_blocks import BlockFit, fit_blocks
 from vision.edges import EdgeFit
 from vision.photo import FocalPrior, Photo
@@ -58,7 +58,7 @@ PARALLEL_LOSS = 5.0
 LEAST_VALUE, LEAST_SHARE, MOST_MISS_DEG = 9.0, 0.65, 0.9  # from the tuning photographs
 LEAST_SIDES, SURE_VALUE = 3, 12.5
 DISTANCE_MM, U_DISTANCE, BODY_MM, U_BODY = 120.0, 0.35, 15.5, 0.15
-LEAST_ALIKE = 0.25
+LEAST_ALIKE, LEAST_WIDTH = 0.25, 0.19
 SOFT_BLUR_WIDTHS, MOST_BLUR_WIDTHS, MOST_SIDE_BLUR_WIDTHS = 0.005, 0.0085, 0.010
 ALWAYS_SHARP_PX = 2.6  # at fit size
 BUDGET_NOTES = {
@@ -145,7 +145,7 @@ def find_azimuth(photo: Photo, options: Options) -> AzimuthLines | Refusal:
     if choice is None:
         return Refusal(QUANTITY, "No body with its reflection under it was found.", SHOW_BOTH)
     lines = choice.best.lines(choice.others)
-    doubt = doubts(choice, ALWAYS_SHARP_PX / fitter.scale)
+    doubt = doubts(choice, ALWAYS_SHARP_PX / fitter.scale, photo.width)
     if doubt is not None:
         return replace(doubt, lines=tuple(replace(s, role="look") for s in lines.segments()))
     return lines
@@ -304,10 +304,12 @@ def fit_channels(photo: Photo) -> tuple[Picture, Picture, float]:
     scale = min(1.0, FIT_WIDTH / max(photo.width, photo.height))
     rgb = photo.rgb
     if scale < 1:
-        rgb = cv2.resize(rgb, None, fx=scale, fy=scale, interpolation=cv2.INTER_AREA)
+        rgb = np.asarray(
+            cv2.resize(rgb, None, fx=scale, fy=scale, interpolation=cv2.INTER_AREA), np.uint8
+        )
     size = round(INK_PX * max(rgb.shape[:2]) / FIND_WIDTH) | 1
     # The median first: closing spreads single dark noise pixels into blots.
-    calm = cv2.medianBlur(rgb, 5)
+    calm = np.asarray(cv2.medianBlur(rgb, 5), np.uint8)
     return opponent(calm), opponent(without_ink(calm, size)), scale
 
 
@@ -476,18 +478,25 @@ class _Fitter:
         fit = fit_blocks(self.closed, p0, p1, trim=trim)
         if fit is not None and fit.edge.blur > 2.2:
             # A soft edge needs a window of three blurs either side, or its blur is not known.
-            fit = fit_blocks(self.closed, p0, p1, trim=trim, half_width=16.0)
+            wide = fit_blocks(self.closed, p0, p1, trim=trim, half_width=16.0)
+            if fit.edge.blur > 3.2 or (wide is not None and wide.edge.angle_u < fit.edge.angle_u):
+                fit = wide
         return None if fit is None else fit.scaled(1 / self.scale)
 
 
 @dataclass(frozen=True)
 class Choice:
-    """The candidate chosen, what agrees with it, and the share of all weight that does."""
+    """The candidate chosen, what agrees with it, and the share of all weight that does.
+
+    ``value`` is the best logarithmic weight, ``width`` the longest edge (px) among those that
+    agree.
+    """
 
     best: Fitted
     others: tuple[tuple[float, float], ...]
     share: float
     value: float
+    width: float
 
 
 def same_line(one: EdgeFit, other: EdgeFit) -> bool:
@@ -516,7 +525,7 @@ def parallel(k: int, fitted: list[Fitted], logs: NDArray[np.float64]) -> bool:
 
 def line_u(fit: BlockFit) -> float:
     """Standard uncertainty of an edge's direction with what blocks cannot show, radians."""
-    return math.hypot(fit.edge.angle_u, direction_floor(fit.edge))
+    return math.hypot(fit.edge.angle_u, math.radians(EDGE_FLOOR_DEG))
 
 
 def pair_u(fitted: Fitted) -> float:
@@ -571,14 +580,24 @@ def agree(fitted: list[Fitted]) -> Choice | None:
         if trust[k] > 0.03 * trust[order[0]]
     )
     share = float(weights[inside].sum() / weights.sum())
-    return Choice(fitted[best], others, share, float(logs[inside].max()))
+    width = max(fitted[k].edge.edge.length for k in inside)
+    return Choice(fitted[best], others, share, float(logs[inside].max()), width)
 
 
-def doubts(choice: Choice, sharp: float) -> Refusal | None:
-    """Reason not to trust the best candidate, or None; ``sharp`` px of blur are always fine."""
+def doubts(choice: Choice, sharp: float, frame: int) -> Refusal | None:
+    """Reason not to trust the best candidate, or None.
+
+    ``sharp`` px of blur are always fine; ``frame`` is the width of the photo, px.
+    """
     best = choice.best
     width = best.edge.edge.length
     blur = best.edge.edge.blur
+    if choice.width < LEAST_WIDTH * frame:
+        return Refusal(
+            QUANTITY,
+            f"The body's lower edge spans only {choice.width:.0f} of {frame} px.",
+            f"Move closer until it spans at least {0.35 * frame:.0f} px.",
+        )
     if blur > max(MOST_BLUR_WIDTHS * width, sharp):
         return Refusal(
             QUANTITY,

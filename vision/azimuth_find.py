@@ -82,19 +82,24 @@ def find_candidates(rgb: NDArray[np.uint8], count: int = 14) -> list[Candidate]:
         Best first; empty where nothing looks like a body over its reflection.
     """
     scale = min(1.0, FIND_WIDTH / max(rgb.shape[:2]))
-    small = cv2.resize(rgb, None, fx=scale, fy=scale, interpolation=cv2.INTER_AREA)
+    small = _reduced(rgb, scale)
     found = [_to_full(c, scale) for c in _at_scale(small, INK_PX)]
     # Half that size averages speckle away and shows weak reflected edges.
-    half = cv2.resize(small, None, fx=0.5, fy=0.5, interpolation=cv2.INTER_AREA)
-    found += [_to_full(c, scale / 2) for c in _at_scale(half, INK_PX // 2 | 1)]
+    found += [_to_full(c, scale / 2) for c in _at_scale(_reduced(small, 0.5), INK_PX // 2 | 1)]
     found.sort(key=lambda c: -c.score)
     return _diverse(_distinct(found), count)
 
 
+def _reduced(rgb: NDArray[np.uint8], scale: float) -> NDArray[np.uint8]:
+    size = cv2.resize(rgb, None, fx=scale, fy=scale, interpolation=cv2.INTER_AREA)
+    return np.asarray(size, np.uint8)
+
+
 def _at_scale(small: NDArray[np.uint8], ink: int) -> list[Candidate]:
     """Candidates in a reduced picture, in its own pixels."""
-    calm = cv2.medianBlur(small, 5 if ink > 5 else 3)
-    channels = cv2.GaussianBlur(opponent(without_ink(calm, ink)), (0, 0), 1.2)
+    calm = np.asarray(cv2.medianBlur(small, 5 if ink > 5 else 3), np.uint8)
+    smooth = cv2.GaussianBlur(opponent(without_ink(calm, ink)), (0, 0), 1.2)
+    channels = np.asarray(smooth, np.float32)
     flat, steep = edge_fields(channels, (MAX_FLAT, MAX_STEEP))
     lines = _with_joined(find_lines(flat, MAX_FLAT))
     sides = find_lines(steep, MAX_STEEP)

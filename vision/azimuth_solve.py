@@ -35,7 +35,7 @@ U_TAPER_DIFFERENCE_DEG = 1.0
 U_FRONT_PITCH_DEG = 3.0
 # What a printed or moulded edge departs from a straight edge parallel to its neighbours, and what
 # shading at a rounded edge does to its place; from the tuning photographs.
-EDGE_FLOOR_DEG, EDGE_FLOOR_BLURS = 0.015, 0.3
+EDGE_FLOOR_DEG = 0.015
 SIDE_FLOOR_DEG = 0.25
 SIDE_FLOOR_WIDTHS = 0.004
 
@@ -156,14 +156,6 @@ def solve_lines(
         sight=math.asin(float(-line_of_sight @ up)),
         worst=worst,
     )
-
-
-def direction_floor(fit: EdgeFit) -> float:
-    """What shading, ink and compression may turn an edge by, whatever its blocks say, radians.
-
-    They shift its ends by some part of its blur.
-    """
-    return math.hypot(math.radians(EDGE_FLOOR_DEG), EDGE_FLOOR_BLURS * fit.blur / fit.length)
 
 
 def _from_sides(
@@ -295,7 +287,7 @@ class _Model:
 
         size = float(np.linalg.norm(seen[1] - seen[0]))
         for fit, (i, j) in ((self.edge, seen[:2]), (self.image, mirrored[:2])):
-            add("edge fit", *_to_line(fit, i, j, direction_floor(fit), 0.3))
+            add("edge fit", *_to_line(fit, i, j, math.radians(EDGE_FLOOR_DEG), 0.3))
         for name, which, end, top in (
             ("left", seen, 0, 2),
             ("right", seen, 1, 3),

@@ -27,6 +27,7 @@ Array = NDArray[np.float64]
 Picture = NDArray[np.float32]
 STEP = 0.5  # px between samples across
 MAX_BLOCKS = 40
+SHIFT_BLURS = 0.3  # from the tuning photographs
 
 
 @dataclass(frozen=True)
@@ -115,7 +116,7 @@ def fit_blocks(
     tb = t.reshape(blocks, -1).mean(axis=1)
     lean = math.tan(math.radians(turn_deg)) * length / 2
     half = reach + lean + half_width + 2
-    d = np.arange(-math.ceil(half / STEP), math.ceil(half / STEP) + 1) * STEP
+    d = np.asarray(np.arange(-math.ceil(half / STEP), math.ceil(half / STEP) + 1) * STEP, float)
     points = middle + t[:, None, None] * along + d[None, :, None] * across
     height, width = channels.shape[:2]
     inside = (
@@ -255,6 +256,13 @@ def _refine(
     inflate = (1 + rho) / (1 - rho)
     design = np.stack([np.ones_like(x), x], axis=1)
     covariance = np.linalg.inv(design.T @ (design * w[:, None])) * scatter**2 * inflate
+    # Shading, ink and compression shift the ends of an edge by some part of its blur, whatever
+    # the scatter says; the less of the edge is seen, the more that turns it.
+    centre = float((w * x).sum() / w.sum())
+    spread = math.sqrt(float((w * (x - centre) ** 2).sum() / w.sum()))
+    turn_floor = SHIFT_BLURS * blur / min(math.sqrt(12) * spread + 1e-9, length)
+    lever = np.array([-centre, 1.0])
+    covariance = covariance + np.outer(lever, lever) * turn_floor**2
     curved = np.stack([np.ones_like(x), x, (2 * x / length) ** 2], axis=1)
     normal = curved.T @ (curved * w[:, None])
     if np.linalg.cond(normal) < 1e12:

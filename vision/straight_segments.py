@@ -128,9 +128,9 @@ def _field(
     weight = np.minimum(magnitude[rows, columns] / threshold, cap)
     strength = np.zeros_like(magnitude)
     strength[rows, columns] = np.minimum(weight, 1.0)
-    strength = cv2.dilate(strength, np.ones((3, 1), np.uint8))
+    spread = np.asarray(cv2.dilate(strength, np.ones((3, 1), np.uint8)), np.float32)
     return EdgeField(
-        steep, columns.astype(float), rows.astype(float), slope, weight.astype(float), strength
+        steep, columns.astype(float), rows.astype(float), slope, weight.astype(float), spread
     )
 
 
