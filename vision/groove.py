@@ -21,6 +21,8 @@ Array = NDArray[np.float64]
 Grey = NDArray[np.float32]
 MAX_SLOPE_DEG = 9.0
 RISE_RANGE_DEG = (9.0, 33.0)  # of the cantilever against the surface
+RISE_DEG = (20.0, 6.0)
+RAKE_DEG = (92.0, 5.0)  # wide: only chooses between patterns
 WORK_THICKNESS = 200.0  # px of rod thickness where texture is examined
 CELL = 6  # px of columns summed before smearing
 LEAST_CONTRAST = 2.6  # energy over the median of all slopes
@@ -38,7 +40,11 @@ class Groove:
 
 
 def groove_slope(
-    rgb: NDArray[np.uint8], tip: Array, needle_width: float, rod: SideRod
+    rgb: NDArray[np.uint8],
+    tip: Array,
+    needle_width: float,
+    rod: SideRod,
+    lean_deg: float | None = None,
 ) -> Groove | None:
     """Slope of the groove texture on both sides of the stylus' tip, or None where none shows.
 
@@ -51,6 +57,9 @@ def groove_slope(
         Pixels; a band of this width either side of the tip is left out.
     rod : SideRod
         What lies above its lower limb is left out too; its slope bounds the search.
+    lean_deg : float, optional
+        How far the stylus' top leans to the right in the photo: where unresolved grooves alias
+        into a second pattern, the slope that makes the likelier rake is taken.
     """
     t = rod.thickness
     x0, x1 = max(0, int(tip[0] - 3.5 * t)), min(rgb.shape[1], int(tip[0] + 3.5 * t))
@@ -63,7 +72,7 @@ def groove_slope(
     if scale < 1:
         grey = cv2.resize(grey, None, fx=scale, fy=scale, interpolation=cv2.INTER_AREA)
     mask = _mask(np.asarray(grey.shape), scale, (x0, y0), tip, needle_width, rod)
-    layers = _layers(grey.astype(np.float32) / 255, mask)
+    layers = _layers(np.asarray(grey, np.float32) / np.float32(255), mask)
     if layers is None:
         return None
     low, high = _slope_range(rod)
@@ -74,7 +83,8 @@ def groove_slope(
     gap = max(needle_width, 0.2 * t) * scale
     sides = [(0, int(middle - gap)), (int(middle + gap), grey.shape[1])]
     whole = [slice(max(a, 0), b) for a, b in sides if b - max(a, 0) > 6 * CELL]
-    found = [_standing(_energy(layer, mask, slopes, whole), slopes) for layer in layers]
+    likely = _likely(slopes, rod, lean_deg)
+    found = [_standing(_energy(layer, mask, slopes, whole), slopes, likely) for layer in layers]
     best = max(range(len(found)), key=lambda i: found[i].contrast)
     peak = found[best]
     if peak.contrast < LEAST_CONTRAST or peak.rival > MOST_RIVAL or peak.at_end:
@@ -95,8 +105,19 @@ class _Standing:
     at_end: bool
 
 
-def _standing(energy: Array, slopes: Array) -> _Standing:
-    contrast = energy / float(np.median(energy))
+def _likely(slopes: Array, rod: SideRod, lean_deg: float | None) -> Array:
+    """Weight of each slope by the rise and, where the lean is known, the rake it would mean."""
+    to_pivot = 1.0 if rod.pivot_right else -1.0
+    rise = to_pivot * (slopes - math.degrees(rod.slope))
+    weight = np.exp(-0.5 * ((rise - RISE_DEG[0]) / RISE_DEG[1]) ** 2)
+    if lean_deg is not None:
+        rake = 90 - to_pivot * (lean_deg - slopes)
+        weight = weight * np.exp(-0.5 * ((rake - RAKE_DEG[0]) / RAKE_DEG[1]) ** 2)
+    return np.asarray(weight)
+
+
+def _standing(energy: Array, slopes: Array, likely: Array) -> _Standing:
+    contrast = 1 + (energy / float(np.median(energy)) - 1) * likely
     k = int(np.argmax(contrast))
     inner = contrast[1:-1]
     peaks = 1 + np.nonzero((inner > contrast[:-2]) & (inner >= contrast[2:]))[0]

@@ -261,8 +261,8 @@ class _Fine:
         unit vectors along and across.
         """
         length = float(np.linalg.norm(q - p))
-        along = (q - p) / length
-        across = np.array([-along[1], along[0]])
+        along: Array = np.asarray((q - p) / length, float)
+        across = np.array([-along[1], along[0]], float)
         half = reach + MOST_TURN * length * (0.5 + STRETCH) + 5.0
         count = math.ceil(half / STEP)
         offsets = np.arange(-count, count + 1) * STEP
@@ -289,7 +289,8 @@ class _Fine:
         lost = np.logical_or.reduceat(outside, edges[:-1], axis=0)
         slope = np.where(cv2.dilate(lost.astype(np.uint8), np.ones((1, 17)))[..., None], 0, slope)
         middles = (edges[:-1] + edges[1:] - 1) / 2 + ts[0]
-        return np.asarray(slope @ PLANES.T, float), middles, offsets, along, across
+        sloped = np.asarray(slope @ PLANES.T, float)
+        return sloped, middles.astype(float), offsets.astype(float), along, across
 
     def _weight(self, edge: NeedleEdge, width: float) -> float:
         share = min(edge.length / (1.5 * width), 1.0)

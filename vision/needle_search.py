@@ -127,11 +127,11 @@ def search_reflection(
             best = (float(image[k]), frame, field, tries[k])
     assert best is not None
     _, frame, field, start = best
-    shape = _polished(field, frame, [Shape(*map(float, start))])[0]
+    shape = _polished(field, frame, [_as_shape(start)])[0]
     polished = _as_row(shape)[None]
     own = float(_scores(field, frame, polished, (1.0,))[0])
-    image = float(_scores(field, frame, polished, (-1.0,))[0])
-    return Search(frame, field, [shape]) if image > LEAST_REFLECTION * own else None
+    reflected = float(_scores(field, frame, polished, (-1.0,))[0])
+    return Search(frame, field, [shape]) if reflected > LEAST_REFLECTION * own else None
 
 
 def _straightened(
@@ -186,7 +186,7 @@ def _warped(
     if scale < 1:
         cells = (max(1, round(part.shape[1] * scale)), max(1, round(part.shape[0] * scale)))
         ratio = np.array([cells[0] / part.shape[1], cells[1] / part.shape[0]])
-        part = cv2.resize(part, cells, interpolation=cv2.INTER_AREA)
+        part = np.asarray(cv2.resize(part, cells, interpolation=cv2.INTER_AREA), np.uint8)
     start = origin + basis @ np.asarray(first, float)
     matrix = np.column_stack([ratio[:, None] * basis, ratio * (start - low + 0.5) - 0.5])
     return np.asarray(
@@ -204,7 +204,7 @@ def _gradient_field(frame: Frame) -> tuple[Grey, Grey]:
     """Gradient of the locally strongest of luma and two colour differences, soft-clipped to 1."""
     f = np.sqrt(frame.picture.astype(np.float32) / 255)
     planes = (f @ LUMA, 0.7 * (f[..., 0] - f[..., 1]), 0.7 * (f[..., 2] - f[..., 1]))
-    best: tuple[Grey, Grey, Grey] | None = None
+    best: list[Grey] = []
     for plane in planes:
         smooth = cv2.GaussianBlur(plane, (0, 0), 0.9)
         gx = cv2.Sobel(smooth, cv2.CV_32F, 1, 0, scale=1 / 8)
@@ -212,13 +212,16 @@ def _gradient_field(frame: Frame) -> tuple[Grey, Grey]:
         size = np.hypot(gx, gy)
         knee = max(3 * float(np.median(size)), KNEE)
         strength = size / knee
-        here = (gx / (size + knee), gy / (size + knee), strength)
-        if best is None:
-            best = here
-        else:
+        here = [
+            np.asarray(v, np.float32) for v in (gx / (size + knee), gy / (size + knee), strength)
+        ]
+        if best:
             wins = strength > 2.0 * best[2]
-            best = tuple(np.where(wins, new, old) for new, old in zip(here, best, strict=True))  # type: ignore[assignment]
-    assert best is not None
+            here = [
+                np.asarray(np.where(wins, new, old), np.float32)
+                for new, old in zip(here, best, strict=True)
+            ]
+        best = here
     return best[0] * frame.inside, best[1] * frame.inside
 
 
@@ -371,8 +374,13 @@ def _polished(field: tuple[Grey, Grey], frame: Frame, shapes: list[Shape]) -> li
             scores = _scores(field, frame, tries)
             k = int(np.argmax(scores))
             best, score = tries[k], float(scores[k])
-        out.append(Shape(*map(float, best), score))
+        out.append(_as_shape(best, score))
     return out
+
+
+def _as_shape(row: Array, score: float = 0.0) -> Shape:
+    u, y, lean, half_width, cone_half = (float(v) for v in row)
+    return Shape(u, y, lean, half_width, cone_half, score)
 
 
 def _as_row(shape: Shape) -> Array:

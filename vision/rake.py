@@ -44,7 +44,7 @@ LEAST_QUALITY_ALONE = 32.0  # with its reflection, where the rod's was not found
 LEAST_WIDTH_PX = 16.0
 WANTED_WIDTH_PX = 80.0
 MOST_U_DEG = 0.75
-PLAUSIBLE_DEG = (84.0, 100.0)
+PLAUSIBLE_DEG = (85.0, 100.0)
 RISE_RANGE_DEG = (11.0, 32.0)
 CLOSE_UP_MM = 15.0
 ROD_MM = 0.5  # a usual cantilever's thickness, to guess the field of view
@@ -142,7 +142,7 @@ def find_rake(photo: Photo, options: Options) -> RakeLines | Refusal:
     if not on_mirror:
         lines = [x for x in lines if not x.name.startswith("reflected ") or "rod" in x.name]
         flags.append("no_reflection")
-        groove = groove_slope(photo.rgb, needle.apex, needle.width, rod)
+        groove = groove_slope(photo.rgb, needle.apex, needle.width, rod, _lean(lines))
         if groove is not None:
             slope = math.radians(groove.slope_deg)
             reach = 2 * rod.thickness * np.array([math.cos(slope), math.sin(slope)])
@@ -273,6 +273,16 @@ def _edge_u(name: str, edge: NeedleEdge) -> float:
     floor = CONE_FLOOR_DEG if "cone" in name else SHANK_FLOOR_DEG
     shift = END_SHIFT_BLURS * max(edge.blur, 0.8)
     return math.hypot(edge.angle_u, math.radians(floor), shift / edge.length)
+
+
+def _lean(lines: list[Line]) -> float | None:
+    """Mean lean of the stylus' edges in the photo, degrees, positive with the top to the right."""
+    leans = []
+    for kind in ("shank", "cone"):
+        pair = [x for x in lines if x.name.startswith(kind)]
+        if len(pair) == 2 or (pair and kind == "shank"):
+            leans.append(np.mean([90 - (-math.degrees(x.angle)) % 180 for x in pair]))
+    return float(leans[0]) if leans else None
 
 
 def _determined(names: set[str]) -> bool:
