@@ -59,6 +59,7 @@ IMAGE_FLOOR_PX = 0.50  # the same for a reflected limb, from the tuning photogra
 MOST_U_DEG = 1.2
 LEAST_ROD, MOST_RIVAL = 35.0, 0.55  # from the tuning photographs
 LEAST_SHARE, LEAST_COUNT, LEAST_TELL = 0.5, 10, 0.5
+ONE_LIMB_LEVERAGE_DEG, LEAST_PAIRED = 0.45, 0.15
 RETAKE = (
     "Photograph from the front, 30-50° above and 3-10° aside, with the stylus tip in the middle of "
     "the picture, the cantilever sharp and several grid lines visible each way."
@@ -172,9 +173,7 @@ def find_cantilever(
         chosen = rods[0]
         others = tuple(r for r in rods[1:] if _same_place(chosen, r))
     image = None if shows_nothing(rgb, found, chosen) else find_image(rgb, found, chosen)
-    if image is not None and (
-        image.share < LEAST_SHARE or image.count < LEAST_COUNT or image.tell < LEAST_TELL
-    ):
+    if image is not None and not _trusted(image, found, chosen):
         image = None
     flags = []
     if found.thickness is not None:
@@ -187,6 +186,18 @@ def find_cantilever(
         tuple(flags),
         tuple(_scaled_rod(other, back) for other in others),
     )
+
+
+def _trusted(image: Image, pose: GridPose, rod: Rod) -> bool:
+    """Whether a reflection may be used.
+
+    Where the rise matters much the reflection stands well clear of the rod, so both its limbs
+    must have been seen; a single line there is something else.
+    """
+    if image.share < LEAST_SHARE or image.count < LEAST_COUNT or image.tell < LEAST_TELL:
+        return False
+    leverage = abs(math.degrees(float(_solve([CantileverLines(pose, rod)]).gains[-1])))
+    return leverage < ONE_LIMB_LEVERAGE_DEG or image.paired >= LEAST_PAIRED * image.count
 
 
 def _doubt(rods: Sequence[Rod]) -> str | None:
