@@ -45,7 +45,7 @@ def main(folder: Path) -> None:
 
 
 def readme(folder: Path) -> None:
-    """Write the pictures that README shows, one window each, with few colours to stay small."""
+    """Write the pictures that README shows, one window each."""
     folder.mkdir(parents=True, exist_ok=True)
     shots = (
         ("phone-reading", "phone", "light", "read?q=rake&p={rake}"),
@@ -73,8 +73,8 @@ def readme(folder: Path) -> None:
                     page.wait_for_timeout(300)
                 page.screenshot(path=folder / f"{name}.png")
                 with Image.open(folder / f"{name}.png") as picture:
-                    small = picture.convert("RGB").quantize(200, dither=Image.Dither.NONE)
-                small.save(folder / f"{name}.png", optimize=True)
+                    plain = picture.convert("RGB")
+                plain.save(folder / f"{name}.png", optimize=True)
         finally:
             browser.close()
             server.stop()
