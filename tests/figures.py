@@ -80,11 +80,9 @@ def _group(truth: dict[str, object]) -> str:
     if truth.get("truth_deg") is None:
         return f"unusable ({truth['quantity']})"
     surface = str(truth.get("surface", ""))
-    if truth["quantity"] == "cantilever":
-        return "cantilever, " + ("paper" if surface == "paper" else "mirrors")
-    if truth["quantity"] == "rake":
-        return "rake, " + ("record" if "record" in surface else "mirror")
-    return str(truth["quantity"])
+    if surface in ("record", "paper") or "card" in surface:
+        return f"{truth['quantity']}, {surface}"
+    return f"{truth['quantity']}, mirrors"
 
 
 def photos(folder: Path, jobs: int, only: str | None, verbose: bool) -> list[Result]:
