@@ -133,9 +133,10 @@ def _rod(direction: float) -> Drawn:
             rims.append((end + s, end - s))
         drawn.append((eye.see([rims[0][0], rims[1][0], rims[1][1], rims[0][1]]), grey))
 
-    for k in range(-10, 11, 2):
-        line((-10, k, 0), (10, k, 0))
-        line((k, -10, 0), (k, 10, 0))
+    for k in range(-8, 9, 2):
+        line((-8, k, 0), (10, k, 0))
+    for k in range(-8, 11, 2):
+        line((k, -8, 0), (k, 8, 0))
     psi, rise = math.radians(direction), math.radians(20)
     d = np.array([math.cos(rise) * math.cos(psi), math.cos(rise) * math.sin(psi), math.sin(rise)])
     start, tip = np.array([-0.3, 0.0, 0.55]), np.zeros(3)
