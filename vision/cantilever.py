@@ -54,10 +54,10 @@ MEASURAND = (
 GENERATOR_U_DEG = 0.5  # cantilever against generator: common practice, no source
 MARKS = ("left edge", "right edge")
 REFERENCE_HALF_DIAGONAL = 1000.0  # px; the floors below hold for a 1600 x 1200 picture
-LIMB_FLOOR_PX = 0.15  # a limb's own shading moves it this far, unseen in its scatter
-IMAGE_FLOOR_PX = 0.50  # the same for a reflected limb, from the tuning photographs
+LIMB_FLOOR_PX = 0.14  # a limb's own shading moves it this far, unseen in its scatter
+IMAGE_FLOOR_PX = 0.45  # the same for a reflected limb, from the tuning photographs
 MOST_U_DEG = 1.2
-LEAST_ROD, MOST_RIVAL = 35.0, 0.55  # from the tuning photographs
+LEAST_ROD, MOST_RIVAL = 40.0, 0.55  # from the tuning photographs
 LEAST_SHARE, LEAST_COUNT, LEAST_TELL = 0.5, 10, 0.5
 ONE_LIMB_LEVERAGE_DEG, LEAST_PAIRED = 0.45, 0.15
 RETAKE = (
@@ -401,8 +401,10 @@ def _choice(lines: CantileverLines, solved: _Solved) -> float:
     weights = [1.0]
     for other in lines.others:
         share = other.score / max(lines.rod.score, 1e-9)
-        if share > 0.5:
-            turns.append(turn_for_rise(axis_normal(other, lines.pose), solved.rise))
+        turn = turn_for_rise(axis_normal(other, lines.pose), solved.rise)
+        # further off it is the rod with a printed line or shadow beside it, unless it fits as well
+        if share > 0.5 and (abs(turn - turns[0]) < math.radians(2) or share > 0.85):
+            turns.append(turn)
             weights.append(share**3)
     t, w = np.array(turns), np.array(weights)
     mean = float(w @ t / w.sum())

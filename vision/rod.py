@@ -28,7 +28,7 @@ RISE_GUESS_DEG = 20.0
 SLOPES_DEG = np.arange(-16.0, 16.1, 2.0)
 MAP_WIDTH = 520
 CENTRAL = 0.22  # of the half diagonal: people are told to put the tip in the middle
-ENOUGH_TRIED, SURE_SCORE = 14, 80.0
+ENOUGH_TRIED, SURE_SCORE = 10, 80.0
 WIDTH_SHARE = (0.007, 0.050)  # rod width / picture width
 ROW_STEP = 4
 
@@ -108,7 +108,7 @@ class _Column:
         return float(np.linalg.norm(apart) / 2)
 
 
-def find_rods(rgb: NDArray[np.uint8], pose: GridPose, keep: int = 24) -> list[Rod]:
+def find_rods(rgb: NDArray[np.uint8], pose: GridPose, keep: int = 20) -> list[Rod]:
     """Candidate rods, best first.
 
     Parameters
@@ -499,7 +499,7 @@ def _settled(
     if gap < 0:
         left, right, gap = right, left, -gap
     opening = abs(_angle(left) - _angle(right))
-    if gap < 3 or opening > math.radians(9):
+    if gap < 3 or opening > math.radians(11):
         return None
     centre = np.array([(rgb.shape[1] - 1) / 2, (rgb.shape[0] - 1) / 2])
     length = min(left.length, right.length)
@@ -507,10 +507,10 @@ def _settled(
     score = (
         evidence
         * math.sqrt(straight)
-        * (1 - math.exp(-((length / (3 * gap)) ** 2)))
+        * (1 - math.exp(-((length / (2 * gap)) ** 2)))
         * _apart_from_ink(pose, left.ends, right.ends)
         * _likely_width(pose, (left.p + right.p) / 2, gap)
-        * math.exp(-((opening / 0.12) ** 2))
+        * math.exp(-((opening / 0.20) ** 2))
         * _central_end((left.p + right.p) / 2, (left.q + right.q) / 2, centre)
     )
     return Rod(left, right, score, gap)
@@ -523,9 +523,11 @@ def _apart_from_ink(pose: GridPose, left: tuple[Array, Array], right: tuple[Arra
 
 
 def _likely_width(pose: GridPose, at: Array, width: float) -> float:
-    """Preference for 0.25 to 0.75 mm on a grid of about 5 mm pitch (the usual one), mild."""
+    """Preference for 0.25 to 0.75 mm on a grid of 5 or 10 mm (the usual ones), mild."""
     _, scale = _ink_distance(pose, pose.camera.distort(at)[None])
-    return math.exp(-0.5 * (math.log(width / scale / 0.09) / 0.65) ** 2)
+    share = width / scale
+    miss = min(abs(math.log(share / usual)) for usual in (0.45 / 5, 0.45 / 10))
+    return math.exp(-0.5 * (miss / 0.55) ** 2)
 
 
 def _extent(
