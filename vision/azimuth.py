@@ -54,6 +54,7 @@ MOST_MISFIT, MOST_PRIOR_MISS, MOST_SIDE_MISS = 1.5, 2.6, 2.5  # standard uncerta
 PAIR_FLOOR_DEG = 0.03
 LIKELIEST = 8
 SOME_INK, MOST_INK = 0.4, 0.8
+FAINT_OUTLINE = 0.1
 PARALLEL_LOSS = 5.0
 LEAST_VALUE, LEAST_SHARE, MOST_MISS_DEG = 9.0, 0.65, 0.9  # from the tuning photographs
 LEAST_SIDES, SURE_VALUE = 3, 12.5
@@ -237,7 +238,7 @@ def solve_azimuth(
         definitional_uncertainty=GENERATOR_U_DEG,
         components=_components(solution),
         flags=tuple(dict.fromkeys(flags)),
-        lines=(*lines.segments(), *_drawn(lines, solution, lens)),
+        lines=(*lines.segments(), *_drawn(lines)),
     )
 
 
@@ -281,7 +282,7 @@ def _components(solution: Solution) -> tuple[Component, ...]:
     return tuple(found)
 
 
-def _drawn(lines: AzimuthLines, solution: Solution, lens: Lens) -> tuple[Segment, ...]:
+def _drawn(lines: AzimuthLines) -> tuple[Segment, ...]:
     """Where the surface runs under the body, and the square to it, for the overlay."""
     edge, image = lines.edge, lines.image
     x, y = (edge.x + image.x) / 2, (edge.y + image.y) / 2
@@ -326,6 +327,7 @@ class Fitted:
     score: float
     alike: float
     ink: float = 0.0
+    outline: float = 1.0
 
     def lines(self, others: tuple[tuple[float, float], ...] = ()) -> AzimuthLines:
         """What the solver needs of it."""
@@ -387,10 +389,36 @@ class _Fitter:
             lean = {n: (f.edge.angle % math.pi) - math.pi / 2 for n, f in sides.items()}
             by_sides = (lean["left"] + lean["right"] - lean["left image"] - lean["right image"]) / 4
         half = (edge.edge.angle - image.edge.angle) / 2
-        ink = max(edge_ink, image_ink)
         return replace(
-            fitted, edge=edge, image=image, sides=sides, half=half, by_sides=by_sides, ink=ink
+            fitted,
+            edge=edge,
+            image=image,
+            sides=sides,
+            half=half,
+            by_sides=by_sides,
+            ink=max(edge_ink, image_ink),
+            outline=self.outline(sides, edge.edge.length),
         )
+
+    def outline(self, sides: dict[str, BlockFit], width: float) -> float:
+        """Least colour difference between the body and what lies beside it; 1 without sides.
+
+        Measured well off the line, where the two sides of a painted stroke are alike.
+        """
+        least = 1.0
+        for name, outwards in (("left", -1.0), ("right", 1.0)):
+            if name not in sides:
+                continue
+            p0, p1 = (np.array(sides[name].edge.ends) + 0.5) * self.scale - 0.5
+            base = p0 + np.linspace(0.05, 0.95, 20)[:, None] * (p1 - p0)
+            off = np.linspace(0.04, 0.09, 6) * width * self.scale * outwards
+            colours = []
+            for sign in (1.0, -1.0):
+                x = np.clip(base[:, :1] + sign * off, 0, self.closed.shape[1] - 1).astype(int)
+                y = np.clip(base[:, 1:] + 0 * off, 0, self.closed.shape[0] - 1).astype(int)
+                colours.append(np.median(self.closed[y, x].reshape(-1, 3), axis=0))
+            least = min(least, float(np.linalg.norm(colours[0] - colours[1])))
+        return least
 
     def ink(self, fit: BlockFit) -> float:
         """How much thin lines, dark or bright, run along the edge, in steps of the edge."""
@@ -537,6 +565,7 @@ def belief(fitted: Fitted) -> float:
     """How believable it is that these are edges of one body and its image, as a logarithm."""
     value = 3.0 * fitted.score + 3.0 * fitted.alike
     value -= 1.5 * min(max(0.0, fitted.ink - MOST_INK), 1.5)
+    value -= 2.0 * max(0.0, math.log(FAINT_OUTLINE / max(fitted.outline, 0.02)))
     for fit, most in ((fitted.edge, 1.0), (fitted.image, 0.8)):
         value -= min(max(0.0, fit.edge.straightness / fit.edge.blur - 0.35), 1.0)
         faint = max(0.0, math.log(0.04 / max(contrast(fit), 1e-3)))
