@@ -25,8 +25,9 @@ from vision.needle_search import (
     Shape,
     search_reflection,
     search_shapes,
+    shrunk,
 )
-from vision.side_rod import SideRod
+from vision.side_rod import SideRod, shrink
 
 Array = NDArray[np.float64]
 Grey = NDArray[np.float32]
@@ -118,17 +119,18 @@ def find_needle(rgb: NDArray[np.uint8], rod: SideRod) -> Needle | None:
 
 def _at_scale(rgb: NDArray[np.uint8], rod: SideRod, thickness: float) -> list[Needle]:
     needles: list[Needle] = []
+    small = shrunk(rgb, thickness)
     if rod.mirrored:
         height, tilt = rod.surface_at_free_end()
         line = (np.array([rod.free_end[0], height]), tilt)
-        needles += _fit_best(rgb, search_shapes(rgb, rod, thickness, line))
+        needles += _fit_best(rgb, search_shapes(small, rod, thickness, line))
         if needles and needles[0].quality > 1.6 * GOOD_QUALITY:
             return needles
-    direct = search_shapes(rgb, rod, thickness, None)
+    direct = search_shapes(small, rod, thickness, None)
     found = _fit_best(rgb, direct)
     needles += found
     if found and not rod.mirrored:
-        both = search_reflection(rgb, rod, thickness, direct.frame, found[0].shape)
+        both = search_reflection(small, rod, thickness, direct.frame, found[0].shape)
         if both is not None:
             needles += [n for n in _fit_best(rgb, both) if n.mirrored(False)]
     return needles
@@ -161,11 +163,7 @@ class _Fine:
         self.low = np.clip(np.floor(box.min(axis=0)).astype(int) - 10, 0, np.array(size) - 16)
         high = np.clip(np.ceil(box.max(axis=0)).astype(int) + 10, self.low + 16, size)
         part = rgb[self.low[1] : high[1], self.low[0] : high[0]]
-        scale = min(1.0, FINE_THICKNESS / (frame.thickness * self.per))
-        cells = (round(part.shape[1] * scale), round(part.shape[0] * scale))
-        self.ratio = np.array([cells[0] / part.shape[1], cells[1] / part.shape[0]])
-        if scale < 1:
-            part = np.asarray(cv2.resize(part, cells, interpolation=cv2.INTER_AREA), np.uint8)
+        part, self.ratio = shrink(part, min(1.0, FINE_THICKNESS / (frame.thickness * self.per)))
         self.colour = part.astype(np.float32) / np.float32(255)
         thin = self.colour[::2, ::2]
         fine = thin - np.asarray(cv2.GaussianBlur(thin, (0, 0), 1.0))

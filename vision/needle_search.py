@@ -17,7 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import map_coordinates
 
-from vision.side_rod import SideRod
+from vision.side_rod import SideRod, shrink
 
 Array = NDArray[np.float64]
 Grey = NDArray[np.float32]
@@ -73,6 +73,23 @@ class Frame:
 
 
 @dataclass(frozen=True)
+class Shrunk:
+    """Area-averaged copy of the photo, its pixels per photo pixel, and the photo's own size."""
+
+    picture: NDArray[np.uint8]
+    ratio: Array
+    width: int
+    height: int
+
+
+def shrunk(rgb: NDArray[np.uint8], thickness: float) -> Shrunk:
+    """Copy in which a rod of ``thickness`` photo pixels is `COARSE_THICKNESS` pixels thick."""
+    height, width = rgb.shape[:2]
+    picture, ratio = shrink(rgb, min(1.0, COARSE_THICKNESS / thickness))
+    return Shrunk(picture, ratio, width, height)
+
+
+@dataclass(frozen=True)
 class Search:
     """One straightened copy, its gradients, and the likely styli seen in it, best first."""
 
@@ -82,27 +99,28 @@ class Search:
 
 
 def search_shapes(
-    rgb: NDArray[np.uint8], rod: SideRod, thickness: float, surface: tuple[Array, float] | None
+    photo: Shrunk, rod: SideRod, thickness: float, surface: tuple[Array, float] | None
 ) -> Search:
     """Likely styli under the rod's free end.
 
     Parameters
     ----------
-    rgb : ndarray of uint8, shape (H, W, 3)
+    photo : Shrunk
+        Made for the same ``thickness``.
     rod : SideRod
     thickness : float
         What to take for the rod's thickness, pixels: it sets the scale of the search.
     surface : (point, direction in radians), optional
         Line about which the reflected half mirrors the stylus; None where there is none.
     """
-    frame = _straightened(rgb, rod, thickness, surface)
+    frame = _straightened(photo, rod, thickness, surface)
     field = _gradient_field(frame)
     shapes = _polished(field, frame, _search(field, frame))
     return Search(frame, field, _distinct(shapes, frame.thickness)[:KEEP])
 
 
 def search_reflection(
-    rgb: NDArray[np.uint8], rod: SideRod, thickness: float, seen: Frame, shape: Shape
+    photo: Shrunk, rod: SideRod, thickness: float, seen: Frame, shape: Shape
 ) -> Search | None:
     """A direct stylus -> the same with the reflection below its tip, where there is a clear one.
 
@@ -114,7 +132,7 @@ def search_reflection(
     tip, above = seen.to_photo(apex), seen.to_photo(apex + axis)
     best: tuple[float, Frame, tuple[Grey, Grey], Array] | None = None
     for tilt in np.radians(np.arange(-7.5, 7.6, 2.5)):
-        frame = _straightened(rgb, rod, thickness, (tip, float(tilt)))
+        frame = _straightened(photo, rod, thickness, (tip, float(tilt)))
         field = _gradient_field(frame)
         u, y = frame.from_photo(above) - frame.from_photo(tip)
         turned = math.degrees(math.atan2(u, -y))
@@ -135,7 +153,7 @@ def search_reflection(
 
 
 def _straightened(
-    rgb: NDArray[np.uint8], rod: SideRod, thickness: float, surface: tuple[Array, float] | None
+    photo: Shrunk, rod: SideRod, thickness: float, surface: tuple[Array, float] | None
 ) -> Frame:
     scale = min(1.0, COARSE_THICKNESS / thickness)
     t = thickness * scale
@@ -156,48 +174,28 @@ def _straightened(
     y0 = int(top - 1.5 * t)
     y1 = -y0 if surface is not None else int(top + (HEIGHTS[1] + 0.4) * t)
     y0, y1 = max(y0, int(-6 * t)), min(y1, int(6 * t))
-    picture = _warped(rgb, origin, basis, (u0, y0), (u1 - u0 + 1, y1 - y0 + 1), scale)
+    picture = _warped(photo, origin, basis, (u0, y0), (u1 - u0 + 1, y1 - y0 + 1))
     grid = np.stack(np.meshgrid(np.arange(u0, u1 + 1), np.arange(y0, y1 + 1)), axis=-1)
     at = origin + grid @ basis.T
-    inside = (
-        (at > 1).all(axis=2) & (at[..., 0] < rgb.shape[1] - 2) & (at[..., 1] < rgb.shape[0] - 2)
-    )
-    inside = cv2.erode(inside.astype(np.uint8), np.ones((5, 5), np.uint8)) > 0
+    last = (photo.width - 2, photo.height - 2)
+    within = np.asarray((at > 1).all(axis=2) & (at < last).all(axis=2), np.uint8)
+    inside = np.asarray(cv2.erode(within, np.ones((5, 5), np.uint8))) > 0
     return Frame(origin, basis, picture, inside, u0, y0, t, under, slope, end, surface is not None)
 
 
 def _warped(
-    rgb: NDArray[np.uint8],
-    origin: Array,
-    basis: Array,
-    first: tuple[int, int],
-    size: tuple[int, int],
-    scale: float,
+    photo: Shrunk, origin: Array, basis: Array, first: tuple[int, int], size: tuple[int, int]
 ) -> NDArray[np.uint8]:
-    """Resample through an area-averaged copy of just the pixels needed."""
-    ends = np.array(
-        [(first[0] + i * size[0], first[1] + j * size[1]) for i in (0, 1) for j in (0, 1)]
-    )
-    box = origin + ends @ basis.T
-    low = np.clip(np.floor(box.min(axis=0)).astype(int) - 8, 0, None)
-    high = np.clip(np.ceil(box.max(axis=0)).astype(int) + 8, low + 8, (rgb.shape[1], rgb.shape[0]))
-    part = rgb[low[1] : high[1], low[0] : high[0]]
-    ratio = np.ones(2)
-    if scale < 1:
-        cells = (max(1, round(part.shape[1] * scale)), max(1, round(part.shape[0] * scale)))
-        ratio = np.array([cells[0] / part.shape[1], cells[1] / part.shape[0]])
-        part = np.asarray(cv2.resize(part, cells, interpolation=cv2.INTER_AREA), np.uint8)
     start = origin + basis @ np.asarray(first, float)
-    matrix = np.column_stack([ratio[:, None] * basis, ratio * (start - low + 0.5) - 0.5])
-    return np.asarray(
-        cv2.warpAffine(
-            part,
-            matrix,
-            size,
-            flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP,
-            borderMode=cv2.BORDER_REPLICATE,
-        )
+    matrix = np.column_stack([photo.ratio[:, None] * basis, photo.ratio * (start + 0.5) - 0.5])
+    warped = cv2.warpAffine(
+        photo.picture,
+        matrix,
+        size,
+        flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP,
+        borderMode=cv2.BORDER_REPLICATE,
     )
+    return np.asarray(warped, np.uint8)
 
 
 def _gradient_field(frame: Frame) -> tuple[Grey, Grey]:
@@ -366,8 +364,8 @@ def _polished(field: tuple[Grey, Grey], frame: Frame, shapes: list[Shape]) -> li
     for shape in shapes:
         best = np.array([shape.apex_u, shape.apex_y, shape.lean, shape.half_width, shape.cone_half])
         score = -1.0
-        for shrink in (1.0, 0.5, 0.25):
-            tries = best + rng.standard_normal((60, 5)) * spread * shrink
+        for closer in (1.0, 0.5, 0.25):
+            tries = best + rng.standard_normal((60, 5)) * spread * closer
             tries[0] = best
             tries[:, 3] = np.clip(tries[:, 3], 0.05 * t, 0.5 * t)
             tries[:, 4] = np.clip(tries[:, 4], 18, 38)

@@ -130,10 +130,7 @@ def find_side_rod(rgb: Picture, pivot: str = "auto") -> SideRod | None:
     -------
     SideRod or None
     """
-    scale = min(1.0, WIDTH / rgb.shape[1])
-    small = np.asarray(
-        cv2.resize(rgb, None, fx=scale, fy=scale, interpolation=cv2.INTER_AREA), np.uint8
-    )
+    small, ratio = shrink(rgb, WIDTH / rgb.shape[1])
     lines = _lines(small)
     best: SideRod | None = None
     for rod in sorted(_rods(lines, small.shape[1]), key=lambda r: -r.score)[:12]:
@@ -144,7 +141,26 @@ def find_side_rod(rgb: Picture, pivot: str = "auto") -> SideRod | None:
         candidate = replace(rod, pairs=pairs, mirror_score=score)
         if best is None or _rank(candidate) > _rank(best):
             best = candidate
-    return None if best is None else _enlarged(best, scale)
+    return None if best is None else _enlarged(best, ratio)
+
+
+def shrink(rgb: Picture, scale: float) -> tuple[Picture, Array]:
+    """Area-averaged copy and its pixels per photo pixel in x and y.
+
+    Whole factors of two first: they are the quick ones.
+    """
+    picture, ratio = rgb, np.ones(2)
+    while scale / ratio[0] <= 0.5:
+        even = picture[: picture.shape[0] // 2 * 2, : picture.shape[1] // 2 * 2]
+        size = (even.shape[1] // 2, even.shape[0] // 2)
+        picture = np.asarray(cv2.resize(even, size, interpolation=cv2.INTER_AREA), np.uint8)
+        ratio = ratio / 2
+    rest = scale / ratio[0]
+    if rest >= 1:
+        return picture, ratio
+    cells = (max(1, round(picture.shape[1] * rest)), max(1, round(picture.shape[0] * rest)))
+    ratio = ratio * (cells[0] / picture.shape[1], cells[1] / picture.shape[0])
+    return np.asarray(cv2.resize(picture, cells, interpolation=cv2.INTER_AREA), np.uint8), ratio
 
 
 def _rank(rod: SideRod) -> float:
@@ -374,18 +390,24 @@ def _mirror_pairs(rod: SideRod, lines: list[RodLine]) -> tuple[tuple[Pair, ...],
     return best[1], best[0]
 
 
-def _enlarged(rod: SideRod, scale: float) -> SideRod:
+def _enlarged(rod: SideRod, ratio: Array) -> SideRod:
     """From the small copy to the full photo; pixel centres at integers in both."""
+    rx, ry = (float(r) for r in ratio)
 
     def big(line: RodLine) -> RodLine:
-        x0, y0, x1, y1 = ((v + 0.5) / scale - 0.5 for v in (line.x0, line.y0, line.x1, line.y1))
-        return RodLine(x0, y0, x1, y1, line.support)
+        return RodLine(
+            (line.x0 + 0.5) / rx - 0.5,
+            (line.y0 + 0.5) / ry - 0.5,
+            (line.x1 + 0.5) / rx - 0.5,
+            (line.y1 + 0.5) / ry - 0.5,
+            line.support,
+        )
 
     return replace(
         rod,
         top=big(rod.top),
         bottom=big(rod.bottom),
-        free_end=(rod.free_end + 0.5) / scale - 0.5,
-        thickness=rod.thickness / scale,
+        free_end=(rod.free_end + 0.5) / ratio - 0.5,
+        thickness=rod.thickness / rx,
         pairs=tuple((big(a), big(b)) for a, b in rod.pairs),
     )
