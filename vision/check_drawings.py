@@ -114,8 +114,8 @@ def _body(azimuth: float) -> Drawn:
 
 
 def _rod(direction: float) -> Drawn:
-    """Cantilever over a 2 mm grid on a mirror, from 40 degrees up and 6 degrees aside."""
-    eye = _Eye(22, 40, 186)
+    """Cantilever over a 5 mm grid on a mirror, from 40 degrees up and 6 degrees aside."""
+    eye = _Eye(28, 40, 186)
     drawn: Drawn = []
 
     def line(p: ArrayLike, q: ArrayLike) -> None:
@@ -133,16 +133,16 @@ def _rod(direction: float) -> Drawn:
             rims.append((end + s, end - s))
         drawn.append((eye.see([rims[0][0], rims[1][0], rims[1][1], rims[0][1]]), grey))
 
-    for k in range(-8, 9, 2):
-        line((-8, k, 0), (10, k, 0))
-    for k in range(-8, 11, 2):
-        line((k, -8, 0), (k, 8, 0))
+    for k in range(-10, 11, 5):
+        line((-10, k, 0), (15, k, 0))
+    for k in range(-10, 16, 5):
+        line((k, -10, 0), (k, 10, 0))
     psi, rise = math.radians(direction), math.radians(20)
     d = np.array([math.cos(rise) * math.cos(psi), math.cos(rise) * math.sin(psi), math.sin(rise)])
     start, tip = np.array([-0.3, 0.0, 0.55]), np.zeros(3)
     flip, above = np.array([1.0, 1.0, -1.0]), np.array([0.0, 0.0, 0.5])
-    tube(start * flip, (start + 8 * d) * flip, 0.25, 0.5)
+    tube(start * flip, (start + 8 * d) * flip, 0.225, 0.5)
     tube(tip, -above, 0.1, 0.5)
     tube(tip, above, 0.1, 0.25)
-    tube(start, start + 8 * d, 0.25, 0.2)
+    tube(start, start + 8 * d, 0.225, 0.2)
     return drawn

@@ -478,7 +478,7 @@ def _null_sheet(name: str, n1: float, n2: float, length: float, first: int, vers
 
 
 def _null_grid(null: Null) -> list[Shape]:
-    """Lines 2 mm apart along the groove and across it, the null cross heavier.
+    """Lines 5 mm apart along the groove and across it, the null cross heavier.
 
     The middle of the cross and the cantilever's lane behind it stay white: what is seen there is
     the stylus and the cantilever and no print.
@@ -490,11 +490,10 @@ def _null_grid(null: Null) -> list[Shape]:
         return Line(x0, y0, x1, y1, width, grey)
 
     shapes: list[Shape] = []
-    for v in range(-10, 11, 2):
-        if v:
-            shapes.append(line(-18, v, 14, v, 0.12, 0.35))
-    for u in range(-18, 15, 2):
-        width, grey, gap = (0.3, 0.0, OPEN_MM) if u == 0 else (0.12, 0.35, LANE_MM)
+    for v in (-10, -5, 5, 10):
+        shapes.append(line(-18, v, 14, v, 0.15, 0.25))
+    for u in range(-15, 15, 5):
+        width, grey, gap = (0.3, 0.0, OPEN_MM) if u == 0 else (0.15, 0.25, LANE_MM)
         if u < 0:
             shapes.append(line(u, -10, u, 10, width, grey))
         else:
