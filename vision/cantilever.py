@@ -95,6 +95,7 @@ class CantileverLines:
         if self.image is not None:
             for k, limb in enumerate(self.image.limbs):
                 out.append(segment(f"reflected edge {k + 1}", "reflection", limb.p, limb.q))
+            out.append(segment("reflected axis", "reflection", *self.image.axis.ends))
         out.append(segment("axis", "axis", *self.rod.axis))
         out.append(self._grid_line())
         return tuple(out)
@@ -178,6 +179,8 @@ def find_cantilever(
     flags = []
     if found.thickness is not None:
         flags.append("back_silvered")
+    if pose is None and (photo.focal.source == "guess" or photo.focal.low_high is not None):
+        flags.append("focal_solved")
     back = 1 / factor
     return CantileverLines(
         found.scaled(back),

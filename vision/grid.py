@@ -184,10 +184,10 @@ def _attempt(
     if len(points.xy) < 300:
         return None
     f_px, f_low, f_high, f_sigma = focal_range
-    k1 = _straightest(points, centre, half_diagonal)
+    k1 = _straightest(_thin(points, 5000), centre, half_diagonal)
     lines = _lines(points, centre, half_diagonal, k1)
     prior = (math.log(f_px), f_sigma)
-    thin = _thin(points, 2500)
+    thin = _thin(points, 1800)
     plain: list[tuple[float, GridPose]] = []
     ghosted: list[tuple[float, GridPose]] = []
     for f, homography in _lattices(lines, centre, (f_low, f_high)):
@@ -200,6 +200,8 @@ def _attempt(
             continue
         score = _explained(pose, thin, prior)
         plain.append((score, pose))
+        if score < 0.5 * max(c[0] for c in plain):
+            continue
         doubled = _with_ghost(pose, thin)
         if doubled is not None:
             doubled = _fit(doubled, thin, prior, (3.0, 2.0, 1.5))
@@ -813,7 +815,7 @@ def _fit(
     points: _Ridges,
     focal: tuple[float, float],
     gates: tuple[float, ...] = (3.0, 1.5),
-    most: int = 700,
+    most: int = 400,
     rounds: int = 4,
 ) -> GridPose | None:
     """Robust (Cauchy) Gauss-Newton of pose, focal length, radial term and glass thickness."""
@@ -858,7 +860,7 @@ def _fit(
                 4 * focal[1], 0.3
             ):
                 return None
-            if np.max(np.abs(step[:3])) < 2e-6:
+            if np.max(np.abs(step[:3])) < 3e-5:
                 break
     match = _match(pose, points, gates[-1])
     if len(match.which) < min(100, 0.1 * len(points.xy)):
@@ -886,7 +888,7 @@ def _thinned(match: _Match, most: int) -> _Match:
 
 def _counted(index: Array) -> tuple[int, ...]:
     values, counts = np.unique(index, return_counts=True)
-    return tuple(int(v) for v, c in zip(values, counts, strict=True) if c >= 6)
+    return tuple(int(v) for v, c in zip(values, counts, strict=True) if c >= 5)
 
 
 def _filled(pose: GridPose) -> float:
