@@ -57,9 +57,10 @@ REFERENCE_HALF_DIAGONAL = 1000.0  # px; the floors below hold for a 1600 x 1200 
 LIMB_FLOOR_PX = 0.14  # a limb's own shading moves it this far, unseen in its scatter
 IMAGE_FLOOR_PX = 0.45  # the same for a reflected limb, from the tuning photographs
 MOST_U_DEG = 1.2
-LEAST_ROD, MOST_RIVAL = 40.0, 0.55  # from the tuning photographs
+LEAST_ROD, MOST_RIVAL = 40.0, 0.58  # from the tuning photographs
 LEAST_SHARE, LEAST_COUNT, LEAST_TELL = 0.5, 10, 0.5
 ONE_LIMB_LEVERAGE_DEG, LEAST_PAIRED = 0.45, 0.15
+MOST_RISE_MISS = 2.4  # standard deviations of the prior; beyond, it is not this rod's reflection
 RETAKE = (
     "Photograph from the front, 30-50° above and 3-10° aside, with the stylus tip in the middle of "
     "the picture, the cantilever sharp and several grid lines visible each way."
@@ -198,6 +199,9 @@ def _trusted(image: Image, pose: GridPose, rod: Rod) -> bool:
     must have been seen; a single line there is something else.
     """
     if image.share < LEAST_SHARE or image.count < LEAST_COUNT or image.tell < LEAST_TELL:
+        return False
+    rise = math.degrees(_solve([CantileverLines(pose, rod, image)]).rise)
+    if abs(rise - RISE_DEG) > MOST_RISE_MISS * RISE_U_DEG:
         return False
     leverage = abs(math.degrees(float(_solve([CantileverLines(pose, rod)]).gains[-1])))
     return leverage < ONE_LIMB_LEVERAGE_DEG or image.paired >= LEAST_PAIRED * image.count
