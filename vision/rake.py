@@ -36,10 +36,11 @@ Array = NDArray[np.float64]
 MEASURAND = "angle of the stylus' visible axis (shank and cone) to the surface, from the pivot side"
 DEFINITIONAL_U_DEG = 0.9  # contact edge against axis: within 1.5 degrees, rectangular
 SHANK_FLOOR_DEG, CONE_FLOOR_DEG = 0.06, 0.6
-END_SHIFT_BLURS = 0.25  # a corner, a rim or a speck can draw one end of an edge by this much
+END_SHIFT_BLURS = 0.2  # a corner, a rim or a speck can draw one end of an edge by this much
 ROD_FLOOR_DEG = 0.5
 LEAST_QUALITY = 10.0  # of the stylus' edges (`vision.needle`)
 LEAST_QUALITY_BOTH = 24.0  # with its reflection
+SURE_QUALITY_BOTH = 50.0  # below this the edges' uncertainty widens in proportion
 LEAST_QUALITY_ALONE = 32.0  # with its reflection, where the rod's was not found
 LEAST_WIDTH_PX = 16.0
 WANTED_WIDTH_PX = 80.0
@@ -126,6 +127,7 @@ def find_rake(photo: Photo, options: Options) -> RakeLines | Refusal:
             f"{WANTED_WIDTH_PX:.0f} px of the picture's width.",
             _look(rod, needle),
         )
+    weak = max(1.0, SURE_QUALITY_BOTH / needle.quality) if on_mirror else 1.0
     lines = [
         Line(
             name,
@@ -133,7 +135,7 @@ def find_rake(photo: Photo, options: Options) -> RakeLines | Refusal:
             float(e.p0[1]),
             float(e.p1[0]),
             float(e.p1[1]),
-            _edge_u(name, e),
+            weak * _edge_u(name, e),
         )
         for name, e in usable(needle.edges)
     ]
