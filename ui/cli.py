@@ -172,8 +172,12 @@ def _outcomes(args: argparse.Namespace, options: Options) -> Iterator[tuple[Outc
             bar.step()
     else:
         from concurrent.futures import ProcessPoolExecutor
+        from multiprocessing import get_context
 
-        with ProcessPoolExecutor(min(args.jobs, len(tasks)), initializer=_one_thread) as pool:
+        # Spawned, not forked: OpenCV's threads do not survive a fork.
+        with ProcessPoolExecutor(
+            min(args.jobs, len(tasks)), get_context("spawn"), initializer=_one_thread
+        ) as pool:
             for result in pool.map(_one, tasks):
                 yield result
                 bar.step()
