@@ -51,7 +51,9 @@ class PhotographedBench(Bench):
         elif quantity == "azimuth":
             drawing = draw_azimuth(self.rng, azimuth_deg=self.rig.azimuth, off_axis_deg=2.0)
         else:
-            drawing = draw_cantilever(self.rng, cantilever_deg=self.rig.cantilever)
+            drawing = draw_cantilever(
+                self.rng, self.rig.cantilever, off_axis_deg=0.0, elevation_deg=48.0
+            )
         data = jpeg(*drawing)
         outcome = measure_file(data, quantity, options_for(self.job), name=f"{quantity}.jpg")
         assert isinstance(outcome, Reading), outcome
