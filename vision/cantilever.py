@@ -39,12 +39,14 @@ from vision.rod import (
     shows_nothing,
     turn_for_rise,
 )
+from vision.sheet import find_grid as find_sheet_grid
 
 if TYPE_CHECKING:
     from vision.measure import Options
 
 Array = NDArray[np.float64]
 QUANTITY = "cantilever"
+SHEET_GRID_MM = 5.0  # step of the null grid on our own sheets
 WORK_SIDE = 1600  # wider pictures are reduced to this: blur and noise leave no more detail
 RISE_DEG, RISE_U_DEG = 20.0, 4.0
 MEASURAND = (
@@ -158,6 +160,9 @@ def find_cantilever(
         focal = _scaled_focal(photo.focal, factor)
         centre = (photo.centre[0] * factor + shift, photo.centre[1] * factor + shift)
         found = find_grid(grey, focal, centre)
+        own = sheet_pose(photo) if found is None else None
+        if own is not None:
+            found = own.scaled(factor)
         if found is None:
             return Refusal(QUANTITY, "No printed rectangular grid was found.", RETAKE)
     else:
@@ -189,6 +194,36 @@ def find_cantilever(
         None if image is None else _scaled_image(image, back),
         tuple(flags),
         tuple(_scaled_rod(other, back) for other in others),
+    )
+
+
+def sheet_pose(photo: Photo) -> GridPose | None:
+    """Pose of a null grid on one of our own sheets, from its markers; None where there is none.
+
+    Lengths are in units of the sheet's grid step, in pixels of the photo.
+    """
+    sheet = find_sheet_grid(photo, QUANTITY)
+    if isinstance(sheet, Refusal):
+        return None
+    view, normal, along = sheet.view, sheet.normal, sheet.along
+    if along[2] < 0:  # the printed direction that runs away from the camera
+        along = -along
+    cross = np.array([sheet.null.x, sheet.null.y, 0.0])
+    origin = view.rotation @ cross + view.params[3:6]
+    about = np.outer(normal, normal)
+    covariance = np.zeros((4, 4))
+    covariance[:3, :3] = sheet.along_u**2 * about + sheet.normal_u**2 / 2 * (np.eye(3) - about)
+    covariance[3, 3] = float(np.linalg.pinv(view.information)[6, 6])
+    lattice = tuple(range(-2, 3))
+    return GridPose(
+        view.camera,
+        np.column_stack([np.cross(along, normal), along, normal]),
+        origin / SHEET_GRID_MM,
+        covariance,
+        view.rms_px,
+        1.0,
+        lattice,
+        lattice,
     )
 
 
