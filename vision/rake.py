@@ -79,6 +79,9 @@ class RakeLines:
     rod_thickness_px: float | None = None
 
 
+_SIDES = ("left", "right")
+
+
 def read_rake(photo: Photo, options: Options) -> Outcome:
     """Find the lines (or take those a person drew) and solve them."""
     lines = lines_from_marks(photo, options) if options.marks else find_rake(photo, options)
@@ -288,14 +291,15 @@ def _lean(lines: list[Line]) -> float | None:
 
 
 def _determined(names: set[str]) -> bool:
-    """Whether both sides of shank or cone are there, or a shank edge with its reflection."""
-    pairs = (
-        ("shank left", "shank right"),
-        ("cone left", "cone right"),
-        ("shank left", "reflected shank left"),
-        ("shank right", "reflected shank right"),
+    """Whether both silhouette edges of shank or cone are there, themselves or mirrored.
+
+    The axis is the bisector of the two sides; one side with its own mirror image gives that side's
+    lean, which differs from the axis by half the taper.
+    """
+    return any(
+        all(f"{kind} {side}" in names or f"reflected {kind} {side}" in names for side in _SIDES)
+        for kind in ("shank", "cone")
     )
-    return any(a in names and b in names for a, b in pairs)
 
 
 def _rise(rod: SideRod) -> float:
