@@ -9,6 +9,7 @@ import pytest
 
 from tests.scenes import sheet_cases
 from tests.scenes.sheet_scenes import Shot, View, lay_sheet
+from vision.cantilever import sheet_pose
 from vision.measure import Options, measure
 from vision.print_scale import PrintScale
 from vision.reading import Reading, Refusal
@@ -132,3 +133,16 @@ def test_window_round_trip() -> None:
     c, s = math.cos(math.radians(33)), math.sin(math.radians(33))
     assert np.allclose(window.to_sheet(np.array([[1.0, 0.0]])), [[10 + c, -20 + s]])
     assert PrintScale(1.0, 1.0, 0.1, "typed").source == "typed"
+
+
+@pytest.mark.parametrize("seed", [3001, 3002, 3003])
+def test_cantilever_on_our_own_sheet(seed: int) -> None:
+    """The null grid's plane and direction give the printed line; the truth is the scene's own."""
+    case = sheet_cases.body_square(seed, elevation=(40, 50), distance=(48, 62))
+    photo = case.photos[0]
+    pose = sheet_pose(photo)
+    assert pose is not None
+    reading = measure(photo, "cantilever")
+    assert isinstance(reading, Reading), reading
+    assert abs(reading.value - case.truth) < TOL_TURN_DEG
+    assert _honest(reading, case.truth)

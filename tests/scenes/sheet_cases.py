@@ -255,13 +255,17 @@ def platter_level(seed: int) -> Case:
     return Case(tuple(photos), abs(tilt), given, extra)
 
 
-def body_square(seed: int) -> Case:
-    """A box body over a null grid, its azimuth read before."""
+def body_square(
+    seed: int,
+    elevation: tuple[float, float] = (42, 65),
+    distance: tuple[float, float] = (120, 190),
+) -> Case:
+    """A box body over a null grid, its azimuth read before; the cantilever points as it does."""
     rng = np.random.default_rng([7, seed])
     name = ("alignment", "two-point")[seed % 2]
     null = pages(name)[0].nulls[rng.integers(2)]
     tip = np.array([null.x, null.y]) + rng.normal(0, 0.5, 2)
-    view = _front(rng, tip, null.angle, (42, 65), (120, 190))
+    view = _front(rng, tip, null.angle, elevation, distance)
     shot = Shot(view)
     lay_sheet(shot, name, dpi=250)
     yaw, roll = rng.uniform(-3, 3), rng.normal(0, 0.5)
