@@ -16,7 +16,7 @@ def test_every_command_in_readme_parses():
     """Each `deckplumb …` line in a code block must be accepted by the parser."""
     from ui.cli import build_parser
 
-    blocks = re.findall(r"```(?:sh|console)?\n(.*?)```", README, re.S)
+    blocks = re.findall(r"^```sh\n(.*?)^```", README, re.S | re.M)
     lines = [
         line.split("#")[0].strip()
         for block in blocks
