@@ -233,13 +233,13 @@ def _print_outcome(outcome: Outcome, seconds: float, as_json: bool, overlay: Pat
     if as_json:
         print(json.dumps(as_record(outcome, seconds), ensure_ascii=False, allow_nan=False))
         return
-    shown = outcome.photo or "all photos together"
+    name = outcome.photo or "all photos together"
     if isinstance(outcome, Refusal):
-        print(f"{shown}: no {outcome.quantity} reading")
+        print(f"{name}: no {outcome.quantity} reading")
         print(f"  why:  {outcome.reason}")
         print(f"  cure: {outcome.advice}")
         return
-    print(f"{shown}: {outcome.quantity} {outcome.text()}  (k = 2)")
+    print(f"{name}: {outcome.quantity} {outcome.text()}  (k = 2)")
     print(f"  what: {outcome.measurand}")
     parts = sorted(outcome.budget, key=lambda p: -p.standard_uncertainty)
     unit = {"deg": "°", "mm": " mm", "percent": " %"}[outcome.unit]
