@@ -14,7 +14,7 @@ const LOOKS = {
   drawn: { colour: "#FFFFFF", dash: "2 5", word: "as drawn by you" },
 };
 const MAX_ZOOM = 24;
-const SEND_MS = 100;
+const SEND_MS = 160;
 const PATIENCE_MS = 2000;
 const kept = new WeakMap();
 
@@ -370,8 +370,11 @@ class Board {
   }
 
   // While one answer is awaited only the newest position waits behind it, so none queue up.
+  // A moving finger asks nothing; one that rests for a moment does. So the answer to the place
+  // where it lets go seldom has to wait for an older one.
   sendSoon() {
-    if (!this.timer) this.timer = setTimeout(() => this.sendNow(), SEND_MS);
+    clearTimeout(this.timer);
+    this.timer = setTimeout(() => this.sendNow(), SEND_MS);
   }
 
   sendNow() {
