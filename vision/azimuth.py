@@ -28,6 +28,7 @@ from vision.azimuth_find import (
 from vision.azimuth_solve import EDGE_FLOOR_DEG, Lens, Solution, solve_lines
 from vision.edge_blocks import BlockFit, fit_blocks
 from vision.edges import EdgeFit
+from vision.marks import missing_marks
 from vision.photo import FocalPrior, Photo
 from vision.reading import BudgetPart, Component, Reading, Refusal, Segment
 
@@ -673,13 +674,9 @@ def doubts(choice: Choice, sharp: float, frame: int) -> Refusal | None:
 def snap_azimuth(photo: Photo, options: Options) -> AzimuthLines | Refusal:
     """The same lines from marks a person drew roughly (±10 px, ±3°)."""
     marks = dict(options.marks or {})
-    missing = [name for name in MARKS if name not in marks]
-    if missing:
-        return Refusal(
-            QUANTITY,
-            f"These lines are not drawn yet: {', '.join(missing)}.",
-            "Draw each along the edge it names.",
-        )
+    missing = missing_marks(marks, QUANTITY, MARKS)
+    if missing is not None:
+        return missing
     fitter = _Fitter(photo)
     fits: dict[str, BlockFit] = {}
     for name, (p0, p1) in marks.items():

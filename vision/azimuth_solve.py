@@ -139,7 +139,7 @@ def solve_lines(
         worst[group] = max(worst.get(group, 0.0), abs(float(value)))
     freedom = max(len(r) - len(p), 1)
     line_of_sight, up, direction = model.frame(p)
-    by_sides, by_sides_u = _from_sides(sides, edge.angle, image.angle)
+    by_sides, by_sides_u = _from_sides(sides)
     return Solution(
         alpha=float(p[_ALPHA]),
         roll=float(p[_ROLL]),
@@ -158,9 +158,7 @@ def solve_lines(
     )
 
 
-def _from_sides(
-    sides: Mapping[str, EdgeFit], edge_angle: float, image_angle: float
-) -> tuple[float | None, float]:
+def _from_sides(sides: Mapping[str, EdgeFit]) -> tuple[float | None, float]:
     """Azimuth from the four sides alone, taper taken as alike left and right; radians."""
     names = ("left", "right", "left image", "right image")
     if any(n not in sides for n in names):

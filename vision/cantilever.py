@@ -25,6 +25,7 @@ from numpy.typing import NDArray
 from scipy.spatial.transform import Rotation
 
 from vision.grid import GridPose, find_grid
+from vision.marks import missing_marks
 from vision.photo import FocalPrior, Photo
 from vision.reading import BudgetPart, Component, Reading, Refusal, Segment
 from vision.rod import (
@@ -580,13 +581,9 @@ def _marked_rod(
 ) -> Rod | Refusal:
     """The rod whose limbs a person drew roughly, snapped to its edges."""
     marks = options.marks or {}
-    missing = [name for name in MARKS if name not in marks]
-    if missing:
-        return Refusal(
-            QUANTITY,
-            f"These lines are not drawn yet: {', '.join(missing)}.",
-            "Draw each along the edge it names.",
-        )
+    missing = missing_marks(marks, QUANTITY, MARKS)
+    if missing is not None:
+        return missing
     shift = (factor - 1) / 2
     ends = []
     for name in MARKS:

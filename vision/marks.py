@@ -73,13 +73,9 @@ def snap_marks(
     dict of str to EdgeFit, or Refusal
         Refusal where a needed mark is missing or no edge lies near one.
     """
-    missing = [name for name in needed if name not in marks]
-    if missing:
-        return Refusal(
-            quantity,
-            f"These lines are not drawn yet: {', '.join(missing)}.",
-            "Draw each along the edge it names.",
-        )
+    missing = missing_marks(marks, quantity, needed)
+    if missing is not None:
+        return missing
     fits: dict[str, EdgeFit] = {}
     for name, (p0, p1) in marks.items():
         fit = snap_edge(photo, p0, p1)
@@ -92,6 +88,18 @@ def snap_marks(
             )
         fits[name] = fit
     return fits
+
+
+def missing_marks(marks: Marks, quantity: str, needed: tuple[str, ...]) -> Refusal | None:
+    """Refusal that names the lines still to be drawn, or None where all are there."""
+    missing = [name for name in needed if name not in marks]
+    if not missing:
+        return None
+    return Refusal(
+        quantity,
+        f"These lines are not drawn yet: {', '.join(missing)}.",
+        "Draw each along the edge it names.",
+    )
 
 
 def snap_edge(photo: Photo, p0: tuple[float, float], p1: tuple[float, float]) -> EdgeFit | None:

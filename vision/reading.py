@@ -21,7 +21,6 @@ UNITS = ("deg", "mm", "percent")
 FLAGS: dict[str, str] = {
     "mirrored_suspect": "This picture may be mirrored (front camera): if it is, the sign is wrong. "
     "Use the rear camera.",
-    "mirrored_corrected": "The picture was mirrored (front camera); the sign was put right.",
     "focal_unknown": "The photo does not say which lens took it; the uncertainty allows for that.",
     "focal_solved": "The lens' focal length was worked out from the printed grid.",
     "cropped": "The photo looks cropped or zoomed; the uncertainty allows for that.",
