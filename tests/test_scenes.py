@@ -147,12 +147,12 @@ def test_the_needle_stands_on_the_surface() -> None:
         assert abs(lowest) < 1e-3
 
 
-@pytest.mark.parametrize("kind", recipe.BODIES["sealed"])
+@pytest.mark.parametrize("kind", recipe.BODIES["report"])
 def test_the_lowest_front_edge_of_every_body_has_the_stated_azimuth(kind: str) -> None:
-    spec = _spec("azimuth", 11, "sealed")
+    spec = _spec("azimuth", 11, "report")
     spec["body"] |= {"kind": kind, "slant": 0.3 if kind == "prow" else 0.0}
     scene = assembly.assemble(spec, 800, 600)
-    names = ("body", "cheek", "lower body", "nose")
+    names = ("body", "cheek", "lower body", "nose", "flange")
     body = _part(scene, *names)
     turn = world.rotation_z(spec["body_yaw_deg"]) @ world.rotation_x(spec["azimuth_deg"])
     own = body @ (turn @ world.rotation_y(spec["body_pitch_deg"]))
@@ -196,7 +196,7 @@ def test_recipes_repeat_by_seed_and_stay_in_their_ranges(quantity: str) -> None:
         "rake": (4.0, 0.5, 8.0), "cantilever": (15.0, 20.0, 50.0), "azimuth": (6.0, 3.0, 15.0),
     }[quantity]  # fmt: skip
     for seed in range(60):
-        spec = _spec(quantity, seed, "sealed")
+        spec = _spec(quantity, seed, "report")
         json.dumps(spec)
         camera = spec["camera"]
         assert abs(camera["off_axis_deg"]) <= ranges[0]
@@ -207,12 +207,13 @@ def test_recipes_repeat_by_seed_and_stay_in_their_ranges(quantity: str) -> None:
 
 
 def test_sealed_scenes_show_shapes_that_tuning_never_shows() -> None:
-    tuning = {_spec("azimuth", s)["body"]["kind"] for s in range(200)}
-    sealed = {_spec("azimuth", s, "sealed")["body"]["kind"] for s in range(200)}
-    assert tuning < sealed
-    first, count, _ = photosets.SCENES["tuning"]
-    start, more, _ = photosets.SCENES["sealed"]
-    assert not set(range(first, first + count)) & set(range(start, start + more))
+    tuning, second, sealed = (
+        {_spec("azimuth", s, family)["body"]["kind"] for s in range(200)}
+        for family in recipe.FAMILIES
+    )
+    assert tuning < second < sealed
+    seeds = [set(range(a, a + n)) for a, n, _ in photosets.SCENES.values()]
+    assert len(set().union(*seeds)) == sum(map(len, seeds))
 
 
 def test_pairs_show_one_setting_from_both_sides() -> None:

@@ -125,6 +125,10 @@ def _stylus_and_cantilever(out: Assembly, spec: dict[str, Any]) -> None:
                         "specular_transmittance": rgb(0.9, 0.8, 0.6)},
     }[rod["material"]]  # fmt: skip
     out.add("cantilever", mesh.moved(lie, start), material)
+    if rod["kind"] == "sleeved rod":
+        wide, begins = 1.45 * rod["radius_mm"], 0.45 * spec["body"]["front_mm"]
+        sleeve = shapes.lathe([(begins, wide), (rod["length_mm"] - 0.1, wide)])
+        out.add("sleeve", sleeve.moved(lie, start), metal("Al", rough, 0.8))
     reach = spec["body"]["front_mm"] + 1.5
     if rod["length_mm"] > reach + 0.3:
         collar = shapes.lathe(
@@ -198,6 +202,26 @@ def _body(out: Assembly, spec: dict[str, Any]) -> None:
             other,
         )
         edge_half = narrow / 2
+    elif kind == "flange":
+        thick = 0.16 * b["height_mm"]
+        for name, across, bottom, upper, back, material in (
+            ("flange", wide, low, low + thick, 0.0, paint),
+            ("upper body", 0.7 * wide, low + thick + 0.02, top, 1.6, other),
+        ):
+            view = shapes.outline("chamfer", across, bottom, upper, min(bevel, 0.4 * thick), 0.0)
+            put(name, shapes.prism(view, x0 + back, x1, min(bevel, 0.4 * thick)), material)
+        edge_half, corner = wide / 2, min(bevel, 0.4 * thick)
+    elif kind == "ribbed":
+        view = shapes.outline("chamfer", wide, low, top, bevel, 0.0)
+        put("body", shapes.prism(view, x0, x1, bevel), paint)
+        bars = [
+            shapes.box(
+                (x0, (k - 2.5) * wide / 7, (low + top) / 2 + 0.6), (0.5, wide / 16, top - low - 2.2)
+            )
+            for k in range(6)
+        ]
+        put("ribs", shapes.join(*bars), paint)
+        edge_half = wide / 2
     elif kind == "cheeks":
         nose = wide * 0.62
         put(
@@ -223,7 +247,10 @@ def _body(out: Assembly, spec: dict[str, Any]) -> None:
             "guard": ("chamfer", bevel, 2),
             "octagon": ("chamfer", 1.2 * b["corner_mm"] + 0.8, 2),
             "prow": ("round", 0.4 * b["corner_mm"], 4),
+            "keystone": ("chamfer", bevel, 2),
         }[kind]
+        if kind == "keystone":
+            taper = 0.3 + 0.5 * taper
         view = shapes.outline(style, wide, low, top, corner, taper)
         put(
             "body",
@@ -274,7 +301,11 @@ def _body(out: Assembly, spec: dict[str, Any]) -> None:
                 thread.moved(None, (x0 - 0.1 if kind == "stepped" else x0 + 9.5, at_y, 0)),
                 metal("Cr", 0.2),
             )
-    if b["label"] and slant == 0 and kind not in ("open-front", "cheeks", "stepped"):
+    if (
+        b["label"]
+        and slant == 0
+        and kind not in ("open-front", "cheeks", "stepped", "ribbed", "flange")
+    ):
         _label(put, b, x0, low, top)
 
 
@@ -496,6 +527,10 @@ def _surroundings(out: Assembly, spec: dict[str, Any]) -> None:
     elif light == "hard":
         bulb = shapes.ball(toward * 220, 9.0)
         out.lamps.append(("bulb", bulb, list(550.0 * warm)))
+    elif light == "two lamps":
+        for turn, high, size in ((0.0, lamp["height_deg"], 12.0), (140.0, 35.0, 8.0)):
+            at = world.cantilever_direction(lamp["bearing_deg"] + turn, high) * 210
+            out.lamps.append(("bulb", shapes.ball(at, size), list(200.0 * warm)))
     elif light == "ring":
         t = np.linspace(0, 2 * np.pi, 48, endpoint=False)
         circle = np.stack([np.cos(t), np.sin(t), 0 * t], 1)

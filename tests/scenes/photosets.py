@@ -5,10 +5,11 @@
 
 `render` path-traces the scenes of a set once (slow; resumes where it stopped). The other commands
 take renders from the cache, degrade each in several ways and write JPEGs with `truth.json`. All is
-fixed by seeds. The sets: "tuning" is for looking at; "sealed" has other seeds and also shapes and
-lights that tuning never shows, and exists only to be counted; "unusable" must never be answered
-with a number; "pairs" are settings over paper photographed from the left and from the right;
-"samples" are the pictures of `sample_images/`.
+fixed by seeds. The sets: "tuning" is for looking at; so is "second", an earlier sealed set with
+shapes and lights that tuning never shows; "sealed" has other seeds and shapes and lights that
+neither shows, and exists only to be counted; "unusable" must never be answered with a number;
+"pairs" are settings over paper photographed from the left and from the right; "samples" are the
+pictures of `sample_images/`.
 """
 
 from __future__ import annotations
@@ -31,11 +32,12 @@ WIDTH, HEIGHT, SAMPLES = 1730, 1298, 128
 HEADROOM = 1.5  # the brightest linear value a stored render can hold
 SCENES = {
     "tuning": (100, 27, "tuning"),
-    "sealed": (1000, 40, "sealed"),
-    "pairs": (3000, 24, "pairs"),
+    "second": (1000, 40, "sealed"),
+    "sealed": (7000, 42, "report"),
+    "pairs": (3000, 40, "pairs"),
     "samples": (5000, 5, "samples"),
 }
-COPIES = {"tuning": 4, "sealed": 6, "pairs": 3}
+COPIES = {"tuning": 4, "second": 6, "sealed": 6, "pairs": 3}
 
 
 def main(arguments: list[str] | None = None) -> int:
@@ -183,7 +185,10 @@ def write_set(name: str, cache: Path, out: Path) -> None:
                 [spec["seed"], recipe.QUANTITIES.index(spec["quantity"]), copy]
             )
             plan = degrade.plan(
-                rng, spec["light"] == "dim", spec["quantity"] == "rake", name == "sealed"
+                rng,
+                spec["light"] == "dim",
+                spec["quantity"] == "rake",
+                name in ("second", "sealed"),
             )
             photo = f"{spec['quantity']}-{spec['seed']}-{copy}.jpg"
             truth[photo] = write_photo(out / photo, linear, spec, plan, rng)

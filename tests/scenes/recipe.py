@@ -12,25 +12,34 @@ from typing import Any
 import numpy as np
 
 QUANTITIES = ("rake", "cantilever", "azimuth")
-FAMILIES = ("tuning", "sealed")
+FAMILIES = ("tuning", "sealed", "report")
 
 BODIES = {
     "tuning": ["box", "bevelled", "rounded", "open-front", "guard", "two-colour"],
     "sealed": ["box", "bevelled", "rounded", "open-front", "guard", "two-colour",
                "octagon", "stepped", "prow", "cheeks"],
+    "report": ["box", "bevelled", "rounded", "open-front", "guard", "two-colour",
+               "octagon", "stepped", "prow", "cheeks", "flange", "ribbed", "keystone"],
 }  # fmt: skip
 RODS = {
     "tuning": ["tube", "thin rod", "tapered"],
     "sealed": ["tube", "thin rod", "tapered", "rounded rod", "square rod"],
+    "report": ["tube", "thin rod", "tapered", "rounded rod", "square rod", "sleeved rod"],
 }
-SHANKS = {"tuning": ["round", "square"], "sealed": ["round", "square", "octagon"]}
+SHANKS = {
+    "tuning": ["round", "square"],
+    "sealed": ["round", "square", "octagon"],
+    "report": ["round", "square", "octagon", "hexagon"],
+}
 TIPS = {
     "tuning": ["conical", "elliptical", "long-edge"],
     "sealed": ["conical", "elliptical", "long-edge", "tapered shank"],
+    "report": ["conical", "elliptical", "long-edge", "tapered shank"],
 }
 LIGHTS = {
     "tuning": ["back", "soft", "hard", "dim"],
     "sealed": ["back", "soft", "hard", "dim", "window", "ring"],
+    "report": ["back", "soft", "hard", "dim", "window", "ring", "two lamps"],
 }
 SURFACES = {
     "rake": (["mirror", "record", "back-silvered mirror", "glossy card", "matt card"],
@@ -49,8 +58,9 @@ def draw(quantity: str, seed: int, family: str = "tuning") -> dict[str, Any]:
     quantity : {"rake", "cantilever", "azimuth"}
     seed : int
         The same seed always gives the same scene.
-    family : {"tuning", "sealed"}
-        "sealed" also draws shapes and lights that "tuning" never shows.
+    family : {"tuning", "sealed", "report"}
+        "sealed" also draws shapes and lights that "tuning" never shows, "report" some that neither
+        shows.
     """
     if quantity not in QUANTITIES:
         raise ValueError(f"quantity: {quantity!r}; allowed: {', '.join(QUANTITIES)}")
@@ -124,7 +134,7 @@ def _cantilever(rng: np.random.Generator, family: str) -> dict[str, Any]:
     kind = str(rng.choice(RODS[family]))
     radius = (
         _u(rng, 0.10, 0.19)
-        if kind in ("thin rod", "rounded rod", "square rod")
+        if kind in ("thin rod", "rounded rod", "square rod", "sleeved rod")
         else _u(rng, 0.16, 0.33)
     )
     grow = _u(rng, 1.3, 1.9) if kind == "tapered" else 1.0

@@ -96,7 +96,7 @@ def needle(
 
     Parameters
     ----------
-    shank : {"round", "square", "octagon"}
+    shank : {"round", "square", "hexagon", "octagon"}
         Cross-section of the shank.
     width_mm, cone_deg, length_mm : float
         Width across the shank, full angle of the cone, whole length.
@@ -134,8 +134,8 @@ def needle(
         "round": np.full_like(t, 0.5),
         "square": 0.5
         / np.maximum(abs(np.cos(t - np.radians(turn_deg))), abs(np.sin(t - np.radians(turn_deg)))),
-        "octagon": 0.5
-        / np.max([np.cos(t - np.radians(turn_deg) - k * np.pi / 4) for k in range(8)], axis=0),
+        "hexagon": 0.5 / _widest_facing(t - np.radians(turn_deg), 6),
+        "octagon": 0.5 / _widest_facing(t - np.radians(turn_deg), 8),
     }[shank] * width_mm
     ellipse = 1.0 / np.hypot(np.cos(t) / squash, np.sin(t))
     sections = []
@@ -157,6 +157,11 @@ def needle(
             np.stack([radius * np.cos(t), radius * np.sin(t), np.full_like(t, height)], 1)
         )
     return rings(sections, smooth=shank == "round"), float(cone_mm)
+
+
+def _widest_facing(t: Array, sides: int) -> Array:
+    """Cosine of the angle to the nearest of the sides of a regular prism."""
+    return np.max([np.cos(t - k * 2 * np.pi / sides) for k in range(sides)], axis=0)
 
 
 def rod(
