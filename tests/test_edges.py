@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 from skimage.transform import radon
 
-from tests.figures import CASES, edge_crop
+from tests.figures_edges import CASES, edge_crop
 from vision.edges import cramer_rao_angle, fit_edge, snap_line
 
 REPEATS = 120

@@ -6,7 +6,7 @@ import math
 import numpy as np
 import pytest
 
-from tests.figures import edge_crop
+from tests.figures_edges import edge_crop
 from vision.edges import EdgeFit
 from vision.marks import load_marks, snap_marks
 from vision.photo import FocalPrior, Photo

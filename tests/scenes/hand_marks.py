@@ -1,0 +1,124 @@
+"""Lines as a person would draw them on a rendered photograph: true silhouettes, roughly placed.
+
+Comes in: the truth of one photograph (`truth.json`). Goes out: named lines in its pixels, each end
+up to ten pixels off and the direction up to three degrees, as a finger on a phone draws them. The
+silhouettes come from the scene's own geometry, not from any finder.
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+
+from tests.scenes import assembly, degrade, photosets, world
+from tests.scenes.world import Array
+
+END_PX, TURN_DEG = 10.0, 3.0
+GLASS_INDEX = 1.52
+
+Line = tuple[tuple[float, float], tuple[float, float]]
+
+
+def drawn_lines(truth: dict[str, Any], rng: np.random.Generator) -> dict[str, Line]:
+    """The lines that `truth["quantity"]` needs, roughly drawn."""
+    return {name: roughly(line, rng) for name, line in true_lines(truth).items()}
+
+
+def roughly(line: Array, rng: np.random.Generator) -> Line:
+    """A line (2, 2) with each end moved within `END_PX`, turned by no more than `TURN_DEG`."""
+    while True:
+        away = rng.uniform(-1, 1, (2, 2))
+        moved = line + END_PX * away
+        before, after = line[1] - line[0], moved[1] - moved[0]
+        cross = before[0] * after[1] - before[1] * after[0]
+        turn = abs(np.degrees(np.arctan2(cross, before @ after)))
+        if (np.linalg.norm(away, axis=1) <= 1).all() and turn <= TURN_DEG:
+            (ax, ay), (bx, by) = moved.tolist()
+            return (ax, ay), (bx, by)
+
+
+def true_lines(truth: dict[str, Any]) -> dict[str, Array]:
+    """Silhouette lines (2, 2) in pixels by the names that `vision` knows them by."""
+    spec = photosets.spec_of(truth["quantity"], truth["seed"], truth["family"])
+    scene = assembly.assemble(spec, photosets.WIDTH, photosets.HEIGHT)
+    view = scene.view
+    assert view is not None
+
+    def pixels(points: Array) -> Array:
+        placed = view.project(points)
+        size = (photosets.WIDTH, photosets.HEIGHT)
+        return np.asarray(degrade.photo_points(placed, size, truth["degradation"]))
+
+    lines = {"rake": _shank, "cantilever": _limbs, "azimuth": _front_edge}[spec["quantity"]](
+        spec, scene, view
+    )
+    deeper = 2 * _image_depth(spec)
+    out = {}
+    for name, ends in lines.items():
+        out[name] = pixels(ends)
+        if spec["quantity"] != "cantilever":
+            out[f"reflected {name}"] = pixels(ends * [1, 1, -1] - [0, 0, deeper])
+    return out
+
+
+def _image_depth(spec: dict[str, Any]) -> float:
+    """How far below the front face the mirror seems to lie (mm): Snell's law in the glass."""
+    if spec["surface"] != "back-silvered mirror":
+        return 0.0
+    incidence = np.radians(90 - spec["camera"]["elevation_deg"])
+    inside = np.arcsin(np.sin(incidence) / GLASS_INDEX)
+    return float(spec["ground"]["thickness_mm"] * np.tan(inside) / np.tan(incidence))
+
+
+def _across(axis: Array, view: world.View, at: Array) -> Array:
+    """Unit vector square to an axis and to the line of sight, to the viewer's right."""
+    side = world.unit(np.cross(axis, at - view.position))
+    return side if side @ view.right > 0 else -side
+
+
+def _shank(spec: dict[str, Any], scene: assembly.Assembly, view: world.View) -> dict[str, Array]:
+    axis = world.stylus_axis(spec["rake_deg"], spec["side_lean_deg"], spec["cantilever_yaw_deg"])
+    meshes = [m.vertices for name, m, _ in scene.parts if name in ("stylus", "stylus shank")]
+    vertices = np.concatenate(meshes)
+    height = vertices @ axis
+    low, high = (float(scene.points_mm[n] @ axis) for n in ("cone top", "shank under rod"))
+    across = _across(axis, view, scene.points_mm["cone top"])
+    out = {}
+    for name, side in (("shank left", -across), ("shank right", across)):
+        reach = (vertices - height[:, None] * axis) @ side
+        wall = height >= low - 1e-3
+        levels = np.unique(np.round(height[wall], 6))
+        widest = [reach[wall & (abs(height - z) < 1e-5)].max() for z in (levels[1], levels[-1])]
+        ends = np.array([low, high])
+        out[name] = np.outer(ends, axis) + np.outer(
+            np.interp(ends, [levels[1], levels[-1]], widest), side
+        )
+    return out
+
+
+def _limbs(spec: dict[str, Any], scene: assembly.Assembly, view: world.View) -> dict[str, Array]:
+    rod = spec["cantilever"]
+    along = world.cantilever_direction(spec["cantilever_yaw_deg"], spec["cantilever_rise_deg"])
+    start = scene.points_mm["rod axis at free end"]
+    reach = float((scene.points_mm["rod axis at body"] - start) @ along)
+    ends = reach * (np.array([0.1, 0.4]) if rod["kind"] == "sleeved rod" else np.array([0.1, 0.85]))
+    across = _across(along, view, start)
+    grow = (rod["far_radius_mm"] - rod["radius_mm"]) / rod["length_mm"]
+    radii = rod["radius_mm"] + grow * ends
+    return {
+        name: start + np.outer(ends, along) + np.outer(radii, side)
+        for name, side in (("left edge", -across), ("right edge", across))
+    }
+
+
+def _front_edge(
+    spec: dict[str, Any], scene: assembly.Assembly, view: world.View
+) -> dict[str, Array]:
+    ends = np.array([scene.points_mm["front edge left"], scene.points_mm["front edge right"]])
+    body = spec["body"]
+    turn = world.rotation_z(spec["body_yaw_deg"]) @ world.rotation_x(spec["azimuth_deg"])
+    broken = body["bevel_mm"] * {"bevelled": 2.0, "open-front": 0.5}.get(body["kind"], 1.0)
+    behind, above = ends + turn @ [broken, 0, 0], ends + turn @ [0, 0, broken]
+    lower = max((behind, above), key=lambda e: float(view.project(e)[:, 1].mean()))
+    return {"lower edge": lower}
