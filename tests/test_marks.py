@@ -5,10 +5,11 @@ import math
 
 import numpy as np
 import pytest
+from scipy.ndimage import gaussian_filter
 
 from tests.figures_edges import edge_crop
 from vision.edges import EdgeFit
-from vision.marks import load_marks, snap_marks
+from vision.marks import load_marks, snap_edge, snap_marks
 from vision.photo import FocalPrior, Photo
 from vision.reading import Refusal
 
@@ -64,3 +65,72 @@ def test_marks_file_round_trip(tmp_path):
     assert load_marks(path) == {"edge": ((1.0, 2.5), (3.0, 4.0))}
     with pytest.raises(ValueError, match="cannot be read"):
         load_marks(tmp_path / "none.json")
+
+
+def a_scene(paint, size=320):
+    """A photo painted by `paint(x, y) -> (H, W, 3)`, blurred by 1.2 px, with noise of 0.01."""
+    y, x = np.mgrid[:size, :size].astype(float)
+    picture = paint(x, y)
+    picture = np.stack([gaussian_filter(picture[..., k], 1.2) for k in range(3)], axis=-1)
+    picture += np.random.default_rng(3).normal(0, 0.01, picture.shape)
+    rgb = np.clip(picture * 255 + 0.5, 0, 255).astype(np.uint8)
+    return Photo("a.png", rgb, "0" * 64, FocalPrior(1000.0, 0.05))
+
+
+def off_deg(fit, angle):
+    return abs((math.degrees(fit.angle - angle) + 90) % 180 - 90)
+
+
+def test_a_colour_edge_without_brightness_is_found():
+    angle = math.radians(7)
+
+    def paint(x, y):
+        right = -(x - 160) * math.sin(angle) + (y - 160) * math.cos(angle) > 0
+        return np.where(right[..., None], [0.55, 0.35, 0.4], [0.35, 0.43, 0.41])
+
+    fit = snap_edge(a_scene(paint), (90, 157), (230, 165))
+    assert fit is not None
+    assert off_deg(fit, angle) < TOL_DEG
+
+
+def test_a_long_weak_edge_beats_a_short_strong_one():
+    def paint(x, y):
+        grey = np.where(x > 160, 0.55, 0.45) + np.where((x > 152) & (y > 210), 0.3, 0.0)
+        return np.repeat(grey[..., None], 3, axis=2)
+
+    fit = snap_edge(a_scene(paint), (156, 90), (158, 250))
+    assert fit is not None
+    assert abs(fit.x - 160 + 0.5) < 1.0
+    assert off_deg(fit, math.pi / 2) < TOL_DEG
+
+
+def test_a_line_drawn_too_long_is_cut_to_the_edge():
+    def paint(x, y):
+        grey = np.where((x > 160) & (y > 150), 0.7, 0.3)
+        return np.repeat(grey[..., None], 3, axis=2)
+
+    fit = snap_edge(a_scene(paint), (163, 100), (158, 260))
+    assert fit is not None
+    assert 85 < fit.length < 125
+    assert off_deg(fit, math.pi / 2) < TOL_DEG
+
+
+def test_an_object_and_its_image_are_chosen_together():
+    """A stronger line beside one reflected edge is passed over: it would make the image wider."""
+
+    def paint(x, y):
+        grey = np.where((abs(x - 160) < 30) & (y < 150), 0.2, 0.6)
+        grey = np.where((abs(x - 160) < 30) & (y >= 170), 0.35, grey)
+        grey = np.where((x >= 190) & (x < 198) & (y >= 170), 0.95, grey)
+        return np.repeat(grey[..., None], 3, axis=2)
+
+    photo = a_scene(paint)
+    marks = {
+        "shank left": ((128, 60), (131, 145)),
+        "shank right": ((192, 60), (188, 145)),
+        "reflected shank left": ((131, 180), (129, 260)),
+        "reflected shank right": ((195, 180), (197, 260)),
+    }
+    fits = snap_marks(photo, marks, "rake", tuple(marks))
+    assert isinstance(fits, dict)
+    assert abs(fits["reflected shank right"].x - 189.5) < 1.0

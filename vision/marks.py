@@ -1,26 +1,33 @@
 """Lines a person drew roughly -> the same lines snapped to edges.
 
-A mark is a name and two points, good to about ten pixels and three degrees. Each is moved to the
-strongest straight edge within reach and then fitted like any edge the finder found itself, so that
-the reading that follows has the same budget.
+A mark is a name and two points, good to about ten pixels and three degrees. Each is moved to a
+straight edge within reach and then fitted like any edge the finder found itself, so that the
+reading that follows has the same budget. Where two lines and both their reflections are drawn, the
+four edges are chosen together: an object and its mirror image are equally wide and open by the
+same angle.
 """
 
 from __future__ import annotations
 
+import itertools
 import json
-from collections.abc import Mapping
+import math
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 
 import numpy as np
 
-from vision.edges import EdgeFit, fit_edge, snap_line
+from vision.edges import EdgeFit
+from vision.near_edges import NearEdge, near_edges
 from vision.photo import Photo
 from vision.reading import Refusal, Segment
 
 REACH_PX = 12.0
 TURN_DEG = 4.0
+OPENING_DEG, WIDTH_SHARE = 1.0, 0.03  # how well an image repeats its object: deviations
 
-Marks = Mapping[str, tuple[tuple[float, float], tuple[float, float]]]
+Point = tuple[float, float]
+Marks = Mapping[str, tuple[Point, Point]]
 
 
 def load_marks(path: str | Path) -> dict[str, tuple[tuple[float, float], tuple[float, float]]]:
@@ -76,18 +83,22 @@ def snap_marks(
     missing = missing_marks(marks, quantity, needed)
     if missing is not None:
         return missing
-    fits: dict[str, EdgeFit] = {}
+    found: dict[str, list[NearEdge]] = {}
     for name, (p0, p1) in marks.items():
-        fit = snap_edge(photo, p0, p1)
-        if fit is None:
+        found[name] = _near(photo, p0, p1)
+        if not found[name]:
             return Refusal(
                 quantity,
                 f"No edge lies within {REACH_PX:.0f} px of the line {name!r}.",
                 "Move the line onto the edge, or take a sharper photo.",
                 lines=(Segment(name, "look", *p0, *p1),),
             )
-        fits[name] = fit
-    return fits
+    chosen = {name: edges[0].fit for name, edges in found.items()}
+    names = [name for name in marks if f"reflected {name}" in marks]
+    if len(names) == 2:
+        four = (*names, *(f"reflected {name}" for name in names))
+        chosen |= dict(zip(four, _mirrored([found[n] for n in four]), strict=True))
+    return chosen
 
 
 def missing_marks(marks: Marks, quantity: str, needed: tuple[str, ...]) -> Refusal | None:
@@ -102,12 +113,38 @@ def missing_marks(marks: Marks, quantity: str, needed: tuple[str, ...]) -> Refus
     )
 
 
-def snap_edge(photo: Photo, p0: tuple[float, float], p1: tuple[float, float]) -> EdgeFit | None:
+def snap_edge(photo: Photo, p0: Point, p1: Point) -> EdgeFit | None:
     """The edge nearest in place and direction to one mark, or None."""
+    found = _near(photo, p0, p1)
+    return found[0].fit if found else None
+
+
+def _near(photo: Photo, p0: Point, p1: Point) -> list[NearEdge]:
     length = float(np.hypot(p1[0] - p0[0], p1[1] - p0[1]))
-    turn = min(TURN_DEG, 60 * 8 / max(length, 1))
-    near = snap_line(photo.grey, p0, p1, reach=REACH_PX, turn_deg=turn)
-    if near is None:
-        return None
-    q0, q1, slope = near
-    return fit_edge(photo.grey, q0, q1, polarity=1 if slope > 0 else -1)
+    turn = min(TURN_DEG, math.degrees(math.atan(2 * REACH_PX / max(length, 1.0))))
+    return near_edges(photo, p0, p1, REACH_PX, turn)
+
+
+def _mirrored(found: Sequence[Sequence[NearEdge]]) -> list[EdgeFit]:
+    """The best four of (one, other, one reflected, other reflected)."""
+
+    def worth(four: tuple[NearEdge, ...]) -> float:
+        one, other, image_one, image_other = (x.fit for x in four)
+        opening = _opening(one, other) + _opening(image_one, image_other)
+        width, image_width = _gap(one, other), _gap(image_one, image_other)
+        spread = math.hypot(OPENING_DEG, *(math.degrees(x.fit.angle_u) for x in four))
+        unlike = (width - image_width) / (WIDTH_SHARE * (width + image_width) / 2 + 1.0)
+        doubt = (math.degrees(opening) / spread) ** 2 + unlike**2
+        return sum(math.log(x.score) for x in four) - 0.5 * min(doubt, 18.0)
+
+    return [x.fit for x in max(itertools.product(*found), key=worth)]
+
+
+def _opening(one: EdgeFit, other: EdgeFit) -> float:
+    """Signed angle from one line to another, -pi/2 to pi/2."""
+    return (other.angle - one.angle + math.pi / 2) % math.pi - math.pi / 2
+
+
+def _gap(one: EdgeFit, other: EdgeFit) -> float:
+    """Distance of the middle of one line from the other, px."""
+    return abs(float(np.array([one.x - other.x, one.y - other.y]) @ other.normal))

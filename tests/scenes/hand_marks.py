@@ -63,8 +63,11 @@ def true_lines(truth: dict[str, Any]) -> dict[str, Array]:
 
 
 def _image_depth(spec: dict[str, Any]) -> float:
-    """How far below the front face the mirror seems to lie (mm): Snell's law in the glass."""
-    if spec["surface"] != "back-silvered mirror":
+    """How far below the front face the mirror seems to lie (mm): Snell's law in the glass.
+
+    Seen at a grazing angle the front face itself reflects most.
+    """
+    if spec["surface"] != "back-silvered mirror" or spec["camera"]["elevation_deg"] < 9:
         return 0.0
     incidence = np.radians(90 - spec["camera"]["elevation_deg"])
     inside = np.arcsin(np.sin(incidence) / GLASS_INDEX)
@@ -78,22 +81,23 @@ def _across(axis: Array, view: world.View, at: Array) -> Array:
 
 
 def _shank(spec: dict[str, Any], scene: assembly.Assembly, view: world.View) -> dict[str, Array]:
+    """The longer straight stretch of each side: the shank's, or the cone's where little shows."""
     axis = world.stylus_axis(spec["rake_deg"], spec["side_lean_deg"], spec["cantilever_yaw_deg"])
-    meshes = [m.vertices for name, m, _ in scene.parts if name in ("stylus", "stylus shank")]
-    vertices = np.concatenate(meshes)
+    parts = ("stylus", "stylus tip", "stylus shank")
+    vertices = np.concatenate([m.vertices for name, m, _ in scene.parts if name in parts])
     height = vertices @ axis
-    low, high = (float(scene.points_mm[n] @ axis) for n in ("cone top", "shank under rod"))
+    levels = np.unique(np.round(height, 6))
+    rod = float(scene.points_mm["shank under rod"] @ axis)
     across = _across(axis, view, scene.points_mm["cone top"])
     out = {}
     for name, side in (("shank left", -across), ("shank right", across)):
         reach = (vertices - height[:, None] * axis) @ side
-        wall = height >= low - 1e-3
-        levels = np.unique(np.round(height[wall], 6))
-        widest = [reach[wall & (abs(height - z) < 1e-5)].max() for z in (levels[1], levels[-1])]
-        ends = np.array([low, high])
-        out[name] = np.outer(ends, axis) + np.outer(
-            np.interp(ends, [levels[1], levels[-1]], widest), side
-        )
+        width = np.array([reach[abs(height - z) < 1e-5].max() for z in levels])
+        slope = np.diff(width) / np.diff(levels)
+        corner = levels[:-1][slope > 0.6 * np.median(slope[: len(slope) // 2])].max()
+        cone, shank = (0.25 * corner, 0.9 * min(corner, rod)), (corner, rod)
+        ends = np.array(max((cone, shank), key=lambda e: e[1] - e[0]))
+        out[name] = np.outer(ends, axis) + np.outer(np.interp(ends, levels, width), side)
     return out
 
 

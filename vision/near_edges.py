@@ -1,0 +1,187 @@
+"""Straight edges near a roughly drawn line: several candidates, each fitted, best first.
+
+The strip round the line is straightened and differentiated across, in brightness and in two colour
+differences. Every turn and shift within reach is tried (a local Radon transform). The answer along
+a candidate is averaged in short blocks, and a block counts by the root of its contrast, so that a
+long weak edge beats a short strong one that crosses. Only the longest stretch of blocks that answer is
+fitted: a line drawn a little too long does no harm.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from vision.edges import MIN_LENGTH_PX, EdgeFit, fit_edge
+from vision.photo import Photo
+
+Array = NDArray[np.float64]
+Point = tuple[float, float]
+
+STEP_PX = 0.5
+SMOOTH_PX = 1.2
+BLOCKS = 14
+UNIT_SIGMA, MOST_UNITS = 4.0, 100.0  # a block's contrast in this many deviations of its noise
+LEAST_ANSWER = 0.5
+APART_PX = 2.5
+LEAST_STRETCH = 0.35
+HALF_WIDTHS_PX = (6.0, 4.0, 2.5)
+MOST_BEND_PX = 1.0
+# Parts of a stretch, longest first: one end may lie beside something else.
+SPANS = ((0.0, 1.0), (0.0, 0.75), (0.25, 1.0), (0.12, 0.88), (0.0, 0.5), (0.5, 1.0))
+
+
+@dataclass(frozen=True)
+class NearEdge:
+    """A fitted edge near a line, and how strongly it answers (less for distance)."""
+
+    fit: EdgeFit
+    score: float
+
+
+def near_edges(
+    photo: Photo, p0: Point, p1: Point, reach: float, turn_deg: float, most: int = 5
+) -> list[NearEdge]:
+    """Straight edges within reach of a rough line.
+
+    Parameters
+    ----------
+    photo : Photo
+    p0, p1 : (x, y)
+        Ends of the line, pixels.
+    reach : float
+        Largest shift of its middle, px.
+    turn_deg : float
+        Largest turn, degrees.
+    most : int
+        How many at most.
+
+    Returns
+    -------
+    list of NearEdge
+        Best first; empty where nothing straight is there.
+    """
+    start, end = np.asarray(p0, float), np.asarray(p1, float)
+    length = float(np.linalg.norm(end - start))
+    if length < MIN_LENGTH_PX:
+        return []
+    across = np.array([-(end - start)[1], (end - start)[0]]) / length
+    planes = _planes(photo, start, end, reach)
+    found: list[tuple[float, float, float, NDArray[np.float32], Array]] = []
+    for plane in planes:
+        found += _peaks(plane, start, end, across, length, reach, turn_deg)
+    found.sort(key=lambda f: -f[0])
+    out: list[NearEdge] = []
+    for score, shift, lean, plane, answers in found:
+        ends = start + across * (shift - lean), end + across * (shift + lean)
+        if any(_same_line(x.fit, *ends) for x in out):
+            continue
+        fit = _fit(plane, *ends, answers)
+        if fit is not None and not any(_same_line(x.fit, *fit.ends) for x in out):
+            out.append(NearEdge(fit, score * min(1.0, 0.6 + 0.6 * fit.length / length)))
+        if len(out) == most:
+            break
+    return sorted(out, key=lambda x: -x.score)
+
+
+def _planes(photo: Photo, start: Array, end: Array, reach: float) -> list[NDArray[np.float32]]:
+    """Brightness and two colour differences, blank outside the neighbourhood of the line."""
+    grey = photo.grey
+    height, width = grey.shape
+    low = np.floor(np.minimum(start, end) - 3 * reach - 8).astype(int)
+    high = np.ceil(np.maximum(start, end) + 3 * reach + 9).astype(int)
+    x0, y0 = np.clip(low, 0, (width, height))
+    x1, y1 = np.clip(high, 0, (width, height))
+    planes = [grey]
+    patch = photo.rgb[y0:y1, x0:x1].astype(np.float32) / 255
+    if patch.size == 0:
+        return planes
+    r, g, b = patch[..., 0], patch[..., 1], patch[..., 2]
+    for difference in ((r - g) / 1.4, (b - (r + g) / 2) / 1.3):
+        plane = np.zeros_like(grey)
+        plane[y0:y1, x0:x1] = difference
+        planes.append(plane)
+    return planes
+
+
+def _peaks(
+    plane: NDArray[np.float32], start: Array, end: Array, across: Array, length: float,
+    reach: float, turn_deg: float,
+) -> list[tuple[float, float, float, NDArray[np.float32], Array]]:  # fmt: skip
+    """Local maxima over shift and lean: (score, shift px, lean px at the end, plane, blocks)."""
+    lean = math.tan(math.radians(turn_deg)) * length / 2
+    half = reach + lean + 3 * SMOOTH_PX
+    blocks = int(np.clip(length / 5, 4, BLOCKS))
+    rows = blocks * int(np.clip(math.ceil(length / blocks), 2, 14))
+    offsets = np.arange(-half, half + STEP_PX / 2, STEP_PX)
+    share = (np.arange(rows) + 0.5) / rows
+    points = (
+        start + share[:, None, None] * (end - start) + offsets[None, :, None] * across
+    ).astype(np.float32)
+    strip = cv2.remap(plane, points[..., 0], points[..., 1], cv2.INTER_LINEAR,
+                      borderMode=cv2.BORDER_REPLICATE)  # fmt: skip
+    x = np.arange(-int(3.5 * SMOOTH_PX / STEP_PX), int(3.5 * SMOOTH_PX / STEP_PX) + 1) * STEP_PX
+    kernel = (x / SMOOTH_PX**2 * np.exp(-0.5 * (x / SMOOTH_PX) ** 2)).astype(np.float32)
+    kernel /= float(np.abs(kernel).sum()) / 2
+    slope = cv2.filter2D(strip, cv2.CV_32F, kernel[None, :], borderType=cv2.BORDER_REPLICATE)
+    outside = (
+        (points[..., 0] < 0) | (points[..., 0] > plane.shape[1] - 1)
+        | (points[..., 1] < 0) | (points[..., 1] > plane.shape[0] - 1)
+    )  # fmt: skip
+    slope[outside] = 0
+    noise = 1.4826 * float(np.median(np.abs(slope))) + 4e-4
+    full = UNIT_SIGMA * noise / math.sqrt(rows / blocks)
+    keep = np.flatnonzero(np.abs(offsets) <= reach)
+    leans = np.linspace(-lean, lean, 2 * max(int(lean / STEP_PX), 1) + 1)
+    scores = np.zeros((len(leans), len(keep)), np.float32)
+    answers = np.zeros((len(leans), blocks, len(keep)))
+    for i, value in enumerate(leans):
+        moved = np.round((2 * share - 1) * value / STEP_PX).astype(int)
+        columns = np.clip(keep[None, :] + moved[:, None], 0, len(offsets) - 1)
+        aligned = np.take_along_axis(slope, columns, 1)
+        block = aligned.reshape(blocks, -1, len(keep)).mean(axis=1) / full
+        answers[i] = np.sign(block) * np.sqrt(np.minimum(np.abs(block), MOST_UNITS))
+        scores[i] = np.abs(answers[i].mean(axis=0))
+    away = (offsets[keep] / reach) ** 2 + (leans / max(lean, 1e-9))[:, None] ** 2
+    scores *= (1 - 0.12 * away).astype(np.float32)
+    peaks = []
+    window = max(int(APART_PX / STEP_PX), 1)
+    top = cv2.dilate(scores, np.ones((2 * window + 1, 2 * window + 1)))
+    for i, j in np.argwhere((scores >= top) & (scores > LEAST_ANSWER)):
+        sign = np.sign(answers[i, :, j].mean())
+        peaks.append((float(scores[i, j]), float(offsets[keep[j]]), float(leans[i]), plane,
+                      sign * answers[i, :, j]))  # fmt: skip
+    return peaks
+
+
+def _same_line(fit: EdgeFit, q0: Array, q1: Array) -> bool:
+    offsets = (np.stack([q0, q1]) - [fit.x, fit.y]) @ fit.normal
+    return bool(np.abs(offsets).max() < APART_PX)
+
+
+def _fit(plane: NDArray[np.float32], q0: Array, q1: Array, answers: Array) -> EdgeFit | None:
+    """Fit the longest stretch of blocks that answer, or the longest straight part of it."""
+    full = float(np.sort(answers)[len(answers) // 2 :].mean())
+    best, begun = (0, 0), None
+    for k, good in enumerate([*(answers > 0.4 * full), False]):
+        if good and begun is None:
+            begun = k
+        elif not good and begun is not None:
+            if k - begun > best[1] - best[0]:
+                best = (begun, k)
+            begun = None
+    if best[1] - best[0] < LEAST_STRETCH * len(answers):
+        return None
+    first, last = (q0 + (q1 - q0) * (k / len(answers)) for k in best)
+    for low, high in SPANS:
+        ends = first + (last - first) * low, first + (last - first) * high
+        for half in HALF_WIDTHS_PX:
+            fit = fit_edge(plane, *ends, half_width=half, max_shift=2.5, max_turn_deg=2.5,
+                           blur_start=min(1.5, half / 2.5))  # fmt: skip
+            if fit is not None and fit.straightness <= MOST_BEND_PX and fit.blur < half / 1.2:
+                return fit
+    return None
