@@ -1,15 +1,16 @@
 """Sets of rendered photographs with truth, made from a cache of renders.
 
     python -m tests.scenes.photosets render tuning --cache DIR [--variant cuda_ad_rgb] [--workers 8]
-    python -m tests.scenes.photosets tuning|sealed|pairs|unusable|samples --cache DIR --out DIR
+    python -m tests.scenes.photosets SET --cache DIR --out DIR
 
 `render` path-traces the scenes of a set once (slow; resumes where it stopped). The other commands
 take renders from the cache, degrade each in several ways and write JPEGs with `truth.json`. All is
 fixed by seeds. The sets: "tuning" is for looking at; so is "second", an earlier sealed set with
 shapes and lights that tuning never shows; "sealed" has other seeds and shapes and lights that
-neither shows, and exists only to be counted; "unusable" must never be answered with a number;
-"pairs" are settings over paper photographed from the left and from the right; "samples" are the
-pictures of `sample_images/`.
+neither shows, and exists only to be counted; "unusable" must never be answered with a number, and
+"sealed-unusable" is the same from sealed scenes; "pairs" are settings over paper photographed from
+the left and from the right; "nightly" is a small picture of some second scenes for `tests/photos/`;
+"samples" are the pictures of `sample_images/`.
 """
 
 from __future__ import annotations
@@ -37,6 +38,7 @@ SCENES = {
     "pairs": (3000, 40, "pairs"),
     "samples": (5000, 5, "samples"),
 }
+OTHERS = ("unusable", "sealed-unusable", "nightly", "samples")
 COPIES = {"tuning": 4, "second": 6, "sealed": 6, "pairs": 3}
 
 
@@ -47,7 +49,7 @@ def main(arguments: list[str] | None = None) -> int:
         description=__doc__,
         formatter_class=argparse.RawDescriptionHelpFormatter,
     )
-    parser.add_argument("command", choices=["render", *COPIES, "unusable", "samples"])
+    parser.add_argument("command", choices=["render", *COPIES, *OTHERS])
     parser.add_argument("set", nargs="*", help="for render: which sets")
     parser.add_argument("--cache", type=Path, required=True)
     parser.add_argument("--out", type=Path)
@@ -68,10 +70,12 @@ def main(arguments: list[str] | None = None) -> int:
     args.out.mkdir(parents=True, exist_ok=True)
     if args.command in COPIES:
         write_set(args.command, args.cache, args.out)
-    elif args.command == "unusable":
+    elif args.command.endswith("unusable"):
         from tests.scenes.unusable import write_unusable
 
-        write_unusable(args.cache, args.out)
+        write_unusable(args.cache, args.out, "sealed" if "sealed" in args.command else "tuning")
+    elif args.command == "nightly":
+        write_nightly(args.cache, args.out)
     else:
         from tests.scenes.samples import write_samples
 
@@ -194,6 +198,23 @@ def write_set(name: str, cache: Path, out: Path) -> None:
             truth[photo] = write_photo(out / photo, linear, spec, plan, rng)
         (out / "truth.json").write_text(json.dumps(truth, indent=1))
         print(stem.name, flush=True)
+
+
+def write_nightly(cache: Path, out: Path) -> None:
+    """Every fourth render of the second set, one copy each, at the smallest size phones make."""
+    from tests.scenes import degrade
+
+    truth: dict[str, Any] = {}
+    for stem in cached(cache, "second"):
+        linear, spec = load(stem)
+        if spec["seed"] % 4:
+            continue
+        rng = np.random.default_rng([spec["seed"], recipe.QUANTITIES.index(spec["quantity"]), 77])
+        plan = degrade.plan(rng, spec["light"] == "dim", spec["quantity"] == "rake", True)
+        plan |= {"width": degrade.SIZES[0][0], "height": degrade.SIZES[0][1]}
+        photo = f"{spec['quantity']}-{spec['seed']}.jpg"
+        truth[photo] = write_photo(out / photo, linear, spec, plan, rng)
+    (out / "truth.json").write_text(json.dumps(truth, indent=1) + "\n")
 
 
 def write_photo(

@@ -33,18 +33,19 @@ SAMPLES = [
 ]
 
 
-def write_unusable(cache: Path, out: Path) -> None:
-    """Write a hundred unusable photographs from the tuning scenes."""
+def write_unusable(cache: Path, out: Path, scenes: str = "tuning") -> None:
+    """Write a hundred unusable photographs from the scenes of a set, each set with its own seed."""
+    salt = 4242 + photosets.SCENES[scenes][0] - photosets.SCENES["tuning"][0]
     truth: dict[str, Any] = {}
     for quantity in recipe.QUANTITIES:
-        own = photosets.cached(cache, "tuning", quantity)
+        own = photosets.cached(cache, scenes, quantity)
         others = [q for q in recipe.QUANTITIES if q != quantity] if quantity == "rake" else ["rake"]
-        foreign = [s for q in others for s in photosets.cached(cache, "tuning", q)]
+        foreign = [s for q in others for s in photosets.cached(cache, scenes, q)]
         number = 0
         for kind, count in PER_QUANTITY.items():
             extra = 1 if quantity == "rake" and kind == "object" else 0
             for _ in range(count + extra):
-                rng = np.random.default_rng([recipe.QUANTITIES.index(quantity), number, 4242])
+                rng = np.random.default_rng([recipe.QUANTITIES.index(quantity), number, salt])
                 name = f"{quantity}-{kind.replace(' ', '-')}-{number:02d}.jpg"
                 record: dict[str, Any] = {"quantity": quantity, "spoiled": kind, "truth_deg": None}
                 if kind == "object":
