@@ -147,7 +147,7 @@ def test_our_own_fault_is_code_one_and_leaves_the_rest(capsys, monkeypatch):
     def broken(*_):
         raise RuntimeError("boom")
 
-    monkeypatch.setattr(vision.measure, "measure_file", broken)
+    monkeypatch.setattr(vision.measure, "measure", broken)
     code, out, err = run(capsys, "read", "azimuth", photo, "--json")
     assert code == 1
     assert json_lines(out)[0]["refusal"]["reason"].startswith("The program failed")

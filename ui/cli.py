@@ -21,7 +21,11 @@ if TYPE_CHECKING:
     from collections.abc import Iterator
 
     from vision.measure import Options
+    from vision.photo import Photo
     from vision.reading import Outcome
+
+    Task = tuple[str, str, Options, Path | None]
+    Result = tuple[Outcome, float, bool, Path | None]
 
 QUANTITIES = (
     "rake",
@@ -127,12 +131,8 @@ def _read(args: argparse.Namespace) -> int:
             print(f"--overlay: {args.overlay} cannot be made ({error.strerror})", file=sys.stderr)
             return BAD_USE
     worst, outcomes = OK, []
-    taken: set[str] = set()
-    for outcome, seconds, fault in _outcomes(args, options):
+    for outcome, seconds, fault, overlay in _outcomes(args, options):
         outcomes.append(outcome)
-        overlay = None
-        if args.overlay is not None and not fault:
-            overlay = _write_overlay(args, outcome, len(outcomes) - 1, taken)
         _print_outcome(outcome, seconds, args.json, overlay)
         worst = _worse(worst, OUR_FAULT if fault else exit_code(outcome))
     if args.combine:
@@ -163,8 +163,12 @@ def _options(args: argparse.Namespace) -> Options | None:
         return None
 
 
-def _outcomes(args: argparse.Namespace, options: Options) -> Iterator[tuple[Outcome, float, bool]]:
-    tasks = [(photo, args.quantity, options) for photo in args.photos]
+def _outcomes(args: argparse.Namespace, options: Options) -> Iterator[Result]:
+    """Outcome, seconds, whether it is our fault, and the overlay written, a photo."""
+    tasks: list[Task] = [
+        (photo, args.quantity, options, overlay)
+        for photo, overlay in zip(args.photos, _overlay_paths(args), strict=True)
+    ]
     bar = _Progress(len(tasks))
     if args.jobs == 1 or len(tasks) == 1:
         for task in tasks:
@@ -190,18 +194,18 @@ def _one_thread() -> None:
     cv2.setNumThreads(1)
 
 
-def _one(task: tuple[str, str, Options]) -> tuple[Outcome, float, bool]:
-    from vision.measure import measure_file
-    from vision.reading import Refusal
-
-    path, quantity, options = task
+def _one(task: Task) -> Result:
+    path, quantity, options, overlay = task
     began = time.perf_counter()
     try:
-        outcome: Outcome = measure_file(path, quantity, options)
-        outcome = replace(outcome, photo=path)
-        return outcome, time.perf_counter() - began, False
+        outcome, photo = _measured(path, quantity, options)
+        seconds = time.perf_counter() - began
+        written = None if overlay is None else _write_overlay(path, photo, outcome, overlay)
+        return replace(outcome, photo=path), seconds, False, written
     except Exception as error:
         import traceback
+
+        from vision.reading import Refusal
 
         traceback.print_exc(file=sys.stderr)
         refusal = Refusal(
@@ -210,7 +214,19 @@ def _one(task: tuple[str, str, Options]) -> tuple[Outcome, float, bool]:
             "This is our fault, not the photo's: please report it with the text above.",
             photo=path,
         )
-        return refusal, time.perf_counter() - began, True
+        return refusal, time.perf_counter() - began, True, None
+
+
+def _measured(path: str, quantity: str, options: Options) -> tuple[Outcome, Photo | None]:
+    from vision.measure import load_or_refuse, measure, measure_file
+    from vision.photo import Photo
+
+    if quantity == "speed":
+        return measure_file(path, quantity, options), None
+    photo = load_or_refuse(path, quantity)
+    if isinstance(photo, Photo):
+        return measure(photo, quantity, options), photo
+    return photo, None
 
 
 def exit_code(outcome: Outcome) -> int:
@@ -251,27 +267,29 @@ def _print_outcome(outcome: Outcome, seconds: float, as_json: bool, overlay: Pat
         print(f"  overlay: {overlay}")
 
 
-def _write_overlay(
-    args: argparse.Namespace, outcome: Outcome, index: int, taken: set[str]
-) -> Path | None:
-    from vision.overlay import draw_overlay
-    from vision.photo import PhotoError, load_photo
+def _overlay_paths(args: argparse.Namespace) -> list[Path | None]:
+    """Where each photo's overlay goes; photos of one name get numbers."""
+    if args.overlay is None:
+        return [None] * len(args.photos)
+    paths: list[Path | None] = []
+    for source in args.photos:
+        stem = f"{Path(source).stem}-{args.quantity}"
+        name, n = stem, 1
+        ending = "png" if args.quantity == "speed" else "jpg"
+        while args.overlay / f"{name}.{ending}" in paths:
+            n += 1
+            name = f"{stem}-{n}"
+        paths.append(args.overlay / f"{name}.{ending}")
+    return paths
 
-    source = args.photos[index]
-    stem = f"{Path(source).stem}-{args.quantity}"
-    name, n = stem, 1
-    while name in taken:
-        n += 1
-        name = f"{stem}-{n}"
-    if args.quantity == "speed":
-        taken.add(name)
-        return _write_speed_plot(source, outcome, args.overlay / f"{name}.png")
-    try:
-        photo = load_photo(source)
-    except PhotoError:
+
+def _write_overlay(source: str, photo: Photo | None, outcome: Outcome, target: Path) -> Path | None:
+    from vision.overlay import draw_overlay
+
+    if outcome.quantity == "speed":
+        return _write_speed_plot(source, outcome, target)
+    if photo is None:
         return None
-    taken.add(name)
-    target: Path = args.overlay / f"{name}.jpg"
     draw_overlay(photo, outcome).save(target, quality=90)
     return target
 

@@ -82,14 +82,30 @@ def measure_file(
     name: str | None = None,
 ) -> Outcome:
     """Read one quantity from a photo file; a file that cannot be read becomes a `Refusal`."""
-    try:
-        if quantity == "speed":
+    if quantity == "speed":
+        try:
             return _reader("speed")(source, options or Options())
-        photo = load_photo(source, name)
+        except PhotoError as error:
+            return _unreadable(source, quantity, name, error)
+    photo = load_or_refuse(source, quantity, name)
+    return photo if isinstance(photo, Refusal) else measure(photo, quantity, options)
+
+
+def load_or_refuse(
+    source: str | Path | bytes, quantity: str, name: str | None = None
+) -> Photo | Refusal:
+    """The photo in a file, or the refusal that says why the file cannot be read."""
+    try:
+        return load_photo(source, name)
     except PhotoError as error:
-        shown = name or (Path(source).name if isinstance(source, str | Path) else "photo")
-        return Refusal(quantity, error.reason, error.advice, photo=shown, unreadable=True)
-    return measure(photo, quantity, options)
+        return _unreadable(source, quantity, name, error)
+
+
+def _unreadable(
+    source: str | Path | bytes, quantity: str, name: str | None, error: PhotoError
+) -> Refusal:
+    shown = name or (Path(source).name if isinstance(source, str | Path) else "photo")
+    return Refusal(quantity, error.reason, error.advice, photo=shown, unreadable=True)
 
 
 def measure(photo: Photo, quantity: str, options: Options | None = None) -> Outcome:
