@@ -13,7 +13,7 @@ apart. The geometry is in `vision.rake_model`.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -25,8 +25,9 @@ from vision.marks import snap_marks
 from vision.needle import Needle, NeedleEdge, find_needle, usable
 from vision.photo import FocalPrior, Photo
 from vision.rake_model import Line, Predictor, Solution, solve
+from vision.rake_surface import find_rod_over_surface, normal_line
 from vision.reading import BudgetPart, Component, Outcome, Reading, Refusal, Segment
-from vision.side_rod import RodLine, SideRod, find_side_rod
+from vision.side_rod import SideRod, find_side_rod
 
 if TYPE_CHECKING:
     from vision.measure import Options
@@ -46,7 +47,6 @@ LEAST_WIDTH_PX = 16.0
 WANTED_WIDTH_PX = 80.0
 MOST_U_DEG = 0.75
 PLAUSIBLE_DEG = (85.0, 100.0)
-RISE_RANGE_DEG = (11.0, 32.0)
 CLOSE_UP_MM = 15.0
 ROD_MM = 0.5  # a usual cantilever's thickness, to guess the field of view
 LENS_STRETCH = 8.0  # a clip-on lens or zoom lengthens the focal length up to this much
@@ -103,15 +103,14 @@ def find_rake(photo: Photo, options: Options) -> RakeLines | Refusal:
     -------
     RakeLines or Refusal
     """
-    rod = find_side_rod(photo.rgb, options.pivot)
-    if rod is None:
+    found = find_rod_over_surface(photo.rgb, options.pivot)
+    if found is None:
         return _refusal(
             "No cantilever was found: a thin straight rod rising to one side.",
             "Photograph from the side with the lens at the record's height, so that the "
             "cantilever crosses the picture and the stylus stands under its end.",
         )
-    if rod.mirrored and not RISE_RANGE_DEG[0] < _rise(rod) < RISE_RANGE_DEG[1]:
-        rod = replace(rod, pairs=(), mirror_score=0.0)
+    rod, normal = found.rod, found.normal
     needle = find_needle(photo.rgb, rod)
     if needle is not None and needle.width < LEAST_WIDTH_PX:
         return _refusal(
@@ -119,9 +118,10 @@ def find_rake(photo: Photo, options: Options) -> RakeLines | Refusal:
             f"Move closer or use a clip-on lens until it spans {WANTED_WIDTH_PX:.0f} px.",
             _look(rod),
         )
-    on_mirror = needle is not None and needle.mirrored(rod.mirrored)
+    both_views = needle is not None and needle.mirrored(rod.mirrored)
+    on_mirror = both_views or normal is not None
     least = LEAST_QUALITY
-    if on_mirror:
+    if both_views:
         least = LEAST_QUALITY_BOTH if rod.mirrored else LEAST_QUALITY_ALONE
     if needle is None or needle.quality < least:
         return _refusal(
@@ -130,7 +130,7 @@ def find_rake(photo: Photo, options: Options) -> RakeLines | Refusal:
             f"{WANTED_WIDTH_PX:.0f} px of the picture's width.",
             _look(rod, needle),
         )
-    weak = max(1.0, SURE_QUALITY_BOTH / needle.quality) if on_mirror else 1.0
+    weak = max(1.0, SURE_QUALITY_BOTH / needle.quality) if both_views else 1.0
     lines = [
         Line(
             name,
@@ -143,9 +143,12 @@ def find_rake(photo: Photo, options: Options) -> RakeLines | Refusal:
         for name, e in usable(needle.edges)
     ]
     flags = ["pivot_assumed"] if options.pivot == "auto" else []
-    lines += _rod_lines(rod, rod.mirrored)
+    if not both_views:
+        lines = [x for x in lines if not x.name.startswith("reflected ")]
+    lines += _rod_lines(rod)
+    if normal is not None:
+        lines.append(normal_line(normal))
     if not on_mirror:
-        lines = [x for x in lines if not x.name.startswith("reflected ") or "rod" in x.name]
         flags.append("no_reflection")
         groove = groove_slope(photo.rgb, needle.apex, needle.width, rod, _lean(lines))
         if groove is not None:
@@ -154,7 +157,7 @@ def find_rake(photo: Photo, options: Options) -> RakeLines | Refusal:
             (ax, ay), (bx, by) = needle.apex - reach, needle.apex + reach
             lines.append(Line("surface", ax, ay, bx, by, math.radians(groove.u_deg)))
             flags.append("groove_reference")
-        elif not rod.mirrored:
+        else:
             return _refusal(
                 "Neither a mirror image nor grooves show which way the surface runs.",
                 "Stand the stylus on a small mirror, or light the record so that its grooves "
@@ -302,29 +305,10 @@ def _determined(names: set[str]) -> bool:
     )
 
 
-def _rise(rod: SideRod) -> float:
-    """Half the angle between the rod and its mirror image, degrees."""
-    halves = [abs(a.angle - b.angle) / 2 for a, b in rod.pairs]
-    return math.degrees(float(np.median(halves)))
-
-
-def _rod_lines(rod: SideRod, mirrored: bool) -> list[Line]:
-    """Limbs as lines; with their mirror images where every pair agrees."""
+def _rod_lines(rod: SideRod) -> list[Line]:
     u = math.radians(ROD_FLOOR_DEG)
-
-    def line(name: str, r: RodLine) -> Line:
-        return Line(name, r.x0, r.y0, r.x1, r.y1, u)
-
-    if not mirrored:
-        return [line("rod top", rod.top), line("rod bottom", rod.bottom)]
-    lines = []
-    for name, limb in (("top", rod.top), ("bottom", rod.bottom)):
-        lines.append(line(f"rod {name}", limb))
-        lines += [line(f"reflected rod {name}", b) for a, b in rod.pairs if a == limb]
-    if not any(x.name.startswith("reflected") for x in lines):
-        a, b = rod.pairs[0]
-        lines += [line("rod middle", a), line("reflected rod middle", b)]
-    return lines
+    limbs = (("rod top", rod.top), ("rod bottom", rod.bottom))
+    return [Line(name, r.x0, r.y0, r.x1, r.y1, u) for name, r in limbs]
 
 
 def _focal(focal: FocalPrior, lines: RakeLines, size: tuple[int, int]) -> tuple[float, float]:
@@ -373,7 +357,7 @@ def _segments(lines: RakeLines, solution: Solution, camera: Camera) -> tuple[Seg
         Segment("surface", "surface", *map(float, (*start, *end))),
     ]
     for x in used:
-        if x.name in ("surface", "axis"):
+        if x.name in ("surface", "normal", "axis"):
             continue
         role = "reflection" if x.name.startswith("reflected") else "edge"
         role = "reference" if "rod" in x.name else role
@@ -404,9 +388,9 @@ def _contact(
         low = np.mean([x.middle for x in image], axis=0)
         distance = float((low - middle) @ axis) / 2
         return middle + axis * distance, max(reach, 2 * distance)
-    surface = next((x for x in used if x.name == "surface"), None)
+    surface = next((x for x in used if x.name in ("surface", "normal")), None)
     if surface is not None:
-        s = np.array([surface.x1 - surface.x0, surface.y1 - surface.y0])
+        s = _direction("surface", surface.middle, solution, camera, pivot_right)
         d = surface.middle - middle
         distance = float((d[0] * s[1] - d[1] * s[0]) / (axis[0] * s[1] - axis[1] * s[0]))
         return middle + axis * distance, max(reach, 1.5 * abs(distance))

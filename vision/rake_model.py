@@ -36,7 +36,7 @@ PRIORS: dict[str, tuple[float, float]] = {
     "azimuth": (0.0, 2.3),  # within 4 degrees of side-on, as the guide asks
     "side_lean": (0.0, 1.5),
     "rise": (20.0, 4.0),
-    "shank_taper": (0.0, 0.3),
+    "shank_taper": (0.0, 3.0),
     "cone_half": (27.5, 8.0),
     "cone_skew": (0.0, 0.4),  # a turned pyramid's two flanks end at different heights
     "rod_taper": (0.0, 2.0),
@@ -65,6 +65,7 @@ GROUPS = {
     "k1": "lens distortion",
 }
 _NAMES = tuple(PRIORS)
+_REFERENCES = ("reflected", "surface", "normal")
 _DROP_AT = 3.5  # standard deviations
 
 
@@ -160,7 +161,8 @@ class Predictor:
             np.array([n.startswith(kind) for n in names])
             for kind in ("shank", "cone", "axis", "rod")
         )
-        self.kind = np.where(shank | cone | axis, 0, np.where(rod, 1, 2))
+        normal = np.array([n == "normal" for n in names])
+        self.kind = np.where(shank | cone | axis, 0, np.where(rod, 1, np.where(normal, 3, 2)))
         limb = np.array([{"rod top": 1.0, "rod bottom": -1.0}.get(n, 0.0) for n in names])
         self.turns = np.stack(
             [-side * self.flip * shank, side * self.flip * cone, 1.0 * cone, limb * self.flip]
@@ -180,6 +182,7 @@ class Predictor:
                 ],
                 [math.cos(v["rise"]), 0.0, math.sin(v["rise"])],
                 [math.cos(v["groove_yaw"]), math.sin(v["groove_yaw"]), 0.0],
+                [0.0, 0.0, 1.0],
             ]
         )[self.kind]
         directions[:, 2] *= self.flip
@@ -215,7 +218,8 @@ def solve(
     ----------
     lines : sequence of Line
         Names: ``shank|cone left|right``, ``axis``, ``rod top|bottom``, each also ``reflected ...``,
-        and ``surface`` (groove, or any line along the surface under the cantilever).
+        ``surface`` (groove, or any line along the surface under the cantilever), and ``normal``
+        (from a point to its mirror image).
     camera : Camera
         Best guess; its uncertainty comes from the priors.
     pivot_right : bool
@@ -230,8 +234,8 @@ def solve(
     """
     if not any(x.name.startswith(("shank", "cone", "axis")) for x in lines):
         raise ValueError("lines: expected at least one of shank, cone or axis")
-    if not any(x.name.startswith(("reflected", "surface")) for x in lines):
-        raise ValueError("lines: expected a reflected line or the surface")
+    if not any(x.name.startswith(_REFERENCES) for x in lines):
+        raise ValueError("lines: expected a reflected line, the surface or its normal")
     mean = {k: v[0] for k, v in PRIORS.items()} | dict(prior_mean or {})
     sd = {k: v[1] for k, v in PRIORS.items()} | dict(prior_sd or {})
     kept = list(lines)
@@ -252,7 +256,7 @@ def solve(
     row = gain[_NAMES.index("rake")]
     for i, share in enumerate(row):
         if i < count:
-            ref = kept[i].name.removeprefix("reflected ").startswith(("rod", "surface"))
+            ref = kept[i].name.removeprefix("reflected ").startswith(("rod", "surface", "normal"))
             group, share = ("surface reference" if ref else "edge fit"), share * scale
         else:
             group = GROUPS[_NAMES[i - count]]
@@ -276,7 +280,7 @@ def solve(
 
 def _enough(lines: Sequence[Line]) -> bool:
     stylus = any(x.name.startswith(("shank", "cone", "axis")) for x in lines)
-    return stylus and any(x.name.startswith(("reflected", "surface")) for x in lines)
+    return stylus and any(x.name.startswith(_REFERENCES) for x in lines)
 
 
 def _gauss_newton(

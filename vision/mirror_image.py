@@ -1,0 +1,407 @@
+"""Objects over a mirror and their images -> the mirror's line and normal in the picture.
+
+A point at height h above a plane mirror and its image are joined by a line along the plane's
+normal, h above it and h below. So in the picture the displacement from every point to its image
+runs along the image of the normal, whatever the shape of the object and wherever the camera
+stands; no slant enters, as it does with lines along the surface.
+
+The line of symmetry is found first, at a small scale and over the whole picture: a column that
+holds its own mirror image correlates with its reversed self at the offset of the line, so the
+convolution of every column with itself, summed, peaks there (tilts are tried in turn). Then blocks
+of the upper half are looked for in the flipped lower half (normalised cross-correlation), and the
+sideways shift of each, which grows with its height, gives the direction of the normal. Blocks that
+hang under the rod count most: the outline of a round rod's end is not the same seen from above
+and, in the mirror, from below.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+from scipy.fft import irfft, next_fast_len, rfft
+
+from vision.side_rod import SideRod, shrink
+
+Array = NDArray[np.float64]
+Grey = NDArray[np.float32]
+Picture = NDArray[np.uint8]
+
+COARSE_WIDTH, MIDDLE_WIDTH = 240.0, 560.0  # px of the picture's width in the working copies
+FINE_THICKNESS = 72.0  # px of rod thickness where the normal is measured
+BEYOND, ALONG, ABOVE = 1.3, 3.2, 1.8  # what is looked at about the free end, in thicknesses
+TILTS_DEG = np.arange(-8.0, 8.1, 1.0)
+STARTS = 4
+LEAST_START = 1.5  # blocks that must agree at the start
+LEAST_HEIGHT = 0.12  # of the picture's height: a mirror's line leaves this much above and below it
+BLOCK, REACH = 27, 7  # px: size of the blocks; how far from its place a block is looked for
+LEAST_MATCH = 0.5  # correlation below which a block counts nothing
+LEAST_INFO = 0.02  # mean squared gradient (of 1) across the direction wanted
+OUTLINE_WEIGHT = 0.1  # of blocks on the rod itself
+OUTLINE_U_DEG, FLOOR_U_DEG = 0.3, 0.08
+BLOCKS_TOGETHER = 3.0  # blocks overlap by half, and one edge runs through several
+
+
+@dataclass(frozen=True)
+class SymmetryLine:
+    """Line about which what is above it and what is below mirror each other.
+
+    Parameters
+    ----------
+    point : ndarray, shape (2,)
+        Pixels.
+    tilt : float
+        Direction, radians.
+    matched : float
+        Blocks found again in the image, weighted by how well they agree; those that fix their
+        place both ways.
+    share : float
+        Of the blocks that should be found again, 0..1.
+    sharpness : float
+        Median gradient of the image over that of the object.
+    """
+
+    point: Array
+    tilt: float
+    matched: float
+    share: float
+    sharpness: float
+
+    def y_at(self, x: float) -> float:
+        """Height of the line in the picture at x."""
+        return float(self.point[1] + math.tan(self.tilt) * (x - self.point[0]))
+
+
+@dataclass(frozen=True)
+class Normal:
+    """Where the surface's normal points in the picture.
+
+    Parameters
+    ----------
+    p0, p1 : ndarray, shape (2,)
+        A mean point of the object and its image, pixels.
+    angle_u : float
+        Standard uncertainty of the direction p0-p1, radians.
+    line : SymmetryLine
+        The line of symmetry, measured anew near the rod's free end.
+    """
+
+    p0: Array
+    p1: Array
+    angle_u: float
+    line: SymmetryLine
+
+
+@dataclass(frozen=True)
+class _Copy:
+    """A straightened copy: photo = origin + basis @ (u, y), the surface's guess along y = 0."""
+
+    origin: Array
+    basis: Array
+    u0: int
+    rows: int  # above and below y = 0
+    field: Grey  # (2 rows + 1, W, 2): soft-clipped gradient
+    size: Grey  # its size, unclipped
+    inside: NDArray[np.bool_]
+
+
+def find_symmetry(rgb: Picture) -> SymmetryLine | None:
+    """The line about which the picture mirrors itself downwards, or None where nothing does.
+
+    Parameters
+    ----------
+    rgb : ndarray of uint8, shape (H, W, 3)
+    """
+    middle = shrink(rgb, min(1.0, MIDDLE_WIDTH / rgb.shape[1]))
+    best: SymmetryLine | None = None
+    for point, tilt in _starts(rgb, middle):
+        copy = _whole(middle, rgb.shape, point, tilt)
+        moved = _settled(copy, tilt, rough=True)
+        if moved is None or (best is not None and moved.matched <= best.matched):
+            continue
+        best = moved
+    if best is None or best.matched < LEAST_START:
+        return None
+    return _settled(_whole(middle, rgb.shape, best.point, best.tilt), best.tilt)
+
+
+def find_normal(rgb: Picture, rod: SideRod, line: SymmetryLine) -> Normal | None:
+    """Direction of the surface's normal from what hangs about the rod's free end, or None.
+
+    Parameters
+    ----------
+    rgb : ndarray of uint8, shape (H, W, 3)
+    rod : SideRod
+    line : SymmetryLine
+    """
+    fine = shrink(rgb, min(1.0, FINE_THICKNESS / rod.thickness))
+    down = line.y_at(float(rod.free_end[0])) - float(rod.free_end[1])
+    if down < 0.1 * rod.thickness:
+        return None
+    near = _settled(_about_rod(fine, rgb.shape, rod, line.point, line.tilt), line.tilt)
+    if near is None:
+        return None
+    return _normal(_about_rod(fine, rgb.shape, rod, near.point, near.tilt), rod, near.tilt)
+
+
+def _starts(rgb: Picture, middle: tuple[Picture, Array]) -> Iterator[tuple[Array, float]]:
+    """Likely lines of symmetry, best first."""
+    height, width = rgb.shape[:2]
+    picture, ratio = shrink(middle[0], min(1.0, COARSE_WIDTH / middle[0].shape[1]))
+    scale = float(ratio[1] * middle[1][1])
+    field, _ = _gradient(picture)
+    tall, wide = picture.shape[:2]
+    centre = np.array([(width - 1) / 2, (height - 1) / 2])
+    field[:2], field[-2:], field[:, :2], field[:, -2:] = 0, 0, 0, 0
+    size = next_fast_len(2 * tall, real=True)
+    # offset s pairs rows y and s - y: the line lies at s / 2
+    first = int(2 * LEAST_HEIGHT * tall)
+    sums = np.arange(first, int(2 * (1 - LEAST_HEIGHT) * tall))
+    curves = []
+    for tilt in TILTS_DEG:
+        turn = cv2.getRotationMatrix2D(((wide - 1) / 2, (tall - 1) / 2), float(tilt), 1.0)
+        level = cv2.warpAffine(field, turn, (wide, tall), flags=cv2.INTER_LINEAR)
+        level = level @ turn[:, :2].T.astype(np.float32)
+        wave = rfft(level, size, axis=0)
+        same = irfft(np.sum(wave[..., 0] ** 2 - wave[..., 1] ** 2, axis=1), size)
+        energy = np.cumsum(np.sum(level**2, axis=(1, 2)))
+        hidden = energy[np.clip(sums - tall, 0, tall - 1)] * (sums >= tall)
+        seen = energy[np.minimum(sums, tall - 1)] - hidden
+        share = same[sums] / (seen + 1e-6)
+        curves.append(np.clip(same[sums], 0, None) * np.clip(share, 0, 1))
+    table = np.stack(curves)
+    for _ in range(STARTS):
+        i, k = divmod(int(np.argmax(table)), table.shape[1])
+        if table[i, k] <= 0:
+            return
+        tilt = math.radians(float(TILTS_DEG[i]))
+        down = ((first + k) / 2 - (tall - 1) / 2) / scale
+        yield centre + down * np.array([-math.sin(tilt), math.cos(tilt)]), tilt
+        table[max(0, i - 2) : i + 3, max(0, k - 8) : k + 9] = 0
+        table[:, max(0, k - 3) : k + 4] = 0
+
+
+def _whole(
+    small: tuple[Picture, Array],
+    shape: tuple[int, ...],
+    point: Array,
+    tilt: float,
+) -> _Copy:
+    """A copy of the whole picture's width."""
+    scale = small[1]
+    half = shape[1] * float(scale[0]) / 2
+    aside = float((point[0] - (shape[1] - 1) / 2) * scale[0])
+    rows = int(0.75 * shape[0] * float(scale[1]))
+    return _copied(small, shape, point, tilt, (int(-half - aside), int(half - aside)), rows)
+
+
+def _about_rod(
+    small: tuple[Picture, Array], shape: tuple[int, ...], rod: SideRod, point: Array, tilt: float
+) -> _Copy:
+    """A copy of what is about the rod's free end."""
+    scale = float(small[1][0])
+    turn = np.array([[math.cos(tilt), -math.sin(tilt)], [math.sin(tilt), math.cos(tilt)]])
+    end = scale * (rod.free_end - point) @ turn
+    t = rod.thickness * scale
+    left, right = (BEYOND, ALONG) if rod.pivot_right else (ALONG, BEYOND)
+    columns = (int(end[0] - left * t), int(end[0] + right * t))
+    return _copied(small, shape, point, tilt, columns, int(ABOVE * t - end[1]))
+
+
+def _copied(
+    small: tuple[Picture, Array],
+    shape: tuple[int, ...],
+    point: Array,
+    tilt: float,
+    columns: tuple[int, int],
+    rows: int,
+) -> _Copy:
+    picture, ratio = small
+    scale = float(ratio[0])
+    turn = np.array([[math.cos(tilt), -math.sin(tilt)], [math.sin(tilt), math.cos(tilt)]])
+    basis = turn / scale
+    u0, u1 = columns
+    size = (u1 - u0, 2 * rows + 1)
+    start = point + basis @ np.array([u0, -rows], float)
+    matrix = np.column_stack([ratio[:, None] * basis, ratio * (start + 0.5) - 0.5])
+    warped = cv2.warpAffine(
+        picture,
+        matrix,
+        size,
+        flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP,
+        borderMode=cv2.BORDER_REPLICATE,
+    )
+    field, steepness = _gradient(np.asarray(warped, np.uint8))
+    y = np.arange(-rows, rows + 1, dtype=np.float32)[:, None]
+    u = np.arange(u0, u1, dtype=np.float32)[None]
+    edge = 6 / scale
+    inside = np.ones(size[::-1], bool)
+    for axis, length in ((0, shape[1]), (1, shape[0])):
+        along, down = basis[axis].astype(np.float32)
+        at = np.float32(point[axis]) + along * u + down * y
+        inside &= (at > edge) & (at < length - 1 - edge)
+    return _Copy(point, basis, u0, rows, field * inside[..., None], steepness, inside)
+
+
+def _gradient(picture: Picture) -> tuple[Grey, Grey]:
+    """Gradient of the locally strongest of luma and two colour differences; soft-clipped, whole."""
+    f = np.sqrt(picture.astype(np.float32) / np.float32(255))
+    luma = f @ np.array([0.299, 0.587, 0.114], np.float32)
+    best: tuple[Grey, Grey, Grey] | None = None
+    for plane in (luma, 0.7 * (f[..., 0] - f[..., 1]), 0.7 * (f[..., 2] - f[..., 1])):
+        plane = cv2.GaussianBlur(plane, (0, 0), 1.2)
+        gx = np.asarray(cv2.Sobel(plane, cv2.CV_32F, 1, 0, scale=1 / 8))
+        gy = np.asarray(cv2.Sobel(plane, cv2.CV_32F, 0, 1, scale=1 / 8))
+        size = gx * gx + gy * gy
+        if best is None:
+            best = (size, gx, gy)
+        else:
+            more = size > best[0]
+            best = tuple(np.where(more, a, b) for a, b in zip((size, gx, gy), best, strict=True))
+    assert best is not None
+    size = np.sqrt(best[0])
+    knee = size + max(0.01, 3 * float(np.median(size)))
+    return np.dstack([best[1] / knee, best[2] / knee]).astype(np.float32), size
+
+
+def _settled(copy: _Copy, tilt: float, rough: bool = False) -> SymmetryLine | None:
+    """The line of symmetry of a copy, moved to where its halves agree."""
+    if copy.rows < 2 * BLOCK:
+        return None
+    blocks = _blocks(copy, rough)
+    if len(blocks) < 4:
+        return None
+    shift = _line(blocks)
+    point = copy.origin + copy.basis @ np.array([0.0, -shift[0] / 2])
+    tilt = tilt - math.atan(shift[1] / 2)
+    if abs(tilt) > math.radians(TILTS_DEG[-1] + 4):
+        return None
+    miss = blocks[:, 3] - shift[0] - shift[1] * blocks[:, 0]
+    agree = _trust(blocks) * np.exp(-0.5 * (miss / (4.0 if rough else 1.5)) ** 2)
+    both = np.minimum(blocks[:, 5], blocks[:, 6]) > LEAST_INFO / 2
+    matched = float(agree[both].sum())
+    good = both & (agree > 0.2)
+    sharpness = float(np.median(blocks[good, 7])) if good.any() else 0.0
+    return SymmetryLine(point, tilt, matched, matched / max(1, int(both.sum())), sharpness)
+
+
+def _blocks(copy: _Copy, rough: bool = False) -> Array:
+    """Blocks of the upper half and where they are in the flipped lower half.
+
+    Rows of: place u, height, sideways and downwards shift (px), correlation, what the block tells
+    of its sideways and of its downward shift, and image gradient over own gradient.
+    """
+    up = copy.field
+    down = np.ascontiguousarray(up[::-1] * np.array([1, -1], np.float32))
+    both = copy.inside & copy.inside[::-1]
+    clear = cv2.erode(both.astype(np.uint8), np.ones((BLOCK, BLOCK), np.uint8)) > 0
+    box = (BLOCK, BLOCK)
+    xx, yy, xy = (
+        cv2.boxFilter(a, -1, box)
+        for a in (up[..., 0] ** 2, up[..., 1] ** 2, up[..., 0] * up[..., 1])
+    )
+    about_x, about_y = xx - xy**2 / (yy + 3e-3), yy - xy**2 / (xx + 3e-3)
+    square = cv2.boxFilter(copy.size**2, -1, box)
+    half, width = BLOCK // 2, up.shape[1]
+    reach, pull, step = (2 * REACH, 3e-4, BLOCK) if rough else (REACH, 2e-3, half)
+    rows = []
+    for r in range(half + 1, copy.rows - half, step):
+        for c in range(half + 1 + reach, width - half - reach - 1, step):
+            if not clear[r, c] or max(about_x[r, c], about_y[r, c]) < LEAST_INFO:
+                continue
+            first = max(0, r - half - reach)
+            seen = down[first : r + half + 1 + reach, c - half - reach : c + half + 1 + reach]
+            own = up[r - half : r + half + 1, c - half : c + half + 1]
+            match = cv2.matchTemplate(seen, own, cv2.TM_CCORR_NORMED)
+            v = np.arange(match.shape[0]) + first - (r - half)
+            u = np.arange(match.shape[1]) - reach
+            score = match - pull * v[:, None] ** 2 - 5e-4 * u[None] ** 2
+            i, j = divmod(int(np.argmax(score)), score.shape[1])
+            if not (0 < i < score.shape[0] - 1 and 0 < j < score.shape[1] - 1):
+                continue
+            du = _vertex(score[i, j - 1 : j + 2])
+            dv = _vertex(score[i - 1 : i + 2, j])
+            there = square[2 * copy.rows - r - v[i], c + u[j]]
+            rows.append(
+                (
+                    copy.u0 + c, copy.rows - r, u[j] + du, v[i] + dv, match[i, j],
+                    about_x[r, c], about_y[r, c],
+                    math.sqrt(max(there, 0.0) / max(square[r, c], 1e-12)),
+                )
+            )  # fmt: skip
+    return np.array(rows, float).reshape(-1, 8)
+
+
+def _vertex(y: Array) -> float:
+    bend = min(float(y[0] - 2 * y[1] + y[2]), -1e-6)
+    return min(max(0.5 * float(y[0] - y[2]) / bend, -0.5), 0.5)
+
+
+def _line(blocks: Array) -> Array:
+    """Downward shift of the blocks at u = 0, and its slope along u."""
+    u, v = blocks[:, 0], blocks[:, 3]
+    weight = _trust(blocks) * np.minimum(blocks[:, 6], 0.1)
+    if np.count_nonzero(weight) < 4:
+        return np.zeros(2)
+    design = np.column_stack([np.ones_like(u), u])
+    robust = np.ones_like(u)
+    shift = np.zeros(2)
+    for _ in range(12):
+        w = weight * robust
+        normal = (design * w[:, None]).T @ design + np.diag([1e-9, 1e-3])
+        shift = np.linalg.solve(normal, (design * w[:, None]).T @ v)
+        miss = v - design @ shift
+        spread = max(0.7, 1.4826 * float(np.median(np.abs(miss[weight > 0]))))
+        robust = 1 / (1 + (miss / spread) ** 2)
+    return np.asarray(shift)
+
+
+def _trust(blocks: Array) -> Array:
+    return np.asarray(np.clip((blocks[:, 4] - LEAST_MATCH) / (1 - LEAST_MATCH), 0, 1))
+
+
+def _normal(copy: _Copy, rod: SideRod, tilt: float) -> Normal | None:
+    blocks = _blocks(copy) if copy.rows >= 2 * BLOCK else np.zeros((0, 8))
+    if len(blocks) < 6:
+        return None
+    line = _line(blocks)
+    point, scale = copy.origin, 1 / float(np.linalg.norm(copy.basis[:, 0]))
+    u, height, aside, v = blocks[:, :4].T
+    off = np.abs(v - line[0] - line[1] * u) > 4
+    told = np.minimum(blocks[:, 5], 0.1)
+    weight = np.where(off, 0, _trust(blocks) * told)
+    at = copy.origin + np.column_stack([u, -height]) @ copy.basis.T
+    under = rod.bottom.y0 + math.tan(rod.bottom.angle) * (at[:, 0] - rod.bottom.x0)
+    hangs = at[:, 1] > under + 0.5 * BLOCK / scale
+    weight = weight * np.where(hangs, 1, OUTLINE_WEIGHT)
+    if np.count_nonzero(weight) < 4:
+        return None
+    # shift = turn * 2 height + a constant that should vanish
+    design = np.column_stack([2 * height, np.ones_like(height)])
+    robust = np.ones_like(height)
+    for _ in range(15):
+        w = weight * robust
+        normal = (design * w[:, None]).T @ design + np.diag([0, 0.4 * w.sum()])
+        turn, constant = np.linalg.solve(normal, (design * w[:, None]).T @ aside)
+        miss = aside - design @ np.array([turn, constant])
+        spread = max(0.3, 1.4826 * math.sqrt(np.average(np.minimum(miss**2, 4), weights=weight)))
+        robust = 1 / (1 + (miss / spread) ** 2)
+    count = max(float(w.sum() ** 2 / np.sum(w**2)) / BLOCKS_TOGETHER, 1.0)
+    scatter = math.sqrt(max(float(np.average(miss**2, weights=w)), 0.1**2))
+    mean_height = math.sqrt(float(np.average(height**2, weights=w)))
+    outline = float(w[~hangs].sum() / w.sum())
+    angle_u = math.hypot(
+        scatter / (2 * mean_height * math.sqrt(count)),
+        math.radians(FLOOR_U_DEG),
+        outline * math.radians(OUTLINE_U_DEG),
+        float(constant) / (2 * mean_height),
+    )
+    tall, along = float(np.average(height, weights=w)), float(np.average(u, weights=w))
+    p0 = point + copy.basis @ np.array([along, -tall])
+    p1 = point + copy.basis @ np.array([along + 2 * tall * turn, tall])
+    settled = _settled(copy, tilt)
+    return None if settled is None else Normal(p0, p1, angle_u, settled)

@@ -1,0 +1,95 @@
+"""Which way the surface runs in a side-on close-up: mirror image, grooves, or smeared reflection.
+
+In: the photo, then the rod and the stylus. Out: the rod with its mirror image, and lines
+for `vision.rake_model`: ``normal`` (from a mirror image) or ``surface`` (from grooves).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from vision.mirror_image import Normal, SymmetryLine, find_normal, find_symmetry
+from vision.rake_model import Line
+from vision.side_rod import Pair, RodLine, SideRod, find_side_rod
+
+Picture = NDArray[np.uint8]
+
+LEAST_MATCHED = 5.0  # blocks found again in the mirror image
+LEAST_SHARPNESS = 0.6  # of the image against the object: a record smears what it reflects
+LEAST_SHARE = 0.08
+
+
+@dataclass(frozen=True)
+class RodOverSurface:
+    """The cantilever, and the mirror's normal where there is a mirror.
+
+    ``rod.pairs`` then hold the rod's limbs mirrored about the line of symmetry.
+    """
+
+    rod: SideRod
+    normal: Normal | None
+
+
+def find_rod_over_surface(rgb: Picture, pivot: str = "auto") -> RodOverSurface | None:
+    """The cantilever of a side-on photo and the mirror under it, or None without a cantilever.
+
+    The line of symmetry is looked for first, so that the rod's image is not taken for the rod.
+
+    Parameters
+    ----------
+    rgb : ndarray of uint8, shape (H, W, 3)
+    pivot : {"auto", "left", "right"}
+    """
+    line = find_symmetry(rgb)
+    if line is not None and line.matched > LEAST_MATCHED:
+        width = rgb.shape[1]
+        lowest = max(line.y_at(0), line.y_at(width))
+        rod = find_side_rod(rgb[: max(int(lowest), 1)], pivot)
+        normal = None if rod is None else find_normal(rgb, rod, line)
+        if rod is not None and normal is not None and _is_mirror(normal.line):
+            return RodOverSurface(_mirrored(rod, normal), normal)
+    rod = find_side_rod(rgb, pivot)
+    if rod is None:
+        return None
+    if rod.mirrored:
+        height, tilt = rod.surface_at_free_end()
+        start = SymmetryLine(np.array([rod.free_end[0], height]), tilt, 0.0, 0.0, 0.0)
+        normal = find_normal(rgb, rod, start)
+        if normal is not None and _is_mirror(normal.line):
+            return RodOverSurface(_mirrored(rod, normal), normal)
+    return RodOverSurface(replace(rod, pairs=(), mirror_score=0.0), None)
+
+
+def normal_line(normal: Normal) -> Line:
+    """The mirror's normal as a line for `vision.rake_model.solve`."""
+    (ax, ay), (bx, by) = normal.p0, normal.p1
+    return Line("normal", float(ax), float(ay), float(bx), float(by), normal.angle_u)
+
+
+def _is_mirror(line: SymmetryLine) -> bool:
+    return (
+        line.matched > LEAST_MATCHED
+        and line.sharpness > LEAST_SHARPNESS
+        and line.share > LEAST_SHARE
+    )
+
+
+def _mirrored(rod: SideRod, normal: Normal) -> SideRod:
+    """The rod with its limbs mirrored across the normal, about the line at its free end."""
+    along = normal.p1 - normal.p0
+    along = along / np.linalg.norm(along)
+    x = float(rod.free_end[0])
+    foot = np.array([x, normal.line.y_at(x)])
+
+    def image(limb: RodLine) -> RodLine:
+        a, b = (
+            p - 2 * along * float((p - foot) @ along)
+            for p in (np.array([limb.x0, limb.y0]), np.array([limb.x1, limb.y1]))
+        )
+        return RodLine(*map(float, (*a, *b)), limb.support)
+
+    pairs: tuple[Pair, ...] = ((rod.top, image(rod.top)), (rod.bottom, image(rod.bottom)))
+    return replace(rod, pairs=pairs, mirror_score=rod.score)
