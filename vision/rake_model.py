@@ -66,6 +66,8 @@ GROUPS = {
 }
 _NAMES = tuple(PRIORS)
 _REFERENCES = ("reflected", "surface", "normal")
+SIDES = ("left", "right")
+CONE_AXIS_U_DEG = 0.6  # of the axis halving the cone: edges and unequal flanks
 _DROP_AT = 3.5  # standard deviations
 
 
@@ -267,6 +269,7 @@ def solve(
     # into rake by their product, whose first derivatives vanish where both are near zero.
     leak = spreads["azimuth"] * math.radians(spreads["side_lean"])
     parts["camera direction"] = math.hypot(parts["camera direction"], leak)
+    parts["edge fit"] = math.hypot(parts["edge fit"], _taper_doubt(kept, values["shank_taper"]))
     return Solution(
         values,
         spreads,
@@ -276,6 +279,34 @@ def solve(
         chi_square,
         freedom,
     )
+
+
+def _taper_doubt(lines: Sequence[Line], taper: float) -> float:
+    """Uncertainty, degrees, from not knowing why the shank's two sides are not parallel.
+
+    Either the shank tapers, and its axis halves the angle; or one line is no side of it (a facet's
+    edge, a highlight) and the axis found is off by the taper found. The cone's axis tells the two
+    apart as well as it is known; both are equally likely beforehand.
+    """
+    angle = {line.name: line.angle for line in lines}
+    names = {n.removeprefix("reflected ") for n in angle}
+    if not {"shank left", "shank right"} <= names:
+        return 0.0
+    differences = []
+    for view, sign in (("", 1.0), ("reflected ", -1.0)):
+        sides = [[f"{view}{kind} {side}" for side in SIDES] for kind in ("shank", "cone")]
+        if all(n in angle for pair in sides for n in pair):
+            shank, cone = (angle[a] + float(_wrap(angle[b] - angle[a])) / 2 for a, b in sides)
+            differences.append(sign * math.degrees(float(_wrap(np.asarray(cone - shank)))))
+    wrong = 0.5
+    if differences:
+        off = float(np.mean(differences))
+        same = math.exp(-0.5 * (off / CONE_AXIS_U_DEG) ** 2)
+        other = (
+            sum(math.exp(-0.5 * ((off + s * taper) / CONE_AXIS_U_DEG) ** 2) for s in (-1, 1)) / 2
+        )
+        wrong = other / (same + other) if same + other > 1e-9 else 0.5
+    return abs(taper) * math.sqrt(wrong)
 
 
 def _enough(lines: Sequence[Line]) -> bool:
