@@ -10,7 +10,7 @@ shapes costs a few million look-ups. The best shapes are then polished.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
@@ -30,6 +30,11 @@ CONE_HALVES_DEG = (23.0, 27.5, 32.0)
 KEEP = 6
 HEIGHT_BIAS = 0.6  # thicknesses added to a shape's height: longer edges that answer count more
 KNEE = 0.02  # gradient (square root of intensity per px) that counts half
+OUTSIDE = 5  # lines looked at on either side of a shank
+CLEAR_PX = 3.5  # of the copy: past the edge itself
+OUT_TO = 1.2  # half widths outside
+OUTSIDE_LOSS = 0.5
+SAME_WAY = 0.5  # of an answer, where the two sides step the same way
 LEAST_REFLECTION = 0.5  # of the stylus' own score
 SIDES = (("left", -1), ("right", 1))
 LUMA = np.array([0.299, 0.587, 0.114], np.float32)
@@ -116,6 +121,7 @@ def search_shapes(
     frame = _straightened(photo, rod, thickness, surface)
     field = _gradient_field(frame)
     shapes = _polished(field, frame, _search(field, frame))
+    shapes = _less_outside(field, frame, shapes)
     return Search(frame, field, _distinct(shapes, frame.thickness)[:KEEP])
 
 
@@ -241,7 +247,48 @@ def _search(field: tuple[Grey, Grey], frame: Frame) -> list[Shape]:
             y = y + frame.under + frame.under_slope * u
         for lean in leans:
             shapes += _search_width(sums, frame, u, y, float(lean), width)
-    return _distinct(shapes, t)[: 2 * KEEP]
+    return _distinct(_less_outside(field, frame, shapes), t)[: 2 * KEEP]
+
+
+def _less_outside(field: tuple[Grey, Grey], frame: Frame, shapes: list[Shape]) -> list[Shape]:
+    """Scores lowered where a clear line runs along the shank outside it.
+
+    Facets, highlights and shading lie inside the silhouette; outside it is the backdrop.
+    """
+    if not shapes:
+        return shapes
+    p = np.array([_as_row(s) for s in shapes])
+    u, y, lean, width, cone = p.T
+    lean = np.radians(lean)
+    axis = np.stack([np.sin(lean), -np.cos(lean)], 1)
+    across = np.stack([np.cos(lean), np.sin(lean)], 1)
+    apex = np.stack([u, y], 1)
+    rise = width / np.tan(np.radians(cone))
+    steps = (np.arange(8) + 0.5) / 8
+    shares = (np.arange(OUTSIDE) + 0.5) / OUTSIDE
+    lost = np.zeros(len(shapes))
+    for _, side in SIDES:
+        corner = apex + rise[:, None] * axis + side * width[:, None] * across
+        free = (corner[:, 1] - frame.under - frame.under_slope * corner[:, 0]) / (
+            np.cos(lean) + frame.under_slope * np.sin(lean)
+        )
+        free = np.maximum(0.75 * free - 0.1 * frame.thickness, 0)  # clear of rod and glue
+        out = CLEAR_PX + shares * (OUT_TO * width[:, None])
+        start = corner[:, None] + side * out[..., None] * across[:, None]
+        points = start[:, :, None] + (steps * free[:, None])[:, None, :, None] * axis[:, None, None]
+        for flip in (1.0, -1.0) if frame.mirrored else (1.0,):
+            at = [flip * points[..., 1] - frame.y0, points[..., 0] - frame.u0]
+            gx = map_coordinates(field[0], at, order=1, mode="nearest")
+            gy = flip * map_coordinates(field[1], at, order=1, mode="nearest")
+            normal = across[:, None, None]
+            line = np.abs((gx * normal[..., 0] + gy * normal[..., 1]).mean(axis=2)).max(axis=1)
+            lost += free * line * (0.5 if frame.mirrored else 1.0)
+    height = y - frame.under - frame.under_slope * u
+    lost /= np.maximum(height + HEIGHT_BIAS * frame.thickness, 1)
+    return [
+        replace(s, score=s.score - OUTSIDE_LOSS * float(v))
+        for s, v in zip(shapes, lost, strict=True)
+    ]
 
 
 def _search_width(
@@ -287,8 +334,14 @@ def _answer(pair: list[tuple[list[Array], Array]]) -> Array:
     for a, b in zip(left, right, strict=True):
         a = a / np.maximum(n_left, 1)
         b = b / np.maximum(n_right, 1)
-        total += np.maximum(np.minimum(-a, b), np.minimum(a, -b))
+        total += _both(a, b)
     return np.where(both, total / len(left) * length, 0.0)
+
+
+def _both(a: Array, b: Array) -> Array:
+    """The weaker side, less where both step the same way, as a side-lit shank does."""
+    weaker = np.minimum(np.abs(a), np.abs(b))
+    return np.asarray(np.where(a * b < 0, weaker, SAME_WAY * weaker))
 
 
 class _RunningSums:
@@ -429,9 +482,8 @@ def _scores(
         length = (lengths[kind, -1] + lengths[kind, 1]) / 2
         both = np.minimum(lengths[kind, -1], lengths[kind, 1]) > 0
         for a, b in zip(answers[kind, -1], answers[kind, 1], strict=True):
-            weaker = np.maximum(np.minimum(-a, b), np.minimum(a, -b))
-            mean = np.abs(a - b) / 2
-            total += np.where(both, weight * length * (0.6 * weaker + 0.4 * mean), 0)
+            mean = (np.abs(a) + np.abs(b)) / 2
+            total += np.where(both, weight * length * (0.6 * _both(a, b) + 0.4 * mean), 0)
     total /= len(views)
     height = y - frame.under - frame.under_slope * u
     return np.asarray(total / np.maximum(height + HEIGHT_BIAS * t, 1))
