@@ -31,7 +31,8 @@ from vision.grid import GLASS_INDEX, GridPose, find_grid
 from vision.measure import Options
 from vision.photo import FocalPrior, Photo
 from vision.reading import Reading, Refusal
-from vision.rod import Image, Limb, Rod, image_points
+from vision.rod import Limb, Rod
+from vision.rod_image import Image, image_points
 
 Array = NDArray[np.float64]
 TOL_NORMAL_DEG = 0.10  # a sharp 1200 px grid fixes the tilt to a few hundredths

@@ -28,15 +28,14 @@ from vision.grid import GridPose, find_grid
 from vision.marks import missing_marks
 from vision.photo import FocalPrior, Photo
 from vision.reading import BudgetPart, Component, Reading, Refusal, Segment
-from vision.rod import (
+from vision.rod import Limb, Rod
+from vision.rod_choice import same_place, weights
+from vision.rod_find import find_rods, marked_rod
+from vision.rod_image import (
     Image,
-    Limb,
-    Rod,
     axis_normal,
     find_image,
-    find_rods,
     mirrored_normal,
-    refine_rod,
     shows_nothing,
     turn_for_rise,
 )
@@ -60,7 +59,9 @@ REFERENCE_HALF_DIAGONAL = 1000.0  # px; the floors below hold for a 1600 x 1200 
 LIMB_FLOOR_PX = 0.14  # a limb's own shading moves it this far, unseen in its scatter
 IMAGE_FLOOR_PX = 0.45  # the same for a reflected limb, from the tuning photographs
 MOST_U_DEG = 1.2
-LEAST_ROD, MOST_RIVAL = 40.0, 0.58  # from the tuning photographs
+LEAST_ROD = 12.0  # px of limb that both sides show, after all that speaks against it
+MOST_RIVAL, SAME_DEG = 0.5, 1.0  # a rival elsewhere: its weight, and what counts as agreeing
+LEAST_SHARE_OF_CHOICE = 0.02
 LEAST_SHARE, LEAST_COUNT, LEAST_TELL = 0.5, 10, 0.5
 ONE_LIMB_LEVERAGE_DEG, LEAST_PAIRED = 0.45, 0.15
 MOST_RISE_MISS = 2.4  # standard deviations of the prior; beyond, it is not this rod's reflection
@@ -75,14 +76,14 @@ class CantileverLines:
     """What one photo shows: the sheet's pose, the cantilever's limbs and reflected limbs.
 
     All in pixels of the full photo. ``image`` is None without a usable reflection. ``others`` are
-    limb pairs of the same cantilever that fit nearly as well.
+    other limb pairs along the same cantilever, each with its weight against ``rod`` (0-1).
     """
 
     pose: GridPose
     rod: Rod
     image: Image | None = None
     flags: tuple[str, ...] = ()
-    others: tuple[Rod, ...] = ()
+    others: tuple[tuple[Rod, float], ...] = ()
 
     def segments(self) -> tuple[Segment, ...]:
         """The fitted lines as named segments of the photo."""
@@ -168,21 +169,14 @@ def find_cantilever(
             return Refusal(QUANTITY, "No printed rectangular grid was found.", RETAKE)
     else:
         found = pose.scaled(factor)
-    others: tuple[Rod, ...] = ()
+    drawn = None
     if options.marks:
-        chosen = _marked_rod(rgb, found, options, factor)
-        if isinstance(chosen, Refusal):
-            return chosen
-    else:
-        rods = find_rods(rgb, found)
-        doubt = _doubt(rods)
-        if doubt is not None:
-            return Refusal(QUANTITY, doubt, RETAKE)
-        chosen = rods[0]
-        others = tuple(r for r in rods[1:] if _same_place(chosen, r))
-    image = None if shows_nothing(rgb, found, chosen) else find_image(rgb, found, chosen)
-    if image is not None and not _trusted(image, found, chosen):
-        image = None
+        drawn = _marked_rod(rgb, found, options, factor)
+        if isinstance(drawn, Refusal):
+            return drawn
+    lines = lines_above(rgb, found, drawn)
+    if isinstance(lines, Refusal):
+        return lines
     flags = []
     if found.thickness is not None:
         flags.append("back_silvered")
@@ -191,11 +185,49 @@ def find_cantilever(
     back = 1 / factor
     return CantileverLines(
         found.scaled(back),
-        _scaled_rod(chosen, back),
-        None if image is None else _scaled_image(image, back),
+        _scaled_rod(lines.rod, back),
+        None if lines.image is None else _scaled_image(lines.image, back),
         tuple(flags),
-        tuple(_scaled_rod(other, back) for other in others),
+        tuple((_scaled_rod(rod, back), share) for rod, share in lines.others),
     )
+
+
+def lines_above(
+    rgb: NDArray[np.uint8], pose: GridPose, drawn: Rod | None = None
+) -> CantileverLines | Refusal:
+    """The cantilever's limbs and its reflection above a sheet whose pose is known.
+
+    Parameters
+    ----------
+    rgb : ndarray of uint8, shape (height, width, 3)
+    pose : GridPose
+        In pixels of ``rgb``.
+    drawn : Rod, optional
+        Limbs that a person pointed at.
+
+    Returns
+    -------
+    CantileverLines or Refusal
+        In pixels of ``rgb``.
+    """
+    chosen, others = drawn, []
+    if chosen is None:
+        rods = find_rods(rgb, pose)
+        shares = weights(rods)
+        doubt = _doubt(rods, shares, pose)
+        if doubt is not None:
+            return Refusal(QUANTITY, doubt, RETAKE)
+        best = int(np.argmax(shares))
+        chosen = rods[best]
+        others = [
+            (rod, float(share))
+            for k, (rod, share) in enumerate(zip(rods, shares, strict=True))
+            if k != best and share > LEAST_SHARE_OF_CHOICE and same_place(chosen, rod)
+        ]
+    image = None if shows_nothing(rgb, pose, chosen) else find_image(rgb, pose, chosen)
+    if image is not None and not _trusted(image, pose, chosen):
+        image = None
+    return CantileverLines(pose, chosen, image, (), tuple(others))
 
 
 def sheet_pose(photo: Photo) -> GridPose | None:
@@ -243,23 +275,21 @@ def _trusted(image: Image, pose: GridPose, rod: Rod) -> bool:
     return leverage < ONE_LIMB_LEVERAGE_DEG or image.paired >= LEAST_PAIRED * image.count
 
 
-def _doubt(rods: Sequence[Rod]) -> str | None:
+def _doubt(rods: Sequence[Rod], shares: Array, pose: GridPose) -> str | None:
     """Why the best candidate cannot be trusted to be the cantilever, or None."""
-    if not rods or rods[0].score < LEAST_ROD:
+    if not rods:
         return "No cantilever was found above the grid."
-    rival = max((r.score for r in rods[1:] if not _same_place(rods[0], r)), default=0.0)
-    if rival > MOST_RIVAL * rods[0].score:
-        return "Two things in the photo look like a cantilever."
+    best = rods[int(np.argmax(shares))]
+    if best.score < LEAST_ROD:
+        return "No cantilever was found above the grid."
+    rise = math.radians(RISE_DEG)
+    turn = turn_for_rise(axis_normal(best, pose), rise)
+    for rod, share in zip(rods, shares, strict=True):
+        if rod is best or share < MOST_RIVAL or same_place(best, rod):
+            continue
+        if abs(turn_for_rise(axis_normal(rod, pose), rise) - turn) > math.radians(SAME_DEG):
+            return "Two things in the photo look like a cantilever."
     return None
-
-
-def _same_place(rod: Rod, other: Rod) -> bool:
-    """Whether two candidates are readings of one and the same rod."""
-    low, high = rod.axis
-    d = (high - low) / np.linalg.norm(high - low)
-    middle = (other.axis[0] + other.axis[1]) / 2
-    away = abs(float((middle - low) @ np.array([-d[1], d[0]])))
-    return away < 0.8 * max(rod.width_px, other.width_px)
 
 
 def solve_cantilever(lines: CantileverLines) -> Reading | Refusal:
@@ -439,19 +469,16 @@ def _budget(photos: Sequence[CantileverLines], solved: _Solved) -> tuple[BudgetP
 
 
 def _choice(lines: CantileverLines, solved: _Solved) -> float:
-    """Spread (radians) of the turn over limb pairs that fit nearly as well as the best."""
-    turns = [turn_for_rise(axis_normal(lines.rod, lines.pose), solved.rise)]
-    weights = [1.0]
-    for other in lines.others:
-        share = other.score / max(lines.rod.score, 1e-9)
-        turn = turn_for_rise(axis_normal(other, lines.pose), solved.rise)
+    """Spread (radians) of the turn over the limb pairs along the rod, about the chosen one."""
+    turn = turn_for_rise(axis_normal(lines.rod, lines.pose), solved.rise)
+    total, square = 1.0, 0.0
+    for other, share in lines.others:
+        miss = turn_for_rise(axis_normal(other, lines.pose), solved.rise) - turn
         # further off it is the rod with a printed line or shadow beside it, unless it fits as well
-        if share > 0.5 and (abs(turn - turns[0]) < math.radians(2) or share > 0.85):
-            turns.append(turn)
-            weights.append(share**3)
-    t, w = np.array(turns), np.array(weights)
-    mean = float(w @ t / w.sum())
-    return math.sqrt(float(w @ (t - mean) ** 2 / w.sum()))
+        if abs(miss) < math.radians(2) or share > 0.3:
+            total += share
+            square += share * miss**2
+    return math.sqrt(square / total)
 
 
 def _turned(lines: CantileverLines, vector: Array, log_f: float) -> CantileverLines:
@@ -590,7 +617,7 @@ def _marked_rod(
         drawn = np.array(marks[name], float) * factor + shift
         p, q = pose.camera.undistort(drawn)
         ends.append((p, q) if p[1] > q[1] else (q, p))
-    rod = refine_rod(rgb, pose, ends[0], ends[1], reach=max(4.0, 12.0 * factor))
+    rod = marked_rod(rgb, pose, ends[0], ends[1], reach=max(6.0, 12.0 * factor))
     if rod is None:
         return Refusal(
             QUANTITY,

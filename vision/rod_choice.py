@@ -1,0 +1,59 @@
+"""Candidate rods -> how likely each is to be the cantilever.
+
+A metal rod shows highlights inside its outline, and these run along it as limbs do: of two pairs of
+edges, one inside the other and equally clean, the outer one is the rod.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+
+from vision.rod import Rod
+
+INNER_SHARE = 0.25  # what is left of the weight of a pair inside a clean wider one
+LEAST_OUTER = 0.25  # a wider pair counts from this share of the inner one's score
+SHARPNESS = 2.0  # weights go with this power of the scores
+
+
+def weights(rods: Sequence[Rod]) -> np.ndarray:
+    """Relative weights of candidates, the largest 1; shape (len(rods),)."""
+    value = np.array([rod.score for rod in rods], float)
+    out = value.copy()
+    for i, inner in enumerate(rods):
+        for j, outer in enumerate(rods):
+            if i != j and value[j] > LEAST_OUTER * value[i] and _inside(inner, outer):
+                out[i] = INNER_SHARE * value[i]
+    out = out**SHARPNESS
+    return np.asarray(out / max(out.max(initial=0.0), 1e-12))
+
+
+def _inside(inner: Rod, outer: Rod) -> bool:
+    """Whether one pair lies within another that is as clean."""
+    scatter = [(r.left.scatter_px + r.right.scatter_px) / 2 for r in (inner, outer)]
+    if scatter[1] > scatter[0] + 0.05 or outer.width_px < inner.width_px + 5:
+        return False
+    low, high = inner.axis
+    d = (high - low) / np.linalg.norm(high - low)
+    normal = np.array([-d[1], d[0]])
+
+    def across(rod: Rod) -> tuple[np.ndarray, np.ndarray]:
+        out = []
+        for limb in (rod.left, rod.right):
+            (s0, t0), (s1, t1) = (((v - low) @ d, (v - low) @ normal) for v in limb.ends)
+            s = np.array([0.0, float((high - low) @ d)])
+            out.append(t0 + (t1 - t0) / (s1 - s0) * (s - s0))
+        return out[0], out[1]
+
+    (a, b), (left, right) = across(inner), across(outer)
+    return bool((left < a + 2.0).all() and (right > b - 2.0).all())
+
+
+def same_place(rod: Rod, other: Rod) -> bool:
+    """Whether two candidates are readings of one and the same rod."""
+    low, high = rod.axis
+    d = (high - low) / np.linalg.norm(high - low)
+    middle = (other.axis[0] + other.axis[1]) / 2
+    away = abs(float((middle - low) @ np.array([-d[1], d[0]])))
+    return away < 0.8 * max(rod.width_px, other.width_px)
