@@ -135,7 +135,7 @@ def _mirrored(found: Sequence[Sequence[NearEdge]]) -> list[EdgeFit]:
         spread = math.hypot(OPENING_DEG, *(math.degrees(x.fit.angle_u) for x in four))
         unlike = (width - image_width) / (WIDTH_SHARE * (width + image_width) / 2 + 1.0)
         doubt = (math.degrees(opening) / spread) ** 2 + unlike**2
-        return sum(math.log(x.score) for x in four) - 0.5 * min(doubt, 18.0)
+        return 2 * sum(math.log(x.score) for x in four) - 0.5 * min(doubt, 18.0)
 
     return [x.fit for x in max(itertools.product(*found), key=worth)]
 

@@ -3,8 +3,9 @@
 The strip round the line is straightened and differentiated across, in brightness and in two colour
 differences. Every turn and shift within reach is tried (a local Radon transform). The answer along
 a candidate is averaged in short blocks, and a block counts by the root of its contrast, so that a
-long weak edge beats a short strong one that crosses. Only the longest stretch of blocks that answer is
-fitted: a line drawn a little too long does no harm.
+long weak edge beats a short strong one that crosses. Only the longest stretch of blocks that answer
+is fitted: a line drawn a little too long does no harm. Soft edges are looked for only where there
+is no sharp one.
 """
 
 from __future__ import annotations
@@ -23,16 +24,22 @@ Array = NDArray[np.float64]
 Point = tuple[float, float]
 
 STEP_PX = 0.5
-SMOOTH_PX = 1.2
+# Smoothing across, and the half widths of the strip then fitted (px): sharp edges, soft edges.
+SCALES = ((1.2, (6.0, 4.0, 2.5)), (3.5, (14.0, 9.0)))
+SOFT_FROM_PX = 120.0  # a shorter line is not searched for soft edges
 BLOCKS = 14
 UNIT_SIGMA, MOST_UNITS = 4.0, 100.0  # a block's contrast in this many deviations of its noise
 LEAST_ANSWER = 0.5
 APART_PX = 2.5
 LEAST_STRETCH = 0.35
-HALF_WIDTHS_PX = (6.0, 4.0, 2.5)
+SURE_DEG = 0.15  # an edge whose direction is known worse counts for less
 MOST_BEND_PX = 1.0
 # Parts of a stretch, longest first: one end may lie beside something else.
 SPANS = ((0.0, 1.0), (0.0, 0.75), (0.25, 1.0), (0.12, 0.88), (0.0, 0.5), (0.5, 1.0))
+
+
+# score, shift px, lean px at the end, plane, answer of each block
+_Peak = tuple[float, float, float, NDArray[np.float32], Array]
 
 
 @dataclass(frozen=True)
@@ -71,18 +78,31 @@ def near_edges(
         return []
     across = np.array([-(end - start)[1], (end - start)[0]]) / length
     planes = _planes(photo, start, end, reach)
-    found: list[tuple[float, float, float, NDArray[np.float32], Array]] = []
-    for plane in planes:
-        found += _peaks(plane, start, end, across, length, reach, turn_deg)
-    found.sort(key=lambda f: -f[0])
+    for smooth, widths in SCALES if length >= SOFT_FROM_PX else SCALES[:1]:
+        peaks: list[_Peak] = []
+        for plane in planes:
+            peaks += _peaks(plane, start, end, across, length, reach, turn_deg, smooth)
+        found = _fitted(peaks, start, end, across, widths, most)
+        if found:
+            return found
+    return []
+
+
+def _fitted(
+    peaks: list[_Peak], start: Array, end: Array, across: Array, widths: tuple[float, ...],
+    most: int,
+) -> list[NearEdge]:  # fmt: skip
     out: list[NearEdge] = []
-    for score, shift, lean, plane, answers in found:
+    length = float(np.linalg.norm(end - start))
+    for score, shift, lean, plane, answers in sorted(peaks, key=lambda p: -p[0]):
         ends = start + across * (shift - lean), end + across * (shift + lean)
         if any(_same_line(x.fit, *ends) for x in out):
             continue
-        fit = _fit(plane, *ends, answers)
+        fit = _fit(plane, *ends, answers, widths)
         if fit is not None and not any(_same_line(x.fit, *fit.ends) for x in out):
-            out.append(NearEdge(fit, score * min(1.0, 0.6 + 0.6 * fit.length / length)))
+            share = min(1.0, 0.6 + 0.6 * fit.length / length)
+            firm = math.sqrt(SURE_DEG / math.hypot(SURE_DEG, math.degrees(fit.angle_u)))
+            out.append(NearEdge(fit, score * share * firm))
         if len(out) == most:
             break
     return sorted(out, key=lambda x: -x.score)
@@ -110,13 +130,13 @@ def _planes(photo: Photo, start: Array, end: Array, reach: float) -> list[NDArra
 
 def _peaks(
     plane: NDArray[np.float32], start: Array, end: Array, across: Array, length: float,
-    reach: float, turn_deg: float,
-) -> list[tuple[float, float, float, NDArray[np.float32], Array]]:  # fmt: skip
-    """Local maxima over shift and lean: (score, shift px, lean px at the end, plane, blocks)."""
+    reach: float, turn_deg: float, smooth: float,
+) -> list[_Peak]:  # fmt: skip
+    """Local maxima over shift and lean."""
     lean = math.tan(math.radians(turn_deg)) * length / 2
-    half = reach + lean + 3 * SMOOTH_PX
+    half = reach + lean + 3 * smooth
     blocks = int(np.clip(length / 5, 4, BLOCKS))
-    rows = blocks * int(np.clip(math.ceil(length / blocks), 2, 14))
+    rows = blocks * int(np.clip(math.ceil(length / blocks), 2, 24))
     offsets = np.arange(-half, half + STEP_PX / 2, STEP_PX)
     share = (np.arange(rows) + 0.5) / rows
     points = (
@@ -124,8 +144,8 @@ def _peaks(
     ).astype(np.float32)
     strip = cv2.remap(plane, points[..., 0], points[..., 1], cv2.INTER_LINEAR,
                       borderMode=cv2.BORDER_REPLICATE)  # fmt: skip
-    x = np.arange(-int(3.5 * SMOOTH_PX / STEP_PX), int(3.5 * SMOOTH_PX / STEP_PX) + 1) * STEP_PX
-    kernel = (x / SMOOTH_PX**2 * np.exp(-0.5 * (x / SMOOTH_PX) ** 2)).astype(np.float32)
+    x = np.arange(-int(3.5 * smooth / STEP_PX), int(3.5 * smooth / STEP_PX) + 1) * STEP_PX
+    kernel = (x / smooth**2 * np.exp(-0.5 * (x / smooth) ** 2)).astype(np.float32)
     kernel /= float(np.abs(kernel).sum()) / 2
     slope = cv2.filter2D(strip, cv2.CV_32F, kernel[None, :], borderType=cv2.BORDER_REPLICATE)
     outside = (
@@ -163,7 +183,9 @@ def _same_line(fit: EdgeFit, q0: Array, q1: Array) -> bool:
     return bool(np.abs(offsets).max() < APART_PX)
 
 
-def _fit(plane: NDArray[np.float32], q0: Array, q1: Array, answers: Array) -> EdgeFit | None:
+def _fit(
+    plane: NDArray[np.float32], q0: Array, q1: Array, answers: Array, widths: tuple[float, ...]
+) -> EdgeFit | None:
     """Fit the longest stretch of blocks that answer, or the longest straight part of it."""
     full = float(np.sort(answers)[len(answers) // 2 :].mean())
     best, begun = (0, 0), None
@@ -179,9 +201,11 @@ def _fit(plane: NDArray[np.float32], q0: Array, q1: Array, answers: Array) -> Ed
     first, last = (q0 + (q1 - q0) * (k / len(answers)) for k in best)
     for low, high in SPANS:
         ends = first + (last - first) * low, first + (last - first) * high
-        for half in HALF_WIDTHS_PX:
-            fit = fit_edge(plane, *ends, half_width=half, max_shift=2.5, max_turn_deg=2.5,
-                           blur_start=min(1.5, half / 2.5))  # fmt: skip
-            if fit is not None and fit.straightness <= MOST_BEND_PX and fit.blur < half / 1.2:
+        for half in widths:
+            fit = fit_edge(
+                plane, *ends, half_width=half, max_shift=max(2.5, half / 4), max_turn_deg=2.5,
+                blur_start=half / 4,
+            )  # fmt: skip
+            if fit is not None and fit.straightness <= MOST_BEND_PX and fit.blur < half / 1.7:
                 return fit
     return None
