@@ -26,17 +26,32 @@ RAKE_DEG = (92.0, 5.0)  # wide: only chooses between patterns
 WORK_THICKNESS = 200.0  # px of rod thickness where texture is examined
 CELL = 6  # px of columns summed before smearing
 LEAST_CONTRAST = 2.6  # energy over the median of all slopes
+MOST_BEND_DEG = 1.8  # between one side of the tip and both together
+BEND_U = 0.1  # of that difference: the sides' middles are not known exactly
+ONE_SIDE_U_DEG = 0.25  # by how much lens and arc may bend the groove between one side and the tip
+FLOOR_U_DEG = 0.07
 MOST_RIVAL = 0.75  # of that, at any slope further away than this:
 NEAR_DEG = 2.5
 
 
 @dataclass(frozen=True)
 class Groove:
-    """Image slope of the grooves: degrees, positive where they fall to the right."""
+    """Image slope of the grooves: degrees, positive where they fall to the right.
+
+    Parameters
+    ----------
+    slope_deg, u_deg : float
+        At the stylus' tip, and its standard uncertainty.
+    contrast : float
+    sides : tuple of (x, y, slope, uncertainty)
+        The same left and right of the tip, pixels of the photo and degrees, where both show: a
+        lens bends a level line by twice its distortion times x y, so the two tell of it.
+    """
 
     slope_deg: float
     u_deg: float
     contrast: float
+    sides: tuple[tuple[float, float, float, float], ...] = ()
 
 
 def groove_slope(
@@ -89,9 +104,44 @@ def groove_slope(
     peak = found[best]
     if peak.contrast < LEAST_CONTRAST or peak.rival > MOST_RIVAL or peak.at_end:
         return None
-    fine = np.arange(peak.slope - 0.4, peak.slope + 0.41, 0.08)
-    slope = _vertex(fine, np.log(_energy(layers[best], mask, fine, whole)))
-    return Groove(slope, math.hypot(0.06, peak.spread, 1.5 / peak.contrast), peak.contrast)
+    sides_found = []
+    for piece in whole:
+        side = _standing(_energy(layers[best], mask, slopes, [piece]), slopes, likely)
+        if side.contrast < LEAST_CONTRAST or abs(side.slope - peak.slope) > MOST_BEND_DEG:
+            continue
+        weight = mask[:, piece].sum(axis=0)
+        x = piece.start + float(np.average(np.arange(len(weight)), weights=weight + 1e-9))
+        down = mask[:, piece].sum(axis=1)
+        y = float(np.average(np.arange(len(down)), weights=down + 1e-9))
+        slope = _refined(layers[best], mask, side.slope, [piece])
+        u = math.hypot(FLOOR_U_DEG, 1.2 / side.contrast)
+        sides_found.append((x0 + x / scale, y0 + y / scale, slope, u))
+    if len(sides_found) == 2:
+        slope, u = _at_tip(*sides_found, float(tip[0]))
+    else:
+        slope = _refined(layers[best], mask, peak.slope, whole)
+        u = math.hypot(peak.spread, 1.5 / peak.contrast, ONE_SIDE_U_DEG)
+    both = tuple(sides_found) if len(sides_found) == 2 else ()
+    return Groove(slope, math.hypot(FLOOR_U_DEG, u), peak.contrast, both)
+
+
+def _refined(bend: Grey, mask: Grey, slope: float, pieces: list[slice]) -> float:
+    fine = np.arange(slope - 0.4, slope + 0.41, 0.08)
+    return _vertex(fine, np.log(_energy(bend, mask, fine, pieces)))
+
+
+def _at_tip(
+    left: tuple[float, float, float, float], right: tuple[float, float, float, float], x: float
+) -> tuple[float, float]:
+    """Slope at x and its uncertainty from both sides.
+
+    Lens and arc change the slope in proportion to x, so the straight line through the two sides
+    gives it at the tip.
+    """
+    share = (right[0] - x) / (right[0] - left[0])
+    slope = share * left[2] + (1 - share) * right[2]
+    u = math.hypot(share * left[3], (1 - share) * right[3])
+    return slope, math.hypot(u, BEND_U * (left[2] - right[2]))
 
 
 @dataclass(frozen=True)

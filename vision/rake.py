@@ -25,7 +25,7 @@ from vision.marks import snap_marks
 from vision.needle import Needle, NeedleEdge, find_needle, usable
 from vision.photo import FocalPrior, Photo
 from vision.rake_model import Line, Predictor, Solution, solve
-from vision.rake_surface import find_rod_over_surface, normal_line
+from vision.rake_surface import find_rod_over_surface, groove_lines, normal_line
 from vision.reading import BudgetPart, Component, Outcome, Reading, Refusal, Segment
 from vision.side_rod import SideRod, find_side_rod
 
@@ -152,10 +152,7 @@ def find_rake(photo: Photo, options: Options) -> RakeLines | Refusal:
         flags.append("no_reflection")
         groove = groove_slope(photo.rgb, needle.apex, needle.width, rod, _lean(lines))
         if groove is not None:
-            slope = math.radians(groove.slope_deg)
-            reach = 2 * rod.thickness * np.array([math.cos(slope), math.sin(slope)])
-            (ax, ay), (bx, by) = needle.apex - reach, needle.apex + reach
-            lines.append(Line("surface", ax, ay, bx, by, math.radians(groove.u_deg)))
+            lines += groove_lines(groove, needle.apex, 2 * rod.thickness)
             flags.append("groove_reference")
         else:
             return _refusal(
@@ -357,7 +354,7 @@ def _segments(lines: RakeLines, solution: Solution, camera: Camera) -> tuple[Seg
         Segment("surface", "surface", *map(float, (*start, *end))),
     ]
     for x in used:
-        if x.name in ("surface", "normal", "axis"):
+        if x.name.startswith(("surface", "normal", "axis")):
             continue
         role = "reflection" if x.name.startswith("reflected") else "edge"
         role = "reference" if "rod" in x.name else role
@@ -388,10 +385,11 @@ def _contact(
         low = np.mean([x.middle for x in image], axis=0)
         distance = float((low - middle) @ axis) / 2
         return middle + axis * distance, max(reach, 2 * distance)
-    surface = next((x for x in used if x.name in ("surface", "normal")), None)
-    if surface is not None:
-        s = _direction("surface", surface.middle, solution, camera, pivot_right)
-        d = surface.middle - middle
+    surface = [x.middle for x in used if x.name.startswith(("surface", "normal"))]
+    if surface:
+        on_surface = np.mean(surface, axis=0)
+        s = _direction("surface", on_surface, solution, camera, pivot_right)
+        d = on_surface - middle
         distance = float((d[0] * s[1] - d[1] * s[0]) / (axis[0] * s[1] - axis[1] * s[0]))
         return middle + axis * distance, max(reach, 1.5 * abs(distance))
     lowest = float(ends[:, 1].max() - middle[1])

@@ -44,7 +44,7 @@ PRIORS: dict[str, tuple[float, float]] = {
     "log_focal": (0.0, 0.05),
     "centre_x": (0.0, 0.02),  # of the frame's diagonal
     "centre_y": (0.0, 0.02),
-    "k1": (0.0, 0.02),
+    "k1": (0.0, 0.03),  # clip-on lenses bend more than phones, which correct theirs
 }
 _DEGREES = frozenset(PRIORS) - {"log_focal", "centre_x", "centre_y", "k1"}
 GROUPS = {
@@ -220,7 +220,7 @@ def solve(
     ----------
     lines : sequence of Line
         Names: ``shank|cone left|right``, ``axis``, ``rod top|bottom``, each also ``reflected ...``,
-        ``surface`` (groove, or any line along the surface under the cantilever), and ``normal``
+        ``surface ...`` (groove, or any line along the surface under the cantilever), and ``normal``
         (from a point to its mirror image).
     camera : Camera
         Best guess; its uncertainty comes from the priors.

@@ -6,20 +6,25 @@ for `vision.rake_model`: ``normal`` (from a mirror image) or ``surface`` (from g
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
+from vision.groove import Groove
 from vision.mirror_image import Normal, SymmetryLine, find_normal, find_symmetry
 from vision.rake_model import Line
 from vision.side_rod import Pair, RodLine, SideRod, find_side_rod
 
+Array = NDArray[np.float64]
 Picture = NDArray[np.uint8]
 
 LEAST_MATCHED = 5.0  # blocks found again in the mirror image
 LEAST_SHARPNESS = 0.6  # of the image against the object: a record smears what it reflects
 LEAST_SHARE = 0.08
+# Half of 2 mm along a groove of 60 to 146 mm radius, seen at the usual few degrees of elevation.
+ARC_U_DEG = 0.04
 
 
 @dataclass(frozen=True)
@@ -67,6 +72,25 @@ def normal_line(normal: Normal) -> Line:
     """The mirror's normal as a line for `vision.rake_model.solve`."""
     (ax, ay), (bx, by) = normal.p0, normal.p1
     return Line("normal", float(ax), float(ay), float(bx), float(by), normal.angle_u)
+
+
+def groove_lines(groove: Groove, tip: Array, reach: float) -> list[Line]:
+    """The grooves' direction as lines for `vision.rake_model.solve`.
+
+    Two where they show on both sides of the tip, so that the lens' distortion is estimated too;
+    an arc's own bend between the two is part of their uncertainty.
+    """
+    sides = [("surface", float(tip[0]), float(tip[1]), groove.slope_deg, groove.u_deg)]
+    if groove.sides:
+        sides = [
+            (f"surface {side}", x, y, slope, math.hypot(u, ARC_U_DEG))
+            for side, (x, y, slope, u) in zip(("left", "right"), groove.sides, strict=True)
+        ]
+    lines = []
+    for name, x, y, slope, u in sides:
+        dx, dy = reach * math.cos(math.radians(slope)), reach * math.sin(math.radians(slope))
+        lines.append(Line(name, x - dx, y - dy, x + dx, y + dy, math.radians(u)))
+    return lines
 
 
 def _is_mirror(line: SymmetryLine) -> bool:
