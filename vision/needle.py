@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from vision.needle_choose import NeedleEdge, chosen, quality
+from vision.needle_choose import NeedleEdge, chosen, encloses, quality
 from vision.needle_edges import FineCopy
 from vision.needle_search import Search, Shape, search_reflection, search_shapes, shrunk
 from vision.side_rod import SideRod
@@ -23,6 +23,8 @@ Array = NDArray[np.float64]
 
 GOOD_QUALITY = 18.0  # of one view: no need to look further
 LEAST_STEEP = 0.5  # slope of the reflection's edges against the stylus' own
+LEAST_STRENGTH = 3.0  # the best of many lines through noise reaches 2 to 3
+ENCLOSED_SHARE = 0.6  # what a stylus inside another one's silhouette counts
 FITTED = 3  # shapes whose edges are fitted
 
 
@@ -35,6 +37,12 @@ class Needle:
     apex: Array
     width: float
     shape: Shape
+    enclosed: bool = False
+
+    @property
+    def rank(self) -> float:
+        """Quality, less where a clearer silhouette runs outside."""
+        return ENCLOSED_SHARE * self.quality if self.enclosed else self.quality
 
     def mirrored(self, rod_mirrored: bool) -> bool:
         """Whether the reflection's edges are steep enough against the originals to be a mirror's.
@@ -66,9 +74,9 @@ def find_needle(rgb: NDArray[np.uint8], rod: SideRod) -> Needle | None:
     best: Needle | None = None
     for thickness in (rod.thickness, 2.3 * rod.thickness):
         for needle in _at_scale(rgb, rod, thickness):
-            if best is None or needle.quality > best.quality:
+            if best is None or needle.rank > best.rank:
                 best = needle
-        if best is not None and best.quality > GOOD_QUALITY * (
+        if best is not None and best.rank > GOOD_QUALITY * (
             1.6 if best.mirrored(rod.mirrored) else 1.0
         ):
             break
@@ -82,7 +90,7 @@ def _at_scale(rgb: NDArray[np.uint8], rod: SideRod, thickness: float) -> list[Ne
         height, tilt = rod.surface_at_free_end()
         line = (np.array([rod.free_end[0], height]), tilt)
         needles += _fit_best(rgb, search_shapes(small, rod, thickness, line))
-        if needles and needles[0].quality > 1.6 * GOOD_QUALITY:
+        if needles and needles[0].rank > 1.6 * GOOD_QUALITY:
             return needles
     direct = search_shapes(small, rod, thickness, None)
     found = _fit_best(rgb, direct)
@@ -102,16 +110,31 @@ def _fit_best(rgb: NDArray[np.uint8], search: Search) -> list[Needle]:
         edges = chosen(fine.candidates(shape), width, fine.per, fine.handed)
         apex = search.frame.to_photo(np.array([shape.apex_u, shape.apex_y]))
         needles.append(Needle(edges, quality(edges, width, fine.handed), apex, width, shape))
-    needles.sort(key=lambda n: -n.quality)
-    for i, needle in enumerate(needles[:FITTED]):
+    needles = sorted(_with_enclosed(needles), key=lambda n: -n.rank)[:FITTED]
+    for i, needle in enumerate(needles):
         edges = fine.fitted(needle.edges, needle.width)
         worth = quality(edges, needle.width, fine.handed)
         needles[i] = replace(needle, edges=edges, quality=worth)
-    return sorted(needles[:FITTED], key=lambda n: -n.quality)
+    return sorted(needles, key=lambda n: -n.rank)
+
+
+def _with_enclosed(needles: list[Needle]) -> list[Needle]:
+    """Needles marked that lie inside the silhouette of another, nearly as good one."""
+    return [
+        replace(
+            n,
+            enclosed=any(
+                o.quality > ENCLOSED_SHARE * n.quality and encloses(o.edges, n.edges)
+                for o in needles
+                if o is not n
+            ),
+        )
+        for n in needles
+    ]
 
 
 def usable(edges: Mapping[str, NeedleEdge]) -> Iterator[tuple[str, NeedleEdge]]:
     """Edges long and clear enough to measure with."""
     for name, edge in edges.items():
-        if edge.coverage > 0.3 and edge.strength > 2.0:
+        if edge.coverage > 0.3 and edge.strength > LEAST_STRENGTH:
             yield name, edge

@@ -23,14 +23,16 @@ Array = NDArray[np.float64]
 
 # (mean, standard deviation) in degrees: lean, half the difference of the two views' leans (the
 # line of symmetry is good to about that), lean of a shank's side from its axis, cone half angle.
-PRIORS = np.array([(-2.0, 7.0), (0.0, 0.8), (0.0, 2.5), (27.0, 6.0)])
+PRIORS = np.array([(-2.0, 7.0), (0.0, 0.8), (0.0, 2.5), (25.0, 8.0)])
 EDGE_SD = {"shank": 0.3, "cone": 0.6}
 TOLERANCE = {"shank": 1.0, "cone": 1.5}  # miss in degrees at which an edge counts a third
 LONE_SHARE = 0.45  # of an edge whose partner is missing
 OUTER_BONUS = 0.25  # of the score, from the narrowest to the widest pair
 WIDTH_MISS = 0.12  # of the shank's width, between the two views
 MOST_TAPER_DEG = 9.0  # lean of a side from the axis
-CONE_HALVES_DEG = (15.0, 40.0)
+CONE_HALVES_DEG = (10.0, 42.0)
+CLEAR_STRENGTH = 4.0
+SAME_WIDTH = 0.88  # narrower than this share of another's width: inside it
 ENOUGH = 12.0  # strength beyond which an edge is not clearer
 KINDS = ("shank", "cone")
 VIEWS = ("", "reflected ")
@@ -153,6 +155,32 @@ def chosen(
         for (name, edge), miss in zip(edges.items(), off, strict=True)
         if miss < 2 * TOLERANCE[_kind(name)]
     }
+
+
+def encloses(outer: Mapping[str, NeedleEdge], inner: Mapping[str, NeedleEdge]) -> bool:
+    """Whether one stylus' clear silhouette runs outside the other's, so that the other is a facet.
+
+    Compared at the height of the inner one's edges; one side may be shared.
+    """
+    for kind in KINDS:
+        a, b = ([e.get(f"{kind} {hand}") for hand in HANDS] for e in (outer, inner))
+        if any(e is None for e in (*a, *b)):
+            continue
+        out, own = ([e for e in pair if e is not None] for pair in (a, b))
+        if min(e.strength for e in out) < CLEAR_STRENGTH:
+            return False
+        y = float(np.mean([(e.p0[1] + e.p1[1]) / 2 for e in own]))
+        (left, right), (low, high) = ([_x_at(e, y) for e in pair] for pair in (out, own))
+        slack = 0.05 * (right - left)
+        return (
+            low > left - slack and high < right + slack and high - low < SAME_WIDTH * (right - left)
+        )
+    return False
+
+
+def _x_at(edge: NeedleEdge, y: float) -> float:
+    along = edge.p1 - edge.p0
+    return float(edge.p0[0] + along[0] * (y - edge.p0[1]) / along[1])
 
 
 @dataclass(frozen=True)

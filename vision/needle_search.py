@@ -26,7 +26,7 @@ COARSE_THICKNESS = 44.0  # px of rod thickness in the copy that is searched
 HALF_WIDTHS = (0.085, 0.115, 0.15, 0.2, 0.26, 0.33, 0.41)  # of the rod's thickness
 U_RANGE = (-1.5, 2.6)  # where a stylus may stand, in thicknesses from the rod's free end
 HEIGHTS = (0.08, 3.6)  # below the rod, in thicknesses
-CONE_HALVES_DEG = (23.0, 27.5, 32.0)
+CONE_HALVES_DEG = (16.0, 22.0, 27.5, 33.0)
 KEEP = 6
 HEIGHT_BIAS = 0.6  # thicknesses added to a shape's height: longer edges that answer count more
 KNEE = 0.02  # gradient (square root of intensity per px) that counts half
@@ -421,7 +421,7 @@ def _polished(field: tuple[Grey, Grey], frame: Frame, shapes: list[Shape]) -> li
             tries = best + rng.standard_normal((60, 5)) * spread * closer
             tries[0] = best
             tries[:, 3] = np.clip(tries[:, 3], 0.05 * t, 0.5 * t)
-            tries[:, 4] = np.clip(tries[:, 4], 18, 38)
+            tries[:, 4] = np.clip(tries[:, 4], 12, 40)
             scores = _scores(field, frame, tries)
             k = int(np.argmax(scores))
             best, score = tries[k], float(scores[k])
