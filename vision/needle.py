@@ -6,13 +6,22 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
-from vision.needle_choose import NeedleEdge, chosen, encloses, quality
+from vision.needle_choose import (
+    CLEAR_STRENGTH,
+    HANDS,
+    NeedleEdge,
+    chosen,
+    distinct,
+    encloses,
+    quality,
+)
 from vision.needle_edges import FineCopy
 from vision.needle_search import Search, Shape, search_reflection, search_shapes, shrunk
 from vision.side_rod import SideRod
@@ -23,7 +32,9 @@ Array = NDArray[np.float64]
 
 GOOD_QUALITY = 18.0  # of one view: no need to look further
 LEAST_STEEP = 0.5  # slope of the reflection's edges against the stylus' own
-LEAST_STRENGTH = 3.0  # the best of many lines through noise reaches 2 to 3
+LEAST_COVERAGE, LEAST_STRENGTH = 0.3, 2.0
+WEAK_U_DEG = 0.5  # added to an edge barely stronger than noise
+VOUCHED_DEG = 0.7
 ENCLOSED_SHARE = 0.6  # what a stylus inside another one's silhouette counts
 FITTED = 3  # shapes whose edges are fitted
 
@@ -104,18 +115,38 @@ def _at_scale(rgb: NDArray[np.uint8], rod: SideRod, thickness: float) -> list[Ne
 
 def _fit_best(rgb: NDArray[np.uint8], search: Search) -> list[Needle]:
     fine = FineCopy(rgb, search.frame)
+    middle = float(np.mean([s.middle for s in search.shapes])) if search.shapes else 0.0
     needles = []
+    pool: dict[str, list[NeedleEdge]] = {}
     for shape in search.shapes:
         width = 2 * shape.half_width * fine.per
-        edges = chosen(fine.candidates(shape), width, fine.per, fine.handed)
-        apex = search.frame.to_photo(np.array([shape.apex_u, shape.apex_y]))
-        needles.append(Needle(edges, quality(edges, width, fine.handed), apex, width, shape))
+        slots = fine.candidates(shape, middle)
+        for name, edges in slots.items():
+            pool.setdefault(name, []).extend(edges)
+        needles.append(_needle(slots, width, fine, shape))
+    if needles:
+        best = max(needles, key=lambda n: n.quality)
+        slots = {name: distinct(edges, best.width) for name, edges in pool.items()}
+        mixed = _needle(slots, best.width, fine, best.shape)
+        pair = [mixed.edges.get(f"shank {hand}") for hand in HANDS]
+        if pair[0] is not None and pair[1] is not None:
+            width = abs(pair[1].place - pair[0].place) * fine.per
+            mixed = replace(mixed, width=width, quality=quality(mixed.edges, width, fine.handed))
+        needles.append(mixed)
     needles = sorted(_with_enclosed(needles), key=lambda n: -n.rank)[:FITTED]
     for i, needle in enumerate(needles):
         edges = fine.fitted(needle.edges, needle.width)
         worth = quality(edges, needle.width, fine.handed)
         needles[i] = replace(needle, edges=edges, quality=worth)
     return sorted(needles, key=lambda n: -n.rank)
+
+
+def _needle(
+    slots: Mapping[str, list[NeedleEdge]], width: float, fine: FineCopy, shape: Shape
+) -> Needle:
+    edges = chosen(slots, width, fine.per, fine.handed)
+    apex = fine.frame.to_photo(np.array([shape.apex_u, shape.apex_y]))
+    return Needle(edges, quality(edges, width, fine.handed), apex, width, shape)
 
 
 def _with_enclosed(needles: list[Needle]) -> list[Needle]:
@@ -134,7 +165,16 @@ def _with_enclosed(needles: list[Needle]) -> list[Needle]:
 
 
 def usable(edges: Mapping[str, NeedleEdge]) -> Iterator[tuple[str, NeedleEdge]]:
-    """Edges long and clear enough to measure with."""
+    """Edges long and clear enough to measure with.
+
+    The best of many lines through noise is about as strong as the weakest of these, so that a weak
+    edge is less certain, unless the other view shows the same one.
+    """
     for name, edge in edges.items():
-        if edge.coverage > 0.3 and edge.strength > LEAST_STRENGTH:
-            yield name, edge
+        if edge.coverage < LEAST_COVERAGE or edge.strength < LEAST_STRENGTH:
+            continue
+        other = name.removeprefix("reflected ") if "reflected" in name else f"reflected {name}"
+        vouched = other in edges and abs(edges[other].lean - edge.lean) < VOUCHED_DEG
+        if edge.strength < CLEAR_STRENGTH and not vouched:
+            edge = replace(edge, angle_u=math.hypot(edge.angle_u, math.radians(WEAK_U_DEG)))
+        yield name, edge

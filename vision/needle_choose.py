@@ -31,7 +31,9 @@ OUTER_BONUS = 0.25  # of the score, from the narrowest to the widest pair
 WIDTH_MISS = 0.12  # of the shank's width, between the two views
 MOST_TAPER_DEG = 9.0  # lean of a side from the axis
 CONE_HALVES_DEG = (10.0, 42.0)
-CLEAR_STRENGTH = 4.0
+CLEAR_STRENGTH = 4.0  # the best of many lines through noise reaches 2 to 3
+MOST_POOLED = 7  # candidates a place
+SAME_PLACE, SAME_LEAN_DEG = 1.0, 1.0  # px of the straightened frame, degrees
 SAME_WIDTH = 0.88  # narrower than this share of another's width: inside it
 ENOUGH = 12.0  # strength beyond which an edge is not clearer
 KINDS = ("shank", "cone")
@@ -155,6 +157,18 @@ def chosen(
         for (name, edge), miss in zip(edges.items(), off, strict=True)
         if miss < 2 * TOLERANCE[_kind(name)]
     }
+
+
+def distinct(edges: Sequence[NeedleEdge], width: float) -> list[NeedleEdge]:
+    """The few that count most, near-duplicates left out; ``width`` as in `weight`."""
+    kept: list[NeedleEdge] = []
+    for e in sorted(edges, key=lambda v: -weight(v, width)):
+        if all(
+            abs(e.place - o.place) > SAME_PLACE or abs(e.lean - o.lean) > SAME_LEAN_DEG
+            for o in kept
+        ):
+            kept.append(e)
+    return kept[:MOST_POOLED]
 
 
 def encloses(outer: Mapping[str, NeedleEdge], inner: Mapping[str, NeedleEdge]) -> bool:

@@ -63,16 +63,15 @@ class FineCopy:
         """1 where left in the photo is left in the straightened frame, else -1."""
         return 1.0 if float(np.linalg.det(self.frame.basis)) > 0 else -1.0
 
-    def candidates(self, shape: Shape) -> dict[str, list[NeedleEdge]]:
+    def candidates(self, shape: Shape, middle: float) -> dict[str, list[NeedleEdge]]:
         """The shape's edges as runs of steep slope, several a place; nothing fitted yet.
 
-        Names as ``"reflected shank left"``, left and right in the photo.
+        Names as ``"reflected shank left"``, left and right in the photo; ``middle`` is the height
+        of the frame at which edges' places are given.
         """
         slots: dict[str, list[NeedleEdge]] = {}
         for kind in ("shank", "cone"):
             ends = [_segment(shape, self.frame, kind, side) for _, side in SIDES]
-            heights = [e[:, 1].mean() for e in ends if e is not None]
-            middle = float(np.mean(heights)) if heights else 0.0
             for (_, side), uy in zip(SIDES, ends, strict=True):
                 if uy is None:
                     continue

@@ -51,6 +51,12 @@ class Shape:
     cone_half: float
     score: float = 0.0
 
+    @property
+    def middle(self) -> float:
+        """Height of the cone's top."""
+        rise = self.half_width / math.tan(math.radians(self.cone_half))
+        return self.apex_y - rise * math.cos(math.radians(self.lean))
+
 
 @dataclass(frozen=True)
 class Frame:
