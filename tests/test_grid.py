@@ -1,0 +1,229 @@
+"""Printed grid: derivatives, few lines with the null's comb, glass, pictures without a grid.
+
+Outside checks: `scipy.optimize.approx_fprime` (derivatives), scenes of `tests.scenes.raster` whose
+camera and sheet come from `tests.scenes.world` (written apart from the package), Snell's law solved
+with `scipy.optimize.brentq`, and pictures of `skimage.data` (things that are no grid).
+"""
+
+from __future__ import annotations
+
+import math
+
+import cv2
+import numpy as np
+import pytest
+from numpy.typing import NDArray
+from scipy.optimize import approx_fprime, brentq
+from skimage import data
+
+from tests.scenes import raster, world
+from vision.camera import Camera
+from vision.grid import GLASS_INDEX, GridPose, find_grid
+from vision.grid_comb import tick_ends
+from vision.grid_fit import Match, _moved, residuals
+from vision.photo import FocalPrior
+
+Array = NDArray[np.float64]
+SIZE = (1600, 1200)
+TOL_DEG = 0.08  # a sharp picture with two lines each way and the comb
+TOL_ENDS_DEG = 0.5  # one column: the scale across comes from ends of ticks alone
+TOL_NULL_PX = 0.6
+
+
+def _pose(
+    elevation: float, aside: float, roll: float, f: float = 9000.0, thickness: float | None = None
+) -> GridPose:
+    """Camera ``elevation`` degrees up, grid turned by ``aside``, looking at the node (0, 0)."""
+    e, a, r = (math.radians(v) for v in (elevation, aside, roll))
+    right, ahead = np.array([1.0, 0, 0]), np.array([0, -math.sin(e), math.cos(e)])
+    up = np.array([0, -math.cos(e), -math.sin(e)])
+    x, y = math.cos(a) * right + math.sin(a) * ahead, math.cos(a) * ahead - math.sin(a) * right
+    turn = np.array([[math.cos(r), -math.sin(r), 0], [math.sin(r), math.cos(r), 0], [0, 0, 1]])
+    return GridPose(
+        Camera(f, 799.5, 599.5, 0.0, 1000.0),
+        turn @ np.column_stack([x, y, up]),
+        np.array([0.0, 0.0, 28.0]),
+        np.zeros((4, 4)),
+        0.2,
+        0.9,
+        (-2, 2),
+        (-2, 2),
+        thickness,
+    )
+
+
+def _angle(a: Array, b: Array) -> float:
+    return math.degrees(math.acos(min(1.0, float(a @ b))))
+
+
+@pytest.mark.parametrize("thickness", [None, 0.6])
+def test_derivatives_against_finite_differences(thickness: float | None) -> None:
+    rng = np.random.default_rng(2)
+    pose = _pose(33, 8, 2, 7000.0, thickness)
+    n = 12
+    xy = rng.uniform((100, 100), (1500, 1100), (n, 2))
+    share = rng.choice([0.0, 0.5, 1.0], n) if thickness else np.zeros(n)
+    matched = Match(
+        np.arange(n), rng.integers(0, 2, n), np.zeros(n), share > 0.7, np.zeros(n), share,
+        np.ones(n), np.zeros(n), np.full(n, 60.0),
+    )  # fmt: skip
+    _, jacobian = residuals(pose, xy, matched)
+    last = 9 if thickness else 8
+    for k in range(n):
+        one = matched.picked(np.array([k]))
+        place = xy[k : k + 1]
+
+        def miss(p: Array, one: Match = one, place: Array = place) -> float:
+            return float(residuals(_moved(pose, p), place, one)[0][0])
+
+        theirs = approx_fprime(np.zeros(9), miss, 1e-7)
+        assert np.allclose(jacobian[k, :last], theirs[:last], rtol=2e-4, atol=2e-2)
+
+
+def _drawn(seed: int, **kind: float | str) -> tuple[NDArray[np.float32], float, Array, Array]:
+    """Picture, focal length, true axes (columns right, away, up) and the null's pixel."""
+    settings: dict[str, float | str] = {
+        "off_axis_deg": 5.0, "elevation_deg": 38.0, "roll_deg": 1.0, "field_mm": 20.0,
+        "sheet_yaw_deg": 3.0, "distance_mm": 120.0,
+    } | kind  # fmt: skip
+    rgb, truth, focal = raster.draw_cantilever(np.random.default_rng(seed), **settings)  # type: ignore[arg-type]
+    wide = 2 * math.degrees(math.atan(settings["field_mm"] / 2 / settings["distance_mm"]))  # type: ignore[operator]
+    view = world.look(
+        180 + float(settings["off_axis_deg"]), float(settings["elevation_deg"]),
+        float(settings["distance_mm"]), (1.5, 0, 0.4), float(settings["roll_deg"]), wide, *SIZE,
+    )  # fmt: skip
+    sheet = world.rotation_z(float(settings["sheet_yaw_deg"]))
+    axes = np.stack(
+        [view.to_camera(sheet @ np.array(v)) for v in ([0, -1, 0], [1, 0, 0], [0, 0, 1])], 1
+    )
+    grey = cv2.cvtColor(rgb, cv2.COLOR_RGB2GRAY).astype(np.float32) / np.float32(255)
+    return grey, focal, axes, np.array(truth["points_px"]["null"])
+
+
+@pytest.mark.parametrize(
+    ("surface", "pitch", "field", "elevation", "yaw"),
+    [
+        ("mirror", 10.0, 19.0, 42.0, 4.0),
+        ("mirror", 10.0, 17.0, 31.0, -8.0),
+        ("paper", 10.0, 17.0, 26.0, 9.0),
+        ("paper", 5.0, 13.0, 40.0, -5.0),
+    ],
+)
+def test_few_lines_with_the_comb(
+    surface: str, pitch: float, field: float, elevation: float, yaw: float
+) -> None:
+    grey, focal, axes, null = _drawn(
+        5, surface=surface, pitch_mm=pitch, field_mm=field, elevation_deg=elevation,
+        sheet_yaw_deg=yaw,
+    )  # fmt: skip
+    found = find_grid(grey, FocalPrior(focal * 1.03, 0.05))
+    assert found is not None
+    assert _angle(found.normal, axes[:, 2]) < TOL_DEG
+    assert _angle(found.along, axes[:, 1]) < TOL_DEG
+    assert found.pitch_mm == pitch
+    assert np.hypot(*(found.project(np.zeros(3)) - null)) < TOL_NULL_PX
+
+
+def test_one_column_needs_the_ends_of_the_ticks() -> None:
+    grey, focal, axes, null = _drawn(
+        6, surface="paper", pitch_mm=10.0, field_mm=12.5, elevation_deg=27.0, sheet_yaw_deg=-2.0,
+        off_axis_deg=2.0,
+    )  # fmt: skip
+    found = find_grid(grey, FocalPrior(focal * 1.03, 0.05))
+    assert found is not None
+    assert len(found.columns) == 1
+    tilt = _angle(found.normal, axes[:, 2])
+    assert tilt < TOL_ENDS_DEG
+    stated = math.degrees(math.sqrt(np.trace(found.covariance[:3, :3])))
+    assert tilt < 3 * stated
+    assert _angle(found.along, axes[:, 1]) < TOL_ENDS_DEG
+    assert np.hypot(*(found.project(np.zeros(3)) - null)) < 2 * TOL_NULL_PX
+
+
+def test_ends_of_ticks_against_the_drawing() -> None:
+    """On the true pose the ticks end half a millimetre from the column, as drawn."""
+    grey, focal, axes, null = _drawn(7, surface="paper", pitch_mm=10.0, field_mm=14.0)
+    camera = Camera(focal, 799.5, 599.5, 0.0, 1000.0)
+    ray = camera.ray(null)
+    # the null lies where the sheet's plane, known from the drawing's camera, meets its ray
+    true_view = world.look(
+        185.0, 38.0, 120.0, (1.5, 0, 0.4), 1.0,
+        2 * math.degrees(math.atan(14.0 / 2 / 120.0)), *SIZE,
+    )  # fmt: skip
+    depth = np.linalg.norm(true_view.position)
+    pose = GridPose(
+        camera, axes, ray * depth / 10.0, np.zeros((4, 4)), 0.2, 1.0, (0,), (0,), pitch_mm=10.0
+    )
+    ends = tick_ends(grey, pose)
+    assert ends is not None
+    place = pose.on_sheet(ends[0])[:, 0] * 10.0
+    assert set(np.sign(place)) == {-1.0, 1.0}
+    assert np.median(np.abs(place)) == pytest.approx(0.5, abs=0.012)
+
+
+def _glass_picture(pose: GridPose, ink: float, seed: int) -> NDArray[np.float32]:
+    """Front ink and its ghost in the silver, drawn through Snell's law by root finding."""
+    assert pose.thickness is not None
+    eye = -pose.origin @ pose.rotation
+    runs = np.linspace(0.0, 60.0, 200)
+    thickness = pose.thickness
+
+    def shifted(span: float) -> float:
+        """How far from the foot of the eye a ray that enters at ``span`` comes out again."""
+        angle = math.atan2(span, eye[2])
+
+        def bent(inside: float) -> float:
+            return math.sin(angle) - GLASS_INDEX * math.sin(inside)
+
+        return 2 * thickness * math.tan(brentq(bent, 0.0, 1.5))
+
+    table = np.array([shifted(v) for v in runs])
+    total = np.zeros((1200, 1600))
+    for dx in (-0.25, 0.25):
+        for dy in (-0.25, 0.25):
+            x, y = np.meshgrid(np.arange(1600) + dx, np.arange(1200) + dy)
+            rays = pose.camera.ray(np.stack([x.ravel(), y.ravel()], 1)) @ pose.rotation
+            grid = eye[:2] - rays[:, :2] * (eye[2] / rays[:, 2])[:, None]
+            foot = grid - eye[:2]
+            span = np.hypot(*foot.T)
+            ghost = grid + foot / span[:, None] * np.interp(span, runs, table)[:, None]
+            dark = np.zeros(len(grid), bool)
+            for layer in (grid, ghost):
+                dark |= (np.abs(layer - np.round(layer)) < ink / 2).any(axis=1)
+            total += np.where(dark, 0.1, 0.8).reshape(1200, 1600)
+    picture = cv2.GaussianBlur((total / 4).astype(np.float32), (0, 0), 1.2)
+    noise = np.random.default_rng(seed).normal(0, 0.01, picture.shape)
+    return np.clip(picture + noise, 0, 1).astype(np.float32)
+
+
+@pytest.mark.parametrize(("elevation", "aside", "ink"), [(30, 9, 0.03), (36, 1, 0.045)])
+def test_ghosts_beside_their_lines_do_not_tilt_the_sheet(
+    elevation: float, aside: float, ink: float
+) -> None:
+    """With the camera nearly above a column, the column and its ghost blur into one line."""
+    pose = _pose(elevation, aside, 1, thickness=0.6)
+    found = find_grid(_glass_picture(pose, ink, 3), FocalPrior(9000, 0.05))
+    assert found is not None and found.thickness is not None
+    assert found.thickness == pytest.approx(0.6, abs=0.01)
+    assert _angle(found.normal, pose.normal) < TOL_DEG
+    assert _angle(found.along, pose.along) < TOL_DEG
+
+
+@pytest.mark.parametrize(
+    "name", ["astronaut", "coffee", "checkerboard", "coins", "brick", "text", "grass", "page"]
+)
+def test_pictures_without_a_grid(name: str) -> None:
+    picture = getattr(data, name)()
+    if picture.ndim == 3:
+        picture = cv2.cvtColor(np.ascontiguousarray(picture[:, :, :3]), cv2.COLOR_RGB2GRAY)
+    scale = 1600 / max(picture.shape)
+    grey = cv2.resize(picture.astype(np.float32) / 255, None, fx=scale, fy=scale)
+    assert find_grid(np.asarray(grey, np.float32), FocalPrior(7000, 0.05)) is None
+
+
+def test_a_grid_seen_from_straight_above_is_not_taken() -> None:
+    x, y = np.meshgrid(np.arange(1600.0), np.arange(1200.0))
+    lines = (np.minimum(x % 300, y % 300) < 9).astype(np.float32)
+    grey = cv2.GaussianBlur(0.85 - 0.75 * lines, (0, 0), 1.5)
+    found = find_grid(np.asarray(grey, np.float32), FocalPrior(7000, 0.05))
+    assert found is None

@@ -1,0 +1,169 @@
+"""The null's comb: 1 mm ticks along one printed column, the only lengths known in millimetres.
+
+`with_comb` finds it on a grid's pose and so the null and the pitch; `tick_ends` measures where the
+ticks end, half a millimetre on either side, which gives the scale across where a narrow picture
+shows one column only.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from vision.grid_fit import COMB_MM, MIN_TICKS, TICK_FAR_MM, TICK_NEAR_MM, counted, view_of
+from vision.grid_lines import Ridges
+from vision.grid_pose import GridPose
+
+Array = NDArray[np.float64]
+LEAST_RING = 0.5  # of the mean cosine of the ticks' phase
+TICK_HALF_MM = 0.5
+MIN_ENDS = 4  # on each side
+END_BIAS_PX = 0.12  # by which tone curve and sharpening move the ends, all alike
+
+
+def with_comb(pose: GridPose, points: Ridges, pitches_mm: tuple[float, ...]) -> GridPose | None:
+    """The pose moved to the null, where the comb of 1 mm ticks is seen on one of its columns.
+
+    Ticks stand where the ridges beside a column, turned like rows, keep step with millimetres:
+    the mean cosine of their phase is near 1 for a comb and near 0 for anything else.
+    """
+    view = view_of(pose, points)
+    turned = view.turned[:, 1]
+    grid, weight = view.grid[turned], points.weight[turned]
+    rows = range(min(pose.rows), max(pose.rows) + 1)
+    best: tuple[float, float, int, int] | None = None
+    middle = np.array([[pose.camera.cx, pose.camera.cy]])
+    centre = pose.on_sheet(middle)[0]
+    for mm in pitches_mm:
+        for column in range(min(pose.columns), max(pose.columns) + 1):
+            aside = np.abs(grid[:, 0] - column) * mm
+            beside = (aside > TICK_NEAR_MM) & (aside < TICK_FAR_MM)
+            y, w = grid[beside, 1] * mm, weight[beside]
+            for row in rows:
+                up = y - row * mm
+                tick = np.round(up)
+                on = (np.abs(up) < COMB_MM) & (np.mod(tick, mm) != 0)
+                total = float(w[on].sum())
+                ring = float(np.sum(w[on] * np.cos(2 * np.pi * up[on])))
+                close = np.abs(up[on] - tick[on]) < 0.17
+                if ring < LEAST_RING * total or len(counted(tick[on][close], 3)) < MIN_TICKS:
+                    continue
+                if _beyond(aside, grid[:, 1], weight, row, mm) > 0.4 * float(w[on][close].sum()):
+                    continue
+                away = math.hypot(column - centre[0], row - centre[1]) * mm
+                value = ring * (1 - min(away, 30.0) / 100)
+                if best is None or value > best[0]:
+                    best = (value, mm, column, row)
+    if best is None:
+        return None
+    _, mm, column, row = best
+    origin = pose.origin + pose.rotation[:, :2] @ np.array([column, row], float)
+    if _half_empty(view.grid - (column, row), points.weight, view.turned, mm):
+        # ticks had passed for rows: the cells are twice as large
+        every = replace(
+            pose,
+            origin=origin / 2,
+            pitch_mm=2 * mm,
+            columns=tuple((c - column) // 2 for c in pose.columns if (c - column) % 2 == 0),
+            rows=tuple((r - row) // 2 for r in pose.rows if (r - row) % 2 == 0),
+            thickness=None if pose.thickness is None else pose.thickness / 2,
+        )
+        return every if every.columns and every.rows else None
+    return replace(
+        pose,
+        origin=origin,
+        pitch_mm=mm,
+        columns=tuple(c - column for c in pose.columns),
+        rows=tuple(r - row for r in pose.rows),
+    )
+
+
+def _half_empty(grid: Array, weight: Array, turned: NDArray[np.bool_], mm: float) -> bool:
+    """Whether, away from the comb, every other row and column of the lattice is missing."""
+    far = np.abs(grid[:, 0]) * mm > 0.9
+    odd = even = 0.0
+    for axis in (0, 1):
+        near = np.abs(grid[:, axis] - np.round(grid[:, axis])) * mm < 0.1
+        near &= turned[:, axis] & far
+        parity = np.mod(np.round(grid[:, axis]), 2) == 1
+        odd += float(weight[near & parity].sum())
+        even += float(weight[near & ~parity].sum())
+    return odd < 0.08 * even
+
+
+def _beyond(aside: Array, y: Array, weight: Array, row: int, mm: float) -> float:
+    """Ridge weight where ticks would go on if they were longer than half a millimetre."""
+    up = (y - row) * mm
+    tick = np.round(up)
+    on = (aside > 0.66) & (aside < 0.66 + TICK_FAR_MM - TICK_NEAR_MM) & (np.abs(up) < COMB_MM)
+    on &= (np.abs(up - tick) < 0.17) & (np.mod(tick, mm) != 0)
+    return float(weight[on].sum())
+
+
+def tick_ends(grey: NDArray[np.float32], pose: GridPose) -> tuple[Array, Array] | None:
+    """Pixels (M, 2) where ticks end and their grid x (M,), or None with too few on a side.
+
+    The end is where the tick's darkness against the sheet beside it falls to half.
+    """
+    if pose.pitch_mm is None:
+        return None
+    mm = pose.pitch_mm
+    ticks = np.array([k for k in range(-10, 11) if k % mm])
+    out = np.linspace(0.22, 0.86, 65)
+    beside = np.array([-0.4, -0.36, -0.03, 0.0, 0.03, 0.36, 0.4])
+    side, tick, along, away = np.meshgrid([-1.0, 1.0], ticks, beside, out, indexing="ij")
+    grid = np.stack([side * away / mm, (tick + along) / mm, np.zeros_like(away)], axis=-1)
+    xy = pose.project(grid).astype(np.float32)
+    flat = xy.reshape(-1, len(out), 2)
+    level = cv2.remap(
+        grey, flat[..., 0], flat[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE
+    ).reshape(side.shape)
+    height, width = grey.shape
+    inside = np.all((xy > 2) & (xy < (width - 3, height - 3)), axis=(2, 3, 4))
+    ink = level[:, :, 2:5].mean(axis=2)
+    sheet = level[:, :, [0, 1, 5, 6]].mean(axis=2)
+    depth = sheet - ink  # (2, ticks, out)
+    full = np.median(depth[..., out < 0.38], axis=-1)
+    rest = depth[..., out > 0.66]
+    base, noise = np.median(rest, axis=-1), np.std(rest, axis=-1)
+    clear = inside & (np.abs(full - base) > np.maximum(4 * noise, 0.02))
+    clear &= np.abs(base) < 0.3 * np.abs(full)
+    share = (depth - base[..., None]) / np.where(clear, full - base, 1.0)[..., None]
+    middle = (out > 0.36) & (out < 0.68)
+    reach, part = out[middle], share[..., middle]
+    below = part < 0.5
+    clear &= below.any(axis=-1) & ~below[..., 0]
+    last = np.maximum(np.argmax(below, axis=-1), 1)
+    take = np.take_along_axis
+    high, low = (take(part, (last - k)[..., None], -1)[..., 0] for k in (1, 0))
+    end = reach[last - 1] + (reach[1] - reach[0]) * (high - 0.5) / np.maximum(high - low, 1e-6)
+    points, targets = [], []
+    for s, sign in enumerate((-1.0, 1.0)):
+        good = clear[s]
+        if good.sum() < MIN_ENDS:
+            return None
+        good = good & (np.abs(end[s] - np.median(end[s][good])) < 0.05)
+        if good.sum() < MIN_ENDS:
+            return None
+        place = np.column_stack([sign * end[s][good] / mm, ticks[good] / mm, 0 * end[s][good]])
+        points.append(pose.project(place))
+        targets.append(np.full(int(good.sum()), sign * TICK_HALF_MM / mm))
+    return np.concatenate(points), np.concatenate(targets)
+
+
+def with_end_bias(pose: GridPose) -> GridPose:
+    """The pose with what the ends' common bias does to the tilt added to its covariance."""
+    if pose.pitch_mm is None:
+        return pose
+    sine = float(np.clip(-pose.normal[2], 0.05, 0.98))
+    pixels = pose.camera.f / (float(pose.origin[2]) * pose.pitch_mm)  # of a tick's length
+    bias = max(END_BIAS_PX, 0.4 * pose.rms_px)  # ragged lines have ragged ends
+    tilt = 2 * bias / pixels * sine / math.sqrt(1 - sine * sine)
+    across = pose.rotation[:, 0]
+    covariance = pose.covariance.copy()
+    covariance[:3, :3] += tilt**2 * np.outer(across, across)
+    return replace(pose, covariance=covariance)

@@ -1,0 +1,429 @@
+"""Ridge points and a rough grid pose -> the pose that fits them, and how well it explains them.
+
+Every ridge point is given to the nearest column, row or tick of the null's comb, on the front of
+the sheet or (glass) in the silver; then robust Gauss-Newton least squares of pose, focal length,
+radial term and glass thickness, with derivatives written out (Hartley & Zisserman, Multiple View
+Geometry, 2nd ed., ch. 6; refraction by Snell's law).
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from vision.grid_lines import Ridges
+from vision.grid_pose import GLASS_INDEX, GridPose
+
+Array = NDArray[np.float64]
+MIN_LINES = 2  # a family needs at least this many distinct lattice lines, or ticks
+MIN_TICKS = 5
+END_TRUST = 3.0  # an end of a tick is seen once, a line in many points
+COMB_MM, TICK_NEAR_MM, TICK_FAR_MM = 10.4, 0.12, 0.56  # the comb's reach, where its ticks show
+COLUMN, ROW, TICK = 0, 1, 2
+ONE_LINE, TWO_LINES = 2.2, 4.5  # of the ridge's scale: front and ghost nearer, farther than this
+SHARED_NOISE = 10.0  # ridge points along a line that share one error
+# Standard uncertainty that fresh points would not lessen: shading of the lines, lens, ghosts.
+FLOOR_DEG, GHOST_FLOOR_DEG = 0.008, 0.03
+
+
+@dataclass(frozen=True)
+class View:
+    """Ridge points seen through a pose: grid coordinates, pixels per pitch, direction mismatch."""
+
+    grid: Array  # (N, 2) on the front of the sheet
+    slide: Array  # (N, 2) by which a ghost's grid coordinates move for glass one pitch thick
+    across: Array  # (N, 2) signed pixels for one pitch, across columns and across rows
+    turned: NDArray[np.bool_]  # (N, 2) ridge direction agrees with columns, with rows
+
+
+def _bare_rays(pose: GridPose, xy: Array) -> Array:
+    """Undistorted x/f, y/f of pixels."""
+    c = pose.camera
+    d = (xy - (c.cx, c.cy)) / c.half_diagonal
+    u = d
+    if c.k1:
+        for _ in range(4):
+            u = d / (1 + c.k1 * np.sum(u * u, axis=1, keepdims=True))
+    return np.asarray(u * (c.half_diagonal / c.f))
+
+
+def _landing(pose: GridPose, rays: Array) -> Array:
+    """Grid x, y where rays (grid axes) meet the sheet."""
+    start = -pose.origin @ pose.rotation
+    return np.asarray(start[:2] - rays[:, :2] * (start[2] / rays[:, 2])[:, None])
+
+
+def _slide(rays: Array) -> Array:
+    """How far glass one pitch thick moves the ghost's grid coordinates (Snell's law)."""
+    across2 = rays[:, 0] ** 2 + rays[:, 1] ** 2
+    full = across2 + rays[:, 2] ** 2
+    return np.asarray(2 * rays[:, :2] / np.sqrt(GLASS_INDEX**2 * full - across2)[:, None])
+
+
+def view_of(pose: GridPose, points: Ridges) -> View:
+    """Where the points lie in the grid, and which way their ridges run there."""
+    bare = _bare_rays(pose, points.xy)
+    r = pose.rotation
+    rays = np.asarray(bare @ r[:2] + r[2])
+    grid = _landing(pose, rays)
+    start = -pose.origin @ r
+    depth = -start[2] / rays[:, 2]
+    scale = pose.camera.f / depth
+    across = np.empty((len(grid), 2))
+    turned = np.empty((len(grid), 2), bool)
+    ex, ey = (scale[:, None] * (r[:2, k] - bare * r[2, k]) for k in (0, 1))
+    area = ex[:, 0] * ey[:, 1] - ex[:, 1] * ey[:, 0]
+    for axis, e in ((COLUMN, ey), (ROW, ex)):
+        length = np.sqrt(e[:, 0] ** 2 + e[:, 1] ** 2)
+        across[:, axis] = area / length
+        # sine of the angle between the ridge and the lattice line
+        turn = (e[:, 0] * points.sine - e[:, 1] * points.cosine) / length
+        turned[:, axis] = (np.abs(turn) < math.sin(math.radians(9))) & (np.abs(across[:, axis]) > 8)
+    return View(grid, _slide(rays), across, turned)
+
+
+@dataclass(frozen=True)
+class Match:
+    """Ridge points with the lattice lines that they lie on."""
+
+    which: NDArray[np.intp]
+    axis: NDArray[np.intp]  # COLUMN, ROW or TICK
+    index: Array  # of the line, or of the tick in millimetres
+    ghost: NDArray[np.bool_]
+    target: Array  # grid coordinate of the line, pitches
+    share: Array  # 0 on the front, 1 in the silver, between where both blur into one line
+    trust: Array
+    miss: Array  # pixels
+    across: Array  # pixels for one pitch
+
+    def __len__(self) -> int:
+        return len(self.which)
+
+    def with_ends(self, ends: Array) -> Match:
+        """Together with ends of ticks at grid x ``ends``, as if they were points of columns."""
+        n, across = len(ends), float(np.median(np.abs(self.across[self.axis == COLUMN])))
+        zero = np.zeros(n)
+        more = Match(
+            np.full(n, -1), np.full(n, COLUMN), zero, zero > 0, ends, zero,
+            np.full(n, END_TRUST), zero, np.full(n, across),
+        )  # fmt: skip
+        return Match(
+            *(
+                np.concatenate([getattr(self, name), getattr(more, name)])
+                for name in self.__dataclass_fields__
+            )
+        )
+
+    def picked(self, pick: NDArray[np.intp] | NDArray[np.bool_]) -> Match:
+        """A part of the points."""
+        return Match(*(getattr(self, name)[pick] for name in self.__dataclass_fields__))
+
+
+def match(pose: GridPose, points: Ridges, gate: float) -> Match:
+    """Each point's nearest lattice line within ``gate`` px, on the front or in the silver."""
+    view = view_of(pose, points)
+    layers = [(0.0, view.grid)]
+    if pose.thickness is not None:
+        layers.append((1.0, view.grid + pose.thickness * view.slide))
+    misses, targets, indices, shares, axes = [], [], [], [], []
+    for share, where in layers:
+        index = np.round(where)
+        miss = np.where(view.turned, (where - index) * view.across, np.inf)
+        for axis in (COLUMN, ROW):
+            misses.append(miss[:, axis])
+            targets.append(index[:, axis])
+            indices.append(index[:, axis])
+        shares += [share, share]
+        axes += [COLUMN, ROW]
+        if pose.pitch_mm is not None:
+            mm = where * pose.pitch_mm
+            tick = np.round(mm[:, 1])
+            aside = np.abs(mm[:, 0])
+            on = view.turned[:, 1] & (aside > TICK_NEAR_MM) & (aside < TICK_FAR_MM)
+            on &= (np.abs(tick) < COMB_MM) & (np.mod(tick, pose.pitch_mm) != 0)
+            pixels = (mm[:, 1] - tick) * view.across[:, 1] / pose.pitch_mm
+            misses.append(np.where(on, pixels, np.inf))
+            targets.append(tick / pose.pitch_mm)
+            indices.append(tick)
+            shares.append(share)
+            axes.append(TICK)
+    every, target = np.stack(misses, axis=1), np.stack(targets, axis=1)
+    trust = np.ones(every.shape)
+    layer: Array = np.broadcast_to(np.array(shares), every.shape)
+    if pose.thickness is not None:
+        # a line and its ghost close by make one ridge midway, or pull at each other
+        per = len(axes) // 2
+        front, back = every[:, :per], every[:, per:]
+        with np.errstate(invalid="ignore"):
+            apart = np.abs(front - back) / points.scale[:, None]
+            middle = (front + back) / 2
+        blurred = np.tile(apart < ONE_LINE, 2)
+        trust = np.where(np.tile(apart < TWO_LINES, 2), 0.08, 1.0)
+        every = np.where(blurred, np.tile(middle, 2), every)
+        target = np.where(blurred, np.tile((target[:, :per] + target[:, per:]) / 2, 2), target)
+        layer = np.where(blurred, 0.5, layer)
+    pick = np.argmin(np.abs(every), axis=1)
+    row = np.arange(len(every))
+    which = np.nonzero(np.abs(every[row, pick]) < gate)[0]
+    pick = pick[which]
+    axis = np.asarray(axes)[pick]
+    return Match(
+        which,
+        axis,
+        np.stack(indices, axis=1)[which, pick],
+        layer[which, pick] > 0.7,
+        target[which, pick],
+        layer[which, pick],
+        trust[which, pick],
+        every[which, pick],
+        view.across[which, np.minimum(axis, 1)],
+    )
+
+
+def _moved(pose: GridPose, p: Array) -> GridPose:
+    """Pose after the small change p: rotation vector, origin (3), log f, k1, thickness."""
+    camera = replace(
+        pose.camera, f=pose.camera.f * math.exp(float(p[6])), k1=pose.camera.k1 + float(p[7])
+    )
+    depth = float(np.linalg.norm(pose.origin))
+    # the origin moves with the focal length, so that a change of f leaves the picture's scale
+    origin = (pose.origin + depth * p[3:6]) * (1, 1, math.exp(float(p[6])))
+    thickness = None if pose.thickness is None else pose.thickness + float(p[8])
+    rotation = _small_turn(p[:3]) @ pose.rotation
+    return replace(pose, camera=camera, rotation=rotation, origin=origin, thickness=thickness)
+
+
+def _small_turn(v: Array) -> Array:
+    """Rotation matrix of a rotation vector (Rodrigues' formula)."""
+    angle = math.sqrt(float(v @ v))
+    k = np.array([[0, -v[2], v[1]], [v[2], 0, -v[0]], [-v[1], v[0], 0]])
+    if angle < 1e-9:
+        return np.asarray(np.eye(3) + k)
+    return np.asarray(
+        np.eye(3) + math.sin(angle) / angle * k + (1 - math.cos(angle)) / angle**2 * (k @ k)
+    )
+
+
+def residuals(pose: GridPose, xy: Array, matched: Match) -> tuple[Array, Array]:
+    """Pixels from each point's lattice line, (N,), and their derivatives by `_moved`'s p, (N, 9).
+
+    With X the landing of the ray u and o the origin, a coordinate of X in the grid changes by
+    v.dX, v = e_axis less the sheet's normal times the ray's slope; a turn w gives
+    v.((X - o) x w), a shift of o gives -v.do, a change of the ray gives depth v.du.
+    """
+    r = pose.rotation
+    bare = _bare_rays(pose, xy)
+    u = np.column_stack([bare, np.ones(len(bare))])
+    rays = u @ r
+    start = -pose.origin @ r
+    depth = -start[2] / rays[:, 2]
+    grid = start[:2] + rays[:, :2] * depth[:, None]
+    side = np.minimum(matched.axis, 1)
+    row = np.arange(len(xy))
+    slope = rays[:, :2] / rays[:, 2:]
+    vx = r[:, 0] - slope[:, :1] * r[:, 2]
+    vy = r[:, 1] - slope[:, 1:] * r[:, 2]
+    v = np.where(side[:, None] == 0, vx, vy)
+    value = grid[row, side] - matched.target
+    from_origin = depth[:, None] * u - pose.origin
+    jac = np.empty((len(xy), 9))
+    jac[:, :3] = np.cross(v, from_origin)
+    jac[:, 3:6] = -float(np.linalg.norm(pose.origin)) * v
+    by_ray = depth[:, None] * v  # derivative by the ray
+    jac[:, 8] = 0.0
+    if pose.thickness is not None:
+        t = matched.share * pose.thickness
+        slide = _slide(rays)
+        value = value + t * slide[row, side]
+        q = -slope  # rays go down: their third component is negative
+        long2 = (GLASS_INDEX**2 - 1) * np.sum(q * q, axis=1) + GLASS_INDEX**2
+        long = np.sqrt(long2)
+        a = -2 * q[row, side][:, None] * (GLASS_INDEX**2 - 1) * q / (long2 * long)[:, None]
+        a[row, side] += 2 / long
+        bent = (t / -rays[:, 2])[:, None] * (a[:, :1] * vx + a[:, 1:] * vy)
+        jac[:, :3] += np.cross(bent, u)
+        by_ray = by_ray + bent
+        jac[:, 8] = matched.share * slide[row, side]
+    flat = np.sum(by_ray[:, :2] * bare, axis=1)
+    jac[:, 6] = -flat - v[:, 2] * pose.origin[2]
+    r2 = np.sum(bare * bare, axis=1) * (pose.camera.f / pose.camera.half_diagonal) ** 2
+    jac[:, 7] = -flat * r2 / (1 + 3 * pose.camera.k1 * r2)
+    return value * matched.across, jac * matched.across[:, None]
+
+
+def fit(
+    pose: GridPose,
+    points: Ridges,
+    focal: tuple[float, float],
+    gates: tuple[float, ...] = (3.0, 1.5),
+    most: int = 400,
+    rounds: int = 4,
+    ends: tuple[Array, Array] | None = None,
+) -> GridPose | None:
+    """Robust (Cauchy) Gauss-Newton of pose, focal length, radial term and glass thickness.
+
+    Parameters
+    ----------
+    pose : GridPose
+        Start; lines to within about a tenth of a pitch.
+    points : Ridges
+    focal : (float, float)
+        Prior mean and standard deviation of the log of the focal length in pixels.
+    gates : tuple of float
+        Distances in pixels within which points count, one stage after another.
+    most, rounds : int
+        Points used, and steps a stage.
+    ends : (ndarray (M, 2), ndarray (M,)), optional
+        Pixels of ends of ticks, and their grid x.
+
+    Returns
+    -------
+    GridPose or None
+        None where too few points or lines lie on the lattice, or the lens would be absurd.
+    """
+    normal = np.eye(9)
+    least = min(100.0, 0.1 * len(points.xy))
+    for gate in gates:
+        for _ in range(rounds):
+            matched = match(pose, points, gate)
+            if len(matched) > most:
+                matched = matched.picked(np.linspace(0, len(matched) - 1, most).astype(int))
+            if len(matched) < least:
+                return None
+            xy = points.xy[matched.which]
+            if ends is not None:
+                xy, matched = np.concatenate([xy, ends[0]]), matched.with_ends(ends[1])
+            r, jac = residuals(pose, xy, matched)
+            sigma = max(1.48 * float(np.median(np.abs(r))), 0.12)
+            weight = matched.trust / (1 + (r / (2 * sigma)) ** 2) / sigma**2
+            weight /= SHARED_NOISE
+            normal = (jac * weight[:, None]).T @ jac
+            right = -(jac * weight[:, None]).T @ r
+            normal[6, 6] += 1 / focal[1] ** 2
+            right[6] += (focal[0] - math.log(pose.camera.f)) / focal[1] ** 2
+            normal[7, 7] += 1 / 0.06**2
+            right[7] -= pose.camera.k1 / 0.06**2
+            normal[8, 8] += 1e-6 if pose.thickness is not None else 1e6
+            normal += 1e-9 * np.diag(np.diag(normal))
+            try:
+                step = np.linalg.solve(normal, right)
+            except np.linalg.LinAlgError:
+                return None
+            step[6] = np.clip(step[6], -0.2, 0.2)
+            if np.max(np.abs(step[:3])) > 0.3:
+                return None
+            pose = _moved(pose, np.asarray(step, float))
+            if pose.thickness is not None and not 0.03 < pose.thickness < 4:
+                pose = replace(pose, thickness=None)
+            if abs(pose.camera.k1) > 0.3 or abs(math.log(pose.camera.f) - focal[0]) > max(
+                4 * focal[1], 0.3
+            ):
+                return None
+            if np.max(np.abs(step[:3])) < 3e-5:
+                break
+    matched = match(pose, points, gates[-1])
+    if len(matched) < least:
+        return None
+    columns, rows = (counted(matched.index[matched.axis == axis]) for axis in (COLUMN, ROW))
+    ticks = len(counted(matched.index[matched.axis == TICK], 3))
+    enough = 1 if ticks >= MIN_TICKS else MIN_LINES
+    if min(len(columns), len(rows)) < enough:
+        return None
+    covariance = np.linalg.pinv(normal)
+    floor = FLOOR_DEG if pose.thickness is None else GHOST_FLOOR_DEG
+    covariance[:3, :3] += np.eye(3) * math.radians(floor) ** 2
+    keep = [0, 1, 2, 6]
+    return replace(
+        pose,
+        covariance=np.asarray(covariance[np.ix_(keep, keep)], float),
+        rms_px=float(np.sqrt(np.mean(matched.miss**2))),
+        columns=columns,
+        rows=rows,
+        ticks=ticks,
+        support=float(points.weight[matched.which].sum() / points.weight.sum()),
+    )
+
+
+def counted(index: Array, least: int = 5) -> tuple[int, ...]:
+    """Indices that occur at least ``least`` times."""
+    values, counts = np.unique(index, return_counts=True)
+    return tuple(int(v) for v, c in zip(values, counts, strict=True) if c >= least)
+
+
+def filled(pose: GridPose) -> float:
+    """Share of the lattice lines between the outermost ones that were seen."""
+    columns, rows = (len(s) / (max(s) - min(s) + 1) for s in (pose.columns, pose.rows))
+    return columns * rows
+
+
+def explained(
+    pose: GridPose, points: Ridges, prior: tuple[float, float], gate: float = 1.5
+) -> float:
+    """Share of ridge weight on lattice and ghost, less gaps, scatter and an odd focal length."""
+    matched = match(pose, points, gate)
+    weight = points.weight[matched.which]
+    closeness = 1 - (matched.miss / gate) ** 2
+    base = float(np.sum(weight * closeness))
+    oddness = (math.log(pose.camera.f) - prior[0]) / prior[1]
+    return base / float(points.weight.sum()) * filled(pose) ** 0.75 - 0.02 * oddness**2
+
+
+def swapped(
+    best: tuple[float, GridPose], points: Ridges, prior: tuple[float, float]
+) -> tuple[float, GridPose]:
+    """Undo a front/ghost mix-up in one family of lines, where that explains more.
+
+    Fronts of the columns with ghosts of the rows also make a good lattice, but a tilted one.
+    """
+    _score, pose = best
+    if pose.thickness is None:
+        return best
+    slide = np.median(view_of(pose, points).slide, axis=0) * pose.thickness
+    for move in ((1, 0), (-1, 0), (0, 1), (0, -1)):
+        start = replace(pose, origin=pose.origin + pose.rotation[:, :2] @ (slide * move))
+        tried = fit(start, points, prior, (3.0, 2.0, 1.5))
+        if tried is None:
+            continue
+        reach = explained(tried, points, prior)
+        if reach > best[0]:
+            best = (reach, tried)
+    return best
+
+
+def has_ghosts(pose: GridPose, points: Ridges) -> bool:
+    """Whether ghosts of columns and rows, three in all, were seen, in glass of a likely depth."""
+    if pose.thickness is None or pose.thickness > 1.3:
+        return False
+    matched = match(pose, points, 1.5)
+    alone = [counted(matched.index[matched.ghost & (matched.axis == k)]) for k in (COLUMN, ROW)]
+    back = [
+        counted(matched.index[(matched.share > 0) & (matched.axis == k)]) for k in (COLUMN, ROW)
+    ]
+    enough = len(back[0]) + len(back[1]) >= 3 and min(len(back[0]), len(back[1])) >= 1
+    return enough and len(alone[0]) + len(alone[1]) >= 2
+
+
+def with_ghost(pose: GridPose, points: Ridges) -> GridPose | None:
+    """The pose with the glass thickness that explains most of what the front lattice does not."""
+    view = view_of(pose, points)
+    miss = np.where(view.turned, (view.grid - np.round(view.grid)) * view.across, np.inf)
+    rest = np.all(np.abs(miss) > 2.0, axis=1) & np.any(view.turned, axis=1)
+    if rest.sum() < 60:
+        return None
+    grid, slide = view.grid[rest], view.slide[rest]
+    across, turned = view.across[rest], view.turned[rest]
+    weight = points.weight[rest]
+    steps = np.arange(0.10, 1.5, 0.015)
+    gain = np.empty(len(steps))
+    for k, thickness in enumerate(steps):
+        where = grid + thickness * slide
+        away = np.where(turned, (where - np.round(where)) * across, np.inf)
+        m = np.min(np.abs(away), axis=1)
+        gain[k] = np.sum(weight * np.maximum(0, 1 - (m / 3.0) ** 2))
+    k = int(np.argmax(gain))
+    if gain[k] < 0.12 * weight.sum() or gain[k] < 1.5 * np.median(gain):
+        return None
+    return replace(pose, thickness=float(steps[k]))

@@ -1,0 +1,275 @@
+"""A grey picture -> ridge points on its thin lines, and the straight lines that they make.
+
+Ridges are where the larger eigenvalue of the Hessian peaks across a line (Lindeberg 1998, Int. J.
+Computer Vision 30); lines come from a Hough vote gated on the ridges' direction.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from functools import cached_property
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from vision.camera import Camera
+
+Array = NDArray[np.float64]
+FINE_SCALES, WIDE_SCALES = (1.4, 2.3, 3.8), (6.2, 10.0)  # px; the wide ones at half size
+SCALE_POWER = 1.75  # 1.5 takes both edges of a broad line, 2 blurs neighbours into one
+MIN_RIDGE_PX = 14
+MOST_RIDGE_POINTS = 40000
+
+
+@dataclass(frozen=True)
+class Ridges:
+    """Sub-pixel centres of thin lines in a picture."""
+
+    xy: Array
+    angle: Array  # direction of the line through the point, radians in [0, pi)
+    weight: Array
+    scale: Array  # of the Gaussian that answered best, px: about half the line's width
+
+    @cached_property
+    def cosine(self) -> Array:
+        """Of ``angle``."""
+        return np.cos(self.angle)
+
+    @cached_property
+    def sine(self) -> Array:
+        """Of ``angle``."""
+        return np.sin(self.angle)
+
+    def thinned(self, most: int) -> Ridges:
+        """At most so many of the points, evenly picked."""
+        if len(self.xy) <= most:
+            return self
+        pick = np.linspace(0, len(self.xy) - 1, most).astype(int)
+        return Ridges(self.xy[pick], self.angle[pick], self.weight[pick], self.scale[pick])
+
+
+def dark_lines(grey: NDArray[np.float32]) -> Ridges:
+    """Sub-pixel centres of dark lines."""
+    return _ridges(_calm(grey))
+
+
+def dark_and_bright_lines(grey: NDArray[np.float32]) -> Ridges:
+    """Ink lies brighter than its surroundings where the mirror shows something black."""
+    grey = _calm(grey)
+    dark, bright = _ridges(grey), _ridges(1 - grey)
+    return Ridges(
+        *(
+            np.concatenate([getattr(dark, name), getattr(bright, name)])
+            for name in ("xy", "angle", "weight", "scale")
+        )
+    )
+
+
+def _calm(grey: NDArray[np.float32]) -> NDArray[np.float32]:
+    """Speckle is not ink: a small median takes it away and leaves all but faint lines."""
+    eight = np.round(grey * np.float32(255)).astype(np.uint8)
+    return cv2.medianBlur(eight, 3).astype(np.float32) / np.float32(255)
+
+
+def _derivatives(grey: NDArray[np.float32], sigma: float) -> list[NDArray[np.float32]]:
+    """First and second derivatives x, y, xx, yy, xy of the blurred picture."""
+    g = cv2.GaussianBlur(grey, (0, 0), sigma, borderType=cv2.BORDER_REFLECT_101)
+    gx = cv2.Sobel(g, cv2.CV_32F, 1, 0, ksize=3, scale=1 / 8)
+    out = [
+        gx,
+        cv2.Sobel(g, cv2.CV_32F, 0, 1, ksize=3, scale=1 / 8),
+        cv2.Sobel(g, cv2.CV_32F, 2, 0, ksize=3, scale=1 / 4),
+        cv2.Sobel(g, cv2.CV_32F, 0, 2, ksize=3, scale=1 / 4),
+        cv2.Sobel(gx, cv2.CV_32F, 0, 1, ksize=3, scale=1 / 8),
+    ]
+    return [np.asarray(d, np.float32) for d in out]
+
+
+def _ridges(grey: NDArray[np.float32]) -> Ridges:
+    """Where the Hessian's larger eigenvalue peaks across a line, over several scales."""
+    height, width = grey.shape
+    every = [_derivatives(grey, sigma) for sigma in FINE_SCALES]
+    half = cv2.resize(grey, (width // 2, height // 2), interpolation=cv2.INTER_AREA)
+    every += [_derivatives(np.asarray(half, np.float32), sigma / 2) for sigma in WIDE_SCALES]
+    scales = (*FINE_SCALES, *WIDE_SCALES)
+    strengths = []
+    for k, ((_, _, xx, yy, xy), sigma) in enumerate(zip(every, scales, strict=True)):
+        root = cv2.magnitude(0.5 * (xx - yy), xy)
+        strength = (0.5 * (xx + yy) + root) * np.float32(sigma**SCALE_POWER)
+        if k >= len(FINE_SCALES):
+            strength = _resized(strength / np.float32(4), width, height)
+        strengths.append(strength)
+    best = np.maximum(np.maximum.reduce(strengths), 0)
+    border = 4
+    inside = np.zeros(grey.shape, bool)
+    inside[border:-border, border:-border] = True
+    noise = float(np.median(best[border:-border:3, border:-border:3])) + 1e-6
+    # Ink over a dark patch is faint: judge each ridge against its surroundings.
+    # A broad line fills a small surrounding: the calmer of two counts.
+    local = cv2.min(cv2.blur(best, (41, 41)), cv2.blur(best, (121, 121)))
+    ys, xs = np.nonzero(inside & (best > 2.2 * local) & (best > 1.6 * noise))
+    top = best[ys, xs]
+    picked = np.zeros((len(xs), 5))
+    scale = np.empty(len(xs))
+    taken = np.zeros(len(xs), bool)
+    for k, sigma in enumerate(scales):
+        here = ~taken & (strengths[k][ys, xs] >= top)
+        taken |= here
+        scale[here] = sigma
+        y, x = ys[here], xs[here]
+        if k < len(FINE_SCALES):
+            picked[here] = np.stack([d[y, x] for d in every[k]], axis=1)
+        elif here.any():
+            # remap refuses more than 32767 rows: fold the points into a table
+            at_x, at_y = _folded((x - 0.5) / 2), _folded((y - 0.5) / 2)
+            values = [cv2.remap(d, at_x, at_y, cv2.INTER_LINEAR).ravel() for d in every[k]]
+            halved = np.stack(values, axis=1)[: len(x)] * (0.5, 0.5, 0.25, 0.25, 0.25)
+            picked[here] = halved
+    dx, dy, dxx, dyy, dxy = picked.T
+    theta = 0.5 * np.arctan2(2 * dxy, dxx - dyy)
+    nx, ny = np.cos(theta), np.sin(theta)
+    curvature = 0.5 * (dxx + dyy) + np.hypot(0.5 * (dxx - dyy), dxy)
+    t = -(dx * nx + dy * ny) / np.maximum(curvature, 1e-6)
+    crest = np.abs(t) <= 0.6
+    # Speckle makes ridges of a few pixels; ink makes long ones.
+    keep = np.zeros(grey.shape, np.uint8)
+    keep[ys[crest], xs[crest]] = 1
+    _, label, stats, _ = cv2.connectedComponentsWithStats(keep, connectivity=8)
+    crest &= stats[label[ys, xs], cv2.CC_STAT_AREA] >= MIN_RIDGE_PX
+    chosen = np.nonzero(crest)[0]
+    if len(chosen) > MOST_RIDGE_POINTS:
+        chosen = np.sort(chosen[np.argsort(top[chosen])[-MOST_RIDGE_POINTS:]])
+    nx, ny, t = nx[chosen], ny[chosen], t[chosen]
+    strength = top[chosen].astype(float)
+    cap = np.quantile(strength, 0.5) if len(strength) else 1.0
+    return Ridges(
+        np.stack([xs[chosen] + t * nx, ys[chosen] + t * ny], axis=1),
+        np.mod(np.arctan2(nx, -ny), np.pi),
+        np.minimum(strength / max(cap, 1e-9), 1.0),
+        scale[chosen],
+    )
+
+
+def _resized(values: NDArray[np.float32], width: int, height: int) -> NDArray[np.float32]:
+    large = cv2.resize(values, (width, height), interpolation=cv2.INTER_LINEAR)
+    return np.asarray(large, np.float32)
+
+
+def _folded(values: Array) -> NDArray[np.float32]:
+    width = 512
+    table = np.zeros(math.ceil(len(values) / width) * width, np.float32)
+    table[: len(values)] = values
+    return table.reshape(-1, width)
+
+
+def _unbend(xy: Array, centre: tuple[float, float], half_diagonal: float, k1: float) -> Array:
+    return Camera(1000.0, *centre, k1, half_diagonal).undistort(xy)
+
+
+_ANGLE_STEP = math.radians(0.5)
+_WINDOW = np.arange(-6, 7)
+
+
+def _votes(xy: Array, angle: Array, weight: Array, reach: float) -> tuple[Array, int]:
+    """Hough accumulator (angle bin, offset bin), each point voting only near its direction."""
+    n_angles = round(math.pi / _ANGLE_STEP)
+    n_offsets = int(2 * reach) + 3
+    first = np.round(angle / _ANGLE_STEP).astype(int)
+    bins = first[:, None] + _WINDOW[None, :]
+    a = bins * _ANGLE_STEP
+    rho = -np.sin(a) * xy[:, :1] + np.cos(a) * xy[:, 1:]
+    wrapped = bins % n_angles
+    rho = np.where(wrapped == bins, rho, -rho)
+    column = np.clip(np.round(rho + reach), 0, n_offsets - 1).astype(int)
+    flat = wrapped * n_offsets + column
+    total = np.bincount(
+        flat.ravel(), np.repeat(weight, len(_WINDOW)), minlength=n_angles * n_offsets
+    )
+    return np.asarray(total.reshape(n_angles, n_offsets), float), n_offsets
+
+
+def straightest(points: Ridges, centre: tuple[float, float], half_diagonal: float) -> float:
+    """Radial term that makes the ridges gather on the fewest straight lines."""
+    trial = np.array([-0.09, -0.06, -0.03, 0.0, 0.03, 0.06, 0.09])
+    score = np.empty(len(trial))
+    for i, k1 in enumerate(trial):
+        xy = _unbend(points.xy, centre, half_diagonal, k1) - centre
+        total, _ = _votes(xy, points.angle, points.weight, 1.4 * half_diagonal)
+        score[i] = np.sum(cv2.blur(total, (3, 1)) ** 3)
+    score[trial == 0.0] *= 1.02
+    best = int(np.clip(np.argmax(score), 1, len(trial) - 2))
+    a, b, _ = np.polyfit(trial[best - 1 : best + 2], score[best - 1 : best + 2], 2)
+    peak = -b / (2 * a) if a < 0 else trial[best]
+    return float(np.clip(peak, trial[best - 1], trial[best + 1]))
+
+
+@dataclass(frozen=True)
+class Line:
+    """A straight run of ridge points, undistorted pixels about the principal point."""
+
+    p: Array
+    q: Array
+    weight: float
+
+    @property
+    def tilt_deg(self) -> float:
+        """Angle to the picture's horizontal, 0 to 90."""
+        d = self.q - self.p
+        return abs(math.degrees(math.atan2(abs(d[1]), abs(d[0]))))
+
+
+def find_lines(
+    points: Ridges, centre: tuple[float, float], half_diagonal: float, k1: float, limit: int = 44
+) -> list[Line]:
+    """Straight lines through the ridge points, strongest first; ``limit`` votes are tried."""
+    xy = _unbend(points.xy, centre, half_diagonal, k1) - centre
+    reach = 1.4 * half_diagonal
+    alive = np.ones(len(xy), bool)
+    total, n_offsets = _votes(xy, points.angle, points.weight, reach)
+    shortest = 0.10 * half_diagonal
+    found: list[Line] = []
+    for _ in range(limit):
+        peak = int(np.argmax(total))
+        if total.flat[peak] < 0.5 * shortest:
+            break
+        angle = (peak // n_offsets) * _ANGLE_STEP
+        rho = peak % n_offsets - reach
+        members = np.zeros(len(xy), bool)
+        gate = 3.0
+        for _ in range(3):
+            n = np.array([-math.sin(angle), math.cos(angle)])
+            miss = xy @ n - rho
+            turn = np.abs((points.angle - angle + math.pi / 2) % math.pi - math.pi / 2)
+            members = alive & (np.abs(miss) < gate) & (turn < math.radians(9))
+            if members.sum() < 12:
+                break
+            w = points.weight[members]
+            mean = np.average(xy[members], axis=0, weights=w)
+            d = xy[members] - mean
+            spread = (d * w[:, None]).T @ d
+            direction = np.linalg.eigh(spread)[1][:, 1]
+            angle = math.atan2(direction[1], direction[0]) % math.pi
+            n = np.array([-math.sin(angle), math.cos(angle)])
+            rho = float(mean @ n)
+            gate = 2.0
+        spent = members if members.sum() >= 12 else None
+        if spent is None:
+            total.flat[peak] = 0
+            continue
+        d = np.array([math.cos(angle), math.sin(angle)])
+        along = np.sort(xy[members] @ d)
+        low, high = np.quantile(along, [0.01, 0.99])
+        base = n * rho
+        # one pixel of a clean ridge is about one point
+        weight = float(np.minimum(points.weight[members].sum(), high - low))
+        if high - low > shortest and weight > 0.17 * (high - low):
+            found.append(Line(base + low * d, base + high * d, weight))
+        near = alive & (np.abs(xy @ n - rho) < 3.0)
+        turn = np.abs((points.angle - angle + math.pi / 2) % math.pi - math.pi / 2)
+        near &= turn < math.radians(12)
+        removed, _ = _votes(xy[near], points.angle[near], points.weight[near], reach)
+        total -= removed
+        alive &= ~near
+    return found
