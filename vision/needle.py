@@ -135,9 +135,9 @@ def _fit_best(rgb: NDArray[np.uint8], search: Search) -> list[Needle]:
         needles.append(mixed)
     needles = sorted(_with_enclosed(needles), key=lambda n: -n.rank)[:FITTED]
     for i, needle in enumerate(needles):
-        edges = fine.fitted(needle.edges, needle.width)
-        worth = quality(edges, needle.width, fine.handed)
-        needles[i] = replace(needle, edges=edges, quality=worth)
+        fitted = fine.fitted(needle.edges, needle.width)
+        worth = quality(fitted, needle.width, fine.handed)
+        needles[i] = replace(needle, edges=fitted, quality=worth)
     return sorted(needles, key=lambda n: -n.rank)
 
 

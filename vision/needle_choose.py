@@ -11,7 +11,6 @@ is not the lean.
 
 from __future__ import annotations
 
-import itertools
 import math
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
@@ -20,6 +19,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 Array = NDArray[np.float64]
+Index = NDArray[np.intp]
 
 # (mean, standard deviation) in degrees: lean, half the difference of the two views' leans (the
 # line of symmetry is good to about that), lean of a shank's side from its axis, cone half angle.
@@ -35,6 +35,7 @@ CLEAR_STRENGTH = 4.0  # the best of many lines through noise reaches 2 to 3
 MOST_POOLED = 7  # candidates a place
 SAME_PLACE, SAME_LEAN_DEG = 1.0, 1.0  # px of the straightened frame, degrees
 SAME_WIDTH = 0.88  # narrower than this share of another's width: inside it
+COLOUR_PLANE, COLOUR_SHARE = 3, 0.7  # first plane that is a colour difference
 ENOUGH = 12.0  # strength beyond which an edge is not clearer
 KINDS = ("shank", "cone")
 VIEWS = ("", "reflected ")
@@ -71,9 +72,13 @@ Edges = dict[str, NeedleEdge]
 
 
 def weight(edge: NeedleEdge, width: float) -> float:
-    """How much an edge counts: strength, cover and length."""
+    """How much an edge counts: strength, cover and length.
+
+    Less where only a colour difference shows it: lenses shift colours against each other.
+    """
     share = min(edge.length / (1.5 * width), 1.0)
-    return min(edge.strength, ENOUGH) * edge.coverage * math.sqrt(share)
+    plain = COLOUR_SHARE if edge.plane >= COLOUR_PLANE else 1.0
+    return plain * min(edge.strength, ENOUGH) * edge.coverage * math.sqrt(share)
 
 
 def roles(names: Iterable[str], handed: float) -> Array:
@@ -134,12 +139,12 @@ def chosen(
     """
     hands = HANDS if handed > 0 else HANDS[::-1]  # side -1, then +1, of the frame
     shanks = [_pairs(slots, view + "shank", hands, width) for view in VIEWS]
-    x, score, own, image = _shank_sets(*shanks, width / scale)
+    x, score, own, image = _shank_sets(shanks[0], shanks[1], width / scale)
     cones = [_pairs(slots, view + "cone", hands, width) for view in VIEWS]
     total = score
     picks = []
-    for view, pairs in zip((1.0, -1.0), cones, strict=True):
-        gain = _cone_scores(pairs, x[:, 0] + view * x[:, 1])
+    for flip, pairs in zip((1.0, -1.0), cones, strict=True):
+        gain = _cone_scores(pairs, x[:, 0] + flip * x[:, 1])
         picks.append(gain.argmax(axis=1))
         total = total + 0.8 * gain.max(axis=1)
     best = int(np.argmax(total))
@@ -213,18 +218,20 @@ class _Pairs:
 def _pairs(
     slots: Mapping[str, Sequence[NeedleEdge]], kind: str, hands: Sequence[str], width: float
 ) -> _Pairs:
-    sides = [[None, *slots.get(f"{kind} {hand}", ())] for hand in hands]
-    edges = list(itertools.product(*sides))
+    sides: list[list[NeedleEdge | None]] = [
+        [None, *slots.get(f"{kind} {hand}", ())] for hand in hands
+    ]
+    edges = [(a, b) for a in sides[0] for b in sides[1]]
     lean = np.array([[0.0 if e is None else e.lean for e in pair] for pair in edges])
     place = np.array([[0.0 if e is None else e.place for e in pair] for pair in edges])
     worth = np.array([[0.0 if e is None else weight(e, width) for e in pair] for pair in edges])
     return _Pairs(edges, lean, place, worth)
 
 
-def _shank_sets(own: _Pairs, image: _Pairs, width: float) -> tuple[Array, Array, Array, Array]:
+def _shank_sets(own: _Pairs, image: _Pairs, width: float) -> tuple[Array, Array, Index, Index]:
     """Every direct pair with every reflected one: (lean, asymmetry, side), score, two indices."""
     n, m = len(own.edges), len(image.edges)
-    i, j = (v.ravel() for v in np.meshgrid(np.arange(n), np.arange(m), indexing="ij"))
+    i, j = np.repeat(np.arange(n), m), np.tile(np.arange(m), n)
     lean = np.hstack([own.lean[i], image.lean[j]])
     worth = np.hstack([own.weight[i], image.weight[j]])
     rows = np.array([[1, 1, -1], [1, 1, 1], [1, -1, -1], [1, -1, 1]], float)
@@ -251,7 +258,7 @@ def _shank_sets(own: _Pairs, image: _Pairs, width: float) -> tuple[Array, Array,
     score *= np.exp(-0.5 * (x[:, 1] / prior[1, 1]) ** 2)
     score *= np.exp(-0.5 * (np.maximum(np.abs(x[:, 2]) - 1, 0) / 4) ** 2)
     score[np.abs(x[:, 2]) > MOST_TAPER_DEG] *= 0.1
-    return x, score, i, j
+    return np.asarray(x), score, i, j
 
 
 def _cone_scores(pairs: _Pairs, axis: Array) -> Array:

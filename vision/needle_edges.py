@@ -29,8 +29,11 @@ PLANES = np.array(  # luma, red, blue, red - green, blue - green
     [LUMA, [1, 0, 0], [0, 0, 1], [1, -1, 0], [0, -1, 1]], np.float32
 )
 # JPEG keeps colour at half the resolution, phones smooth it, and lenses shift it.
-HANDICAP = np.array([1.0, 1.3, 1.3, 3.0, 3.0])
+# The last three are luma, red and blue again, smoothed more, for soft and noisy edges.
+HANDICAP = np.array([1.0, 1.3, 1.3, 3.0, 3.0, 1.5, 2.0, 2.0])
+SHARP, SOFT = 1.2, 3.0  # px across of the two smoothings
 USUAL_BLUR = 1.2  # px, where an edge's own blur could not be fitted
+SHARP_MISS, SOFT_MISS = 0.7, 1.3  # px a block may lie off an edge
 STEP = 0.5  # px across the strip
 STRETCH = 0.35  # an edge may be this much longer than the shape says, at either end
 MOST_TURN = 0.1  # rad
@@ -54,7 +57,8 @@ class FineCopy:
         self.colour = part.astype(np.float32) / np.float32(255)
         thin = self.colour[::2, ::2]
         fine = thin - np.asarray(cv2.GaussianBlur(thin, (0, 0), 1.0))
-        self.noise = 1.4826 * np.median(np.abs(fine @ PLANES.T), axis=(0, 1)) + 1e-3
+        noise = 1.4826 * np.median(np.abs(fine @ PLANES.T), axis=(0, 1)) + 1e-3
+        self.noise = np.concatenate([noise, noise[:3] * (SHARP / SOFT) ** 1.5])
         self.thickness = frame.thickness * self.per * float(self.ratio.mean())
         self.planes: dict[int, Grey] = {}
 
@@ -93,8 +97,15 @@ class FineCopy:
             if e.plane not in self.planes:
                 self.planes[e.plane] = np.ascontiguousarray(self.colour @ PLANES[e.plane])
             a, b = self._into(e.p0), self._into(e.p1)
+            blur = e.blur * float(self.ratio.mean())
             fit = fit_edge(
-                self.planes[e.plane], a, b, half_width=half, polarity=e.sign, max_turn_deg=4.0
+                self.planes[e.plane],
+                a,
+                b,
+                half_width=max(half, min(2.5 * blur, 0.3 * width)),
+                polarity=e.sign,
+                max_turn_deg=4.0,
+                blur_start=blur,
             )
             if fit is None or fit.angle_u > 2 * e.angle_u:
                 found[name] = e
@@ -131,7 +142,14 @@ class FineCopy:
             strip[inner], middles[inner], offsets, reach, self.noise
         ):
             centre = float(middles[inner].mean())
-            run = _run(sign * strip[..., plane], middles, offsets, shift, turn, centre)
+            soft = plane >= len(PLANES)
+            run = _run(
+                sign * strip[..., plane],
+                middles,
+                offsets,
+                (shift, turn, centre),
+                SOFT_MISS if soft else SHARP_MISS,
+            )
             if run is None:
                 continue
             t0, d0, t1, d1, u = run
@@ -143,9 +161,21 @@ class FineCopy:
             lean = self._lean(p0, p1, flip)
             u0, y0 = self.frame.from_photo((p0 + p1) / 2) * (1.0, flip)
             place = float(u0 - (middle - y0) * math.tan(math.radians(lean)))
-            blur = USUAL_BLUR / float(self.ratio.mean())
+            blur = (SOFT if soft else USUAL_BLUR) / float(self.ratio.mean())
             edges.append(
-                NeedleEdge(p0, p1, u, cover, strength, lean, place, plane, sign, steepness, blur)
+                NeedleEdge(
+                    p0,
+                    p1,
+                    u,
+                    cover,
+                    strength,
+                    lean,
+                    place,
+                    plane % len(PLANES),
+                    sign,
+                    steepness,
+                    blur,
+                )
             )
         return edges
 
@@ -158,7 +188,7 @@ class FineCopy:
         length = float(np.linalg.norm(q - p))
         along: Array = np.asarray((q - p) / length, float)
         across = np.array([-along[1], along[0]], float)
-        half = reach + MOST_TURN * length * (0.5 + STRETCH) + 5.0
+        half = reach + MOST_TURN * length * (0.5 + STRETCH) + 7.0
         count = math.ceil(half / STEP)
         offsets = np.arange(-count, count + 1) * STEP
         ts = np.arange(-STRETCH * length, (1 + STRETCH) * length, 1.0)
@@ -173,18 +203,15 @@ class FineCopy:
         blocks = int(np.clip(len(ts) / 4, 6, 40))
         edges = np.linspace(0, len(ts), blocks + 1).astype(int)
         mean = np.add.reduceat(pixels, edges[:-1], axis=0) / np.diff(edges)[:, None, None]
-        x = np.arange(-8, 9) * STEP
-        kernel = x * np.exp(-0.5 * (x / 1.2) ** 2)
-        kernel = kernel / np.sum(kernel * x)
-        slope = cv2.filter2D(
-            mean.astype(np.float32), cv2.CV_32F, kernel[None], borderType=cv2.BORDER_REPLICATE
-        )
+        rows = np.asarray(mean, np.float32)
         height, width = self.colour.shape[:2]
         outside = (at < 1).any(axis=2) | (at[..., 0] > width - 2) | (at[..., 1] > height - 2)
         lost = np.logical_or.reduceat(outside, edges[:-1], axis=0)
-        slope = np.where(cv2.dilate(lost.astype(np.uint8), np.ones((1, 17)))[..., None], 0, slope)
+        lost = cv2.dilate(lost.astype(np.uint8), np.ones((1, 17))) > 0
+        sharp = np.where(lost[..., None], 0, _slope(rows, SHARP)) @ PLANES.T
+        soft = np.where(lost[..., None], 0, _slope(rows, SOFT)) @ PLANES[:3].T
         middles = (edges[:-1] + edges[1:] - 1) / 2 + ts[0]
-        sloped = np.asarray(slope @ PLANES.T, float)
+        sloped = np.concatenate([sharp, soft], axis=2).astype(float)
         return sloped, middles.astype(float), offsets.astype(float), along, across
 
 
@@ -206,6 +233,17 @@ def _segment(shape: Shape, frame: Frame, kind: str, side: int) -> Array | None:
         return np.array([corner + 0.1 * free * axis, corner + free * axis])
     share = 0.92 * min(1.0, max(1 + to_rod / rise, 0.4))
     return apex + np.array([[0.18], [share]]) * (corner - apex)
+
+
+def _slope(rows: Grey, smooth: float) -> Grey:
+    """Slope along the rows of samples `STEP` apart: derivative of a Gaussian."""
+    reach = round(3.2 * smooth / STEP)
+    x = np.arange(-reach, reach + 1) * STEP
+    kernel = x * np.exp(-0.5 * (x / smooth) ** 2)
+    kernel = kernel / np.sum(kernel * x)
+    return np.asarray(
+        cv2.filter2D(rows, cv2.CV_32F, kernel[None], borderType=cv2.BORDER_REPLICATE), np.float32
+    )
 
 
 def _strong_lines(
@@ -250,13 +288,20 @@ def _strong_lines(
 
 
 def _run(
-    slope: Array, middles: Array, offsets: Array, shift: float, turn: float, centre: float
+    slope: Array,
+    middles: Array,
+    offsets: Array,
+    line: tuple[float, float, float],
+    most_miss: float,
 ) -> tuple[float, float, float, float, float] | None:
     """Ends and direction uncertainty (rad) of the longest straight unbroken run near a line.
 
+    ``line`` is its shift, turn and the place along at which they hold; blocks may miss the run by
+    ``most_miss`` pixels.
     Ends as (along, across, along, across) in pixels of the strip.
     """
     blocks = len(middles)
+    shift, turn, centre = line
     guess = shift + turn * (middles - centre)
     near = np.abs(offsets[None] - guess[:, None]) <= 3.0
     near[:, [0, -1]] = False
@@ -278,21 +323,21 @@ def _run(
     if i.size == 0:
         return None
     miss = place[None] - place[i][:, None] - slant[:, None] * (middles[None] - middles[i][:, None])
-    start, end = _longest_runs((np.abs(miss) < 0.7) & strong[None])
-    tight = np.sum(np.where(np.abs(miss) < 0.7, 1 - (miss / 0.7) ** 2, 0), axis=1)
+    start, end = _longest_runs((np.abs(miss) < most_miss) & strong[None])
+    tight = np.sum(np.where(np.abs(miss) < most_miss, 1 - (miss / most_miss) ** 2, 0), axis=1)
     best = int(np.argmax(end - start + 0.3 * tight))
     if end[best] - start[best] < 3:
         return None
     size = float(middles[1] - middles[0])
     t0 = float(middles[start[best]]) - size / 2 + 1.5
     t1 = float(middles[end[best] - 1]) + size / 2 - 1.5
-    used = (np.abs(miss[best]) < 0.7) & (rows >= start[best]) & (rows < end[best]) & strong
+    used = (np.abs(miss[best]) < most_miss) & (rows >= start[best]) & (rows < end[best]) & strong
     if used.sum() < 3:
         return None
-    line, spread = np.polyfit(middles[used] - t0, place[used], 1, cov="unscaled")
-    scatter = float(np.std(place[used] - np.polyval(line, middles[used] - t0)))
+    fit, spread = np.polyfit(middles[used] - t0, place[used], 1, cov="unscaled")
+    scatter = float(np.std(place[used] - np.polyval(fit, middles[used] - t0)))
     u = math.sqrt(float(spread[0, 0])) * max(1.3 * scatter, 0.12)
-    return t0, float(line[1]), t1, float(line[1] + line[0] * (t1 - t0)), u
+    return t0, float(fit[1]), t1, float(fit[1] + fit[0] * (t1 - t0)), u
 
 
 def _longest_runs(inside: NDArray[np.bool_]) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
