@@ -35,15 +35,27 @@ COARSE_WIDTH, MIDDLE_WIDTH = 240.0, 560.0  # px of the picture's width in the wo
 FINE_THICKNESS = 72.0  # px of rod thickness where the normal is measured
 BEYOND, ALONG, ABOVE = 1.3, 3.2, 1.8  # what is looked at about the free end, in thicknesses
 TILTS_DEG = np.arange(-8.0, 8.1, 1.0)
-STARTS = 4
-LEAST_START = 1.5  # blocks that must agree at the start
+STARTS = 3
+LEAST_START, SURE_START = 1.5, 6.0  # blocks that must agree, or settle it, at the start
 LEAST_HEIGHT = 0.12  # of the picture's height: a mirror's line leaves this much above and below it
 BLOCK, REACH = 27, 7  # px: size of the blocks; how far from its place a block is looked for
 LEAST_MATCH = 0.5  # correlation below which a block counts nothing
 LEAST_INFO = 0.02  # mean squared gradient (of 1) across the direction wanted
 OUTLINE_WEIGHT = 0.1  # of blocks on the rod itself
-OUTLINE_U_DEG, FLOOR_U_DEG = 0.3, 0.08
-BLOCKS_TOGETHER = 3.0  # blocks overlap by half, and one edge runs through several
+OUTLINE_U_DEG, FLOOR_U_DEG = 0.3, 0.1
+AGREE_PX = 2.0  # by how much a block's image may miss the common line of symmetry
+BLOCKS_TOGETHER = 4.0  # blocks overlap by half, and one edge runs through several
+
+
+@dataclass(frozen=True)
+class _Seen:
+    """Blocks found again (rows as `_blocks` says), where they are, and which hang under the rod."""
+
+    blocks: Array
+    origin: Array
+    basis: Array
+    at: Array
+    hangs: NDArray[np.bool_]
 
 
 @dataclass(frozen=True)
@@ -94,6 +106,13 @@ class Normal:
     p1: Array
     angle_u: float
     line: SymmetryLine
+    seen: _Seen
+
+    def about(self, x: float, reach: float) -> Normal:
+        """The same with what lies within ``reach`` pixels of ``x`` (the stylus) counted whole."""
+        full = self.seen.hangs | (np.abs(self.seen.at[:, 0] - x) < reach)
+        found = _direction(self.seen, full)
+        return self if found is None else Normal(*found, self.line, self.seen)
 
 
 @dataclass(frozen=True)
@@ -120,10 +139,12 @@ def find_symmetry(rgb: Picture) -> SymmetryLine | None:
     best: SymmetryLine | None = None
     for point, tilt in _starts(rgb, middle):
         copy = _whole(middle, rgb.shape, point, tilt)
-        moved = _settled(copy, tilt, rough=True)
+        moved = _settled(copy, tilt, _blocks(copy, rough=True)) if copy.rows > 2 * BLOCK else None
         if moved is None or (best is not None and moved.matched <= best.matched):
             continue
         best = moved
+        if best.matched > SURE_START:
+            break
     if best is None or best.matched < LEAST_START:
         return None
     return _settled(_whole(middle, rgb.shape, best.point, best.tilt), best.tilt)
@@ -145,7 +166,17 @@ def find_normal(rgb: Picture, rod: SideRod, line: SymmetryLine) -> Normal | None
     near = _settled(_about_rod(fine, rgb.shape, rod, line.point, line.tilt), line.tilt)
     if near is None:
         return None
-    return _normal(_about_rod(fine, rgb.shape, rod, near.point, near.tilt), rod, near.tilt)
+    copy = _about_rod(fine, rgb.shape, rod, near.point, near.tilt)
+    blocks = _blocks(copy) if copy.rows >= 2 * BLOCK else np.zeros((0, 8))
+    settled = _settled(copy, near.tilt, blocks)
+    if settled is None:
+        return None
+    at = copy.origin + (blocks[:, :2] * (1, -1)) @ copy.basis.T
+    under = rod.bottom.y0 + math.tan(rod.bottom.angle) * (at[:, 0] - rod.bottom.x0)
+    half = 0.5 * BLOCK * float(np.linalg.norm(copy.basis[:, 0]))
+    seen = _Seen(blocks, copy.origin, copy.basis, at, at[:, 1] > under + half)
+    found = _direction(seen, seen.hangs)
+    return None if found is None else Normal(*found, settled, seen)
 
 
 def _starts(rgb: Picture, middle: tuple[Picture, Array]) -> Iterator[tuple[Array, float]]:
@@ -195,7 +226,8 @@ def _whole(
     scale = small[1]
     half = shape[1] * float(scale[0]) / 2
     aside = float((point[0] - (shape[1] - 1) / 2) * scale[0])
-    rows = int(0.75 * shape[0] * float(scale[1]))
+    tall = min(float(point[1]), shape[0] - 1 - float(point[1])) + math.sin(abs(tilt)) * shape[1] / 2
+    rows = int(min(tall, 0.75 * shape[0]) * float(scale[1]))
     return _copied(small, shape, point, tilt, (int(-half - aside), int(half - aside)), rows)
 
 
@@ -268,11 +300,14 @@ def _gradient(picture: Picture) -> tuple[Grey, Grey]:
     return np.dstack([best[1] / knee, best[2] / knee]).astype(np.float32), size
 
 
-def _settled(copy: _Copy, tilt: float, rough: bool = False) -> SymmetryLine | None:
-    """The line of symmetry of a copy, moved to where its halves agree."""
+def _settled(copy: _Copy, tilt: float, blocks: Array | None = None) -> SymmetryLine | None:
+    """The line of symmetry of a copy, moved to where its halves agree.
+
+    Blocks not given are looked for.
+    """
     if copy.rows < 2 * BLOCK:
         return None
-    blocks = _blocks(copy, rough)
+    blocks = _blocks(copy) if blocks is None else blocks
     if len(blocks) < 4:
         return None
     shift = _line(blocks)
@@ -281,7 +316,7 @@ def _settled(copy: _Copy, tilt: float, rough: bool = False) -> SymmetryLine | No
     if abs(tilt) > math.radians(TILTS_DEG[-1] + 4):
         return None
     miss = blocks[:, 3] - shift[0] - shift[1] * blocks[:, 0]
-    agree = _trust(blocks) * np.exp(-0.5 * (miss / (4.0 if rough else 1.5)) ** 2)
+    agree = _trust(blocks) * np.exp(-0.5 * (miss / AGREE_PX) ** 2)
     both = np.minimum(blocks[:, 5], blocks[:, 6]) > LEAST_INFO / 2
     matched = float(agree[both].sum())
     good = both & (agree > 0.2)
@@ -364,20 +399,14 @@ def _trust(blocks: Array) -> Array:
     return np.asarray(np.clip((blocks[:, 4] - LEAST_MATCH) / (1 - LEAST_MATCH), 0, 1))
 
 
-def _normal(copy: _Copy, rod: SideRod, tilt: float) -> Normal | None:
-    blocks = _blocks(copy) if copy.rows >= 2 * BLOCK else np.zeros((0, 8))
-    if len(blocks) < 6:
-        return None
-    line = _line(blocks)
-    point, scale = copy.origin, 1 / float(np.linalg.norm(copy.basis[:, 0]))
+def _direction(seen: _Seen, full: NDArray[np.bool_]) -> tuple[Array, Array, float] | None:
+    """Mean point, its image and the uncertainty of their direction; ``full`` blocks count whole."""
+    blocks = seen.blocks
     u, height, aside, v = blocks[:, :4].T
+    line = _line(blocks)
     off = np.abs(v - line[0] - line[1] * u) > 4
     told = np.minimum(blocks[:, 5], 0.1)
-    weight = np.where(off, 0, _trust(blocks) * told)
-    at = copy.origin + np.column_stack([u, -height]) @ copy.basis.T
-    under = rod.bottom.y0 + math.tan(rod.bottom.angle) * (at[:, 0] - rod.bottom.x0)
-    hangs = at[:, 1] > under + 0.5 * BLOCK / scale
-    weight = weight * np.where(hangs, 1, OUTLINE_WEIGHT)
+    weight = np.where(off, 0, _trust(blocks) * told) * np.where(full, 1, OUTLINE_WEIGHT)
     if np.count_nonzero(weight) < 4:
         return None
     # shift = turn * 2 height + a constant that should vanish
@@ -393,7 +422,7 @@ def _normal(copy: _Copy, rod: SideRod, tilt: float) -> Normal | None:
     count = max(float(w.sum() ** 2 / np.sum(w**2)) / BLOCKS_TOGETHER, 1.0)
     scatter = math.sqrt(max(float(np.average(miss**2, weights=w)), 0.1**2))
     mean_height = math.sqrt(float(np.average(height**2, weights=w)))
-    outline = float(w[~hangs].sum() / w.sum())
+    outline = float(w[~full].sum() / w.sum())
     angle_u = math.hypot(
         scatter / (2 * mean_height * math.sqrt(count)),
         math.radians(FLOOR_U_DEG),
@@ -401,7 +430,6 @@ def _normal(copy: _Copy, rod: SideRod, tilt: float) -> Normal | None:
         float(constant) / (2 * mean_height),
     )
     tall, along = float(np.average(height, weights=w)), float(np.average(u, weights=w))
-    p0 = point + copy.basis @ np.array([along, -tall])
-    p1 = point + copy.basis @ np.array([along + 2 * tall * turn, tall])
-    settled = _settled(copy, tilt)
-    return None if settled is None else Normal(p0, p1, angle_u, settled)
+    p0 = seen.origin + seen.basis @ np.array([along, -tall])
+    p1 = seen.origin + seen.basis @ np.array([along + 2 * tall * turn, tall])
+    return p0, p1, angle_u

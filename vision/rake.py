@@ -147,7 +147,7 @@ def find_rake(photo: Photo, options: Options) -> RakeLines | Refusal:
         lines = [x for x in lines if not x.name.startswith("reflected ")]
     lines += _rod_lines(rod)
     if normal is not None:
-        lines.append(normal_line(normal))
+        lines.append(normal_line(normal, float(needle.apex[0]), rod))
     if not on_mirror:
         flags.append("no_reflection")
         groove = groove_slope(photo.rgb, needle.apex, needle.width, rod, _lean(lines))

@@ -21,6 +21,8 @@ Array = NDArray[np.float64]
 Picture = NDArray[np.uint8]
 
 LEAST_MATCHED = 5.0  # blocks found again in the mirror image
+LEAST_NEAR = 2.5  # of them about the rod, where the whole picture mirrors itself
+ABOUT_STYLUS = 0.3  # of the rod's thickness: what lies so near the stylus counts as stylus
 LEAST_SHARPNESS = 0.6  # of the image against the object: a record smears what it reflects
 LEAST_SHARE = 0.08
 # Half of 2 mm along a groove of 60 to 146 mm radius, seen at the usual few degrees of elevation.
@@ -54,7 +56,7 @@ def find_rod_over_surface(rgb: Picture, pivot: str = "auto") -> RodOverSurface |
         lowest = max(line.y_at(0), line.y_at(width))
         rod = find_side_rod(rgb[: max(int(lowest), 1)], pivot)
         normal = None if rod is None else find_normal(rgb, rod, line)
-        if rod is not None and normal is not None and _is_mirror(normal.line):
+        if rod is not None and normal is not None and _is_mirror(normal.line, LEAST_NEAR):
             return RodOverSurface(_mirrored(rod, normal), normal)
     rod = find_side_rod(rgb, pivot)
     if rod is None:
@@ -68,8 +70,9 @@ def find_rod_over_surface(rgb: Picture, pivot: str = "auto") -> RodOverSurface |
     return RodOverSurface(replace(rod, pairs=(), mirror_score=0.0), None)
 
 
-def normal_line(normal: Normal) -> Line:
-    """The mirror's normal as a line for `vision.rake_model.solve`."""
+def normal_line(normal: Normal, stylus_x: float, rod: SideRod) -> Line:
+    """The mirror's normal, as the stylus shows it, as a line for `vision.rake_model.solve`."""
+    normal = normal.about(stylus_x, ABOUT_STYLUS * rod.thickness)
     (ax, ay), (bx, by) = normal.p0, normal.p1
     return Line("normal", float(ax), float(ay), float(bx), float(by), normal.angle_u)
 
@@ -93,12 +96,8 @@ def groove_lines(groove: Groove, tip: Array, reach: float) -> list[Line]:
     return lines
 
 
-def _is_mirror(line: SymmetryLine) -> bool:
-    return (
-        line.matched > LEAST_MATCHED
-        and line.sharpness > LEAST_SHARPNESS
-        and line.share > LEAST_SHARE
-    )
+def _is_mirror(line: SymmetryLine, least: float = LEAST_MATCHED) -> bool:
+    return line.matched > least and line.sharpness > LEAST_SHARPNESS and line.share > LEAST_SHARE
 
 
 def _mirrored(rod: SideRod, normal: Normal) -> SideRod:
