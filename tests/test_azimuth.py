@@ -27,6 +27,7 @@ from vision.azimuth import read_azimuth
 from vision.azimuth_solve import Lens, Solution, solve_lines
 from vision.edge_blocks import fit_blocks
 from vision.edges import EdgeFit
+from vision.ink_lines import bridged, find_ink_lines, ink_mask
 from vision.measure import Options, measure_file
 from vision.photo import FocalPrior, Photo
 from vision.reading import Reading, Refusal
@@ -180,6 +181,98 @@ def test_block_fit_leaves_out_what_covers_the_edge() -> None:
 def test_block_fit_finds_nothing_on_a_flat_picture() -> None:
     flat = np.full((100, 300, 3), 0.5, np.float32)
     assert fit_blocks(flat, (20, 50), (280, 50)) is None
+
+
+def test_block_fit_leaves_out_hidden_pixels() -> None:
+    """A faint step of known slope under a dark line that crosses it at two degrees."""
+    rng = np.random.default_rng(6)
+    y, x = np.mgrid[:200, :500].astype(float)
+    slope, offset = 0.020, 95.0
+    line_slope, line_offset = slope + math.tan(math.radians(2.0)), offset - 9.0
+    off = y - line_slope * x - line_offset
+    picture = 0.5 + 0.06 * (y - slope * x - offset > 0) - 0.3 * (np.abs(off) < 2)
+    picture = gaussian_filter(picture, 1.0) + rng.normal(0, 0.005, picture.shape)
+    channels = np.dstack([picture] * 3).astype(np.float32)
+    rough = (20, slope * 20 + offset + 2), (480, slope * 480 + offset - 2)
+    misled, fit = fit_blocks(channels, *rough), fit_blocks(channels, *rough, hidden=np.abs(off) < 4)
+    assert fit is not None
+    assert abs(math.degrees(fit.edge.angle - math.atan(slope))) < 0.05
+    assert misled is None or abs(math.degrees(misled.edge.angle - math.atan(slope))) > 0.2
+
+
+def test_stretch_of_an_edge_that_ends_early() -> None:
+    """A step seen over the first 60 % of the rough segment, then over both ends of it."""
+    y, x = np.mgrid[:120, :400].astype(float)
+    rng = np.random.default_rng(2)
+    for seen, whole, start, end in (
+        (x < 240, False, 20, 240),
+        ((x < 150) | (x > 260), True, 20, 380),
+    ):
+        picture = 0.4 + 0.3 * ((y > 60) & seen) + rng.normal(0, 0.004, y.shape)
+        channels = np.dstack([gaussian_filter(picture, 1.0)] * 3).astype(np.float32)
+        fit = fit_blocks(channels, (20, 60), (380, 60), trim=0.0)
+        assert fit is not None
+        p0, p1 = fit.stretch(whole)
+        assert abs(p0[0] - start) < 25 and abs(p1[0] - end) < 25
+
+
+# ----------------------------------------------------------------- printed lines
+
+
+def inked(
+    lines: list[tuple[float, float, float]], shape: tuple[int, int] = (600, 800)
+) -> NDArray[np.float32]:
+    """A pale surface with a dark box in the middle and lines (slope, intercept, width) across.
+
+    On the box the lines are brighter than what they cross.
+    """
+    y, x = np.mgrid[: shape[0], : shape[1]].astype(float)
+    box = (np.abs(x - 400) < 180) & (y > 250) & (y < 500)
+    picture = np.where(box, 0.15, 0.7)
+    for slope, intercept, width in lines:
+        on = np.abs(y - slope * x - intercept) < width / 2
+        picture = np.where(on, np.where(box, 0.22, 0.4), picture)
+    noise = np.random.default_rng(9).normal(0, 0.01, shape)
+    return np.asarray(gaussian_filter(picture, 1.0) + noise, np.float32)
+
+
+def test_printed_lines_are_found_where_they_were_drawn_and_edges_are_not() -> None:
+    """Place and slope against the drawing; the box's own edges end at its corners."""
+    drawn_lines = [(0.03, 300.0, 3.0), (0.02, 180.0, 3.0), (0.05, 420.0, 8.0)]
+    grey = inked(drawn_lines)
+    found = find_ink_lines(grey, grey, 0.25)
+    assert len(found) == len(drawn_lines)
+    for slope, intercept, width in drawn_lines:
+        best = min(found, key=lambda f: abs(f.intercept + f.slope * 400 - intercept - slope * 400))
+        for x in (0, 400, 799):
+            assert abs(best.intercept + best.slope * x - intercept - slope * x) < 0.5
+        assert width / 2 - 0.5 < best.half_width < width / 2 + 2.5
+
+
+def test_a_picture_without_printed_lines_has_none() -> None:
+    assert find_ink_lines(inked([]), inked([]), 0.25) == []
+
+
+def test_bridging_takes_a_line_out() -> None:
+    plain, with_line = (inked(lines) for lines in ([], [(0.03, 180.0, 3.0)]))
+    rgb = np.repeat((np.clip(with_line, 0, 1) * 255).astype(np.uint8)[..., None], 3, axis=2)
+    mask = ink_mask(find_ink_lines(with_line, with_line, 0.25), with_line.shape, margin=1.5)
+    left = bridged(rgb, mask)[150:240, :, 0] / 255.0 - plain[150:240]
+    assert np.abs(gaussian_filter(left, 2.0)).max() < 0.03
+
+
+def test_a_printed_line_along_the_reflected_edge_does_not_mislead() -> None:
+    """A dark line across the frame, one degree off the reflected edge and crossing it."""
+    photo, truth = drawn(azimuth_deg=1.4, body_grey=0.5)
+    points = raster.draw_azimuth(np.random.default_rng(1), azimuth_deg=1.4, body_grey=0.5)[1]
+    a, b = (np.array(points["points_px"][f"image edge {k}"]) for k in ("left", "right"))
+    slope = (b - a)[1] / (b - a)[0] + math.tan(math.radians(1.0))
+    middle = (a + b) / 2
+    y, x = np.mgrid[: photo.height, : photo.width].astype(float)
+    line = gaussian_filter((np.abs(y - middle[1] - slope * (x - middle[0])) < 12.0) * 1.0, 2.0)
+    rgb = (photo.rgb * (1 - 0.8 * line[..., None])).astype(np.uint8)
+    reading = reading_of(replace(photo, rgb=rgb))
+    assert abs(reading.value - truth) < 2 * TOL_DRAWN_DEG
 
 
 # ----------------------------------------------------------------- drawn scenes

@@ -13,13 +13,15 @@ from its ends. Several candidates are kept on purpose: choosing is done after fi
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from vision.straight_segments import EdgeField, Line, edge_fields, find_lines
+from vision.ink_lines import InkLine, bridged, find_ink_lines, ink_mask
+from vision.straight_segments import EdgeField, Line, edge_fields, find_lines, fit_line
 
 Array = NDArray[np.float64]
 Picture = NDArray[np.float32]
@@ -66,13 +68,30 @@ class _Cup:
         return self.xr - self.xl
 
 
-def find_candidates(rgb: NDArray[np.uint8], count: int = 14) -> list[Candidate]:
+def printed_lines(rgb: NDArray[np.uint8]) -> list[InkLine]:
+    """Printed lines across an upright picture, in pixels of find size."""
+    small = _reduced(rgb, min(1.0, FIND_WIDTH / max(rgb.shape[:2])))
+    calm = np.asarray(cv2.medianBlur(small, 3), np.uint8)
+    grey, fine_grey = (
+        np.asarray(cv2.LUT(cv2.cvtColor(p, cv2.COLOR_RGB2GRAY), _ROOT), np.float32)
+        for p in (calm, rgb)
+    )
+    return find_ink_lines(grey, fine_grey, MAX_FLAT)
+
+
+def find_candidates(
+    rgb: NDArray[np.uint8], count: int = 14, ink: Sequence[InkLine] = (), scale: float = 1.0
+) -> list[Candidate]:
     """Possible places of the body's lower edge and its reflection.
 
     Parameters
     ----------
     rgb : ndarray, shape (H, W, 3), uint8
         Upright picture.
+    ink : sequence of InkLine
+        Printed lines, as `printed_lines` gives them; they are no reflected edges.
+    scale : float
+        Size of ``rgb`` over that of the picture in whose pixels the candidates are wanted.
     count : int
         Most candidates returned.
 
@@ -81,11 +100,14 @@ def find_candidates(rgb: NDArray[np.uint8], count: int = 14) -> list[Candidate]:
     list of Candidate
         Best first; empty where nothing looks like a body over its reflection.
     """
-    scale = min(1.0, FIND_WIDTH / max(rgb.shape[:2]))
-    small = _reduced(rgb, scale)
-    found = [_to_full(c, scale) for c in _at_scale(small, INK_PX)]
+    own = min(1.0, FIND_WIDTH / max(rgb.shape[:2]))
+    small, scale = _reduced(rgb, own), own * scale
+    bare = bridged(small, ink_mask(ink, small.shape[:2])) if ink else small
+    found = [_to_full(c, scale) for c in _at_scale(small, bare, INK_PX)]
     # Half that size averages speckle away and shows weak reflected edges.
-    found += [_to_full(c, scale / 2) for c in _at_scale(_reduced(small, 0.5), INK_PX // 2 | 1)]
+    half = _reduced(small, 0.5)
+    bare_half = _reduced(bare, 0.5) if ink else half
+    found += [_to_full(c, scale / 2) for c in _at_scale(half, bare_half, INK_PX // 2 | 1)]
     found.sort(key=lambda c: -c.score)
     return _diverse(_distinct(found), count)
 
@@ -95,16 +117,27 @@ def _reduced(rgb: NDArray[np.uint8], scale: float) -> NDArray[np.uint8]:
     return np.asarray(size, np.uint8)
 
 
-def _at_scale(small: NDArray[np.uint8], ink: int) -> list[Candidate]:
-    """Candidates in a reduced picture, in its own pixels."""
-    calm = np.asarray(cv2.medianBlur(small, 5 if ink > 5 else 3), np.uint8)
-    smooth = cv2.GaussianBlur(opponent(without_ink(calm, ink)), (0, 0), 1.2)
-    channels = np.asarray(smooth, np.float32)
-    flat, steep = edge_fields(channels, (MAX_FLAT, MAX_STEEP))
+def _at_scale(small: NDArray[np.uint8], bare: NDArray[np.uint8], ink: int) -> list[Candidate]:
+    """Candidates in a reduced picture, in its own pixels; ``bare`` has no printed lines.
+
+    The body stands before the printed lines, so its own edge is looked for with them in place;
+    its reflection lies under them.
+    """
+    channels, flat, steep = _edges(small, ink)
     lines = _with_joined(find_lines(flat, MAX_FLAT))
     sides = find_lines(steep, MAX_STEEP)
     cups = _cups(flat, steep, lines, sides)
+    if bare is not small:
+        channels, flat, _ = _edges(bare, ink)
+        lines = _with_joined(find_lines(flat, MAX_FLAT))
     return [c for cup in cups for c in _pair(cup, flat, steep, lines, channels)]
+
+
+def _edges(small: NDArray[np.uint8], ink: int) -> tuple[Picture, EdgeField, EdgeField]:
+    calm = np.asarray(cv2.medianBlur(small, 5 if ink > 5 else 3), np.uint8)
+    smooth = cv2.GaussianBlur(opponent(without_ink(calm, ink)), (0, 0), 1.2)
+    channels = np.asarray(smooth, np.float32)
+    return channels, *edge_fields(channels, (MAX_FLAT, MAX_STEEP))
 
 
 def without_ink(rgb: NDArray[np.uint8], size: int) -> NDArray[np.uint8]:
@@ -136,7 +169,7 @@ def _with_joined(lines: list[Line]) -> list[Line]:
             xs = np.array([left.start, left.end, right.start, right.end])
             ys = np.array([left.at(xs[0]), left.at(xs[1]), right.at(xs[2]), right.at(xs[3])])
             weights = np.array([left.length, left.length, right.length, right.length])
-            slope, intercept = np.polyfit(xs, ys, 1, w=np.sqrt(weights))
+            slope, intercept = fit_line(xs, ys, weights)
             if np.abs(ys - slope * xs - intercept).max() > 2.2 or abs(slope) > MAX_FLAT:
                 continue
             result.append(

@@ -27,6 +27,7 @@ Array = NDArray[np.float64]
 Picture = NDArray[np.float32]
 STEP = 0.5  # px between samples across
 MAX_BLOCKS = 40
+LEAST_TOLD = 0.8  # share of an edge's own slope that must be seen in a block
 SHIFT_BLURS = 0.3  # from the tuning photographs
 
 
@@ -47,6 +48,8 @@ class BlockFit:
         Median over used blocks of contrast over the profile's residual noise.
     bow : float
         Sagitta of a parabola through the blocks, px, and ``bow_u`` its standard uncertainty.
+    used : ndarray of bool, shape (B,)
+        Which of all blocks, from one end to the other, were used.
     """
 
     edge: EdgeFit
@@ -56,6 +59,25 @@ class BlockFit:
     signal: float
     bow: float
     bow_u: float
+    used: NDArray[np.bool_]
+
+    def stretch(self, whole: bool) -> tuple[Array, Array]:
+        """Ends of the stretch on which the edge is seen.
+
+        From the first run of three used blocks to the last where the ``whole`` edge is asked for,
+        whatever hides its middle; otherwise the stretch with the largest number of used blocks less
+        unused ones.
+        """
+        start, end = (np.asarray(p) for p in self.edge.ends)
+        if whole:
+            runs = np.nonzero(np.convolve(self.used, np.ones(3), "valid") > 2.5)[0]
+            first, last = (int(runs[0]), int(runs[-1]) + 3) if runs.size else (0, len(self.used))
+        else:
+            gain = np.concatenate([[0], np.cumsum(np.where(self.used, 1, -1))])
+            last = int(np.argmax(gain - np.minimum.accumulate(gain)))
+            first = int(np.argmin(gain[: last + 1]))
+        step = (end - start) / len(self.used)
+        return start + first * step, start + last * step
 
     def scaled(self, k: float) -> BlockFit:
         """The same fit in a picture ``k`` times as large; pixel centres at integers."""
@@ -82,6 +104,7 @@ def fit_blocks(
     turn_deg: float = 1.2,
     half_width: float = 7.0,
     trim: float = 0.03,
+    hidden: NDArray[np.bool_] | None = None,
 ) -> BlockFit | None:
     """Fit the straight edge near a rough segment.
 
@@ -96,6 +119,8 @@ def fit_blocks(
         Half width of the profile window, px.
     trim : float
         Share of the length left out at each end.
+    hidden : ndarray of bool, shape (H, W), optional
+        Pixels to leave out: something else, such as printed ink, is seen there.
 
     Returns
     -------
@@ -135,14 +160,48 @@ def fit_blocks(
         borderMode=cv2.BORDER_REPLICATE,
     )
     strip = strip.reshape(columns, len(d), -1)
-    profile = strip.reshape(blocks, -1, len(d), strip.shape[2]).mean(axis=1)
+    cells = np.asarray(strip.reshape(blocks, -1, len(d), strip.shape[2]), np.float32)
     usable = inside.reshape(blocks, -1, len(d)).all(axis=1).mean(axis=1) > 0.95
+    seen = None
+    if hidden is None:
+        profile = cells.mean(axis=1)
+    else:
+        profile, seen = _without_hidden(cells, points, hidden)
     found = _first_line(profile, d, tb, length, reach, lean, usable)
     if found is None:
         return None
     offset, slope = found
-    grey = _project(profile, d, offset + slope * tb, usable)
-    return _refine(grey, d, tb, length, offset, slope, half_width, usable, middle, along, across)
+    grey = _project(profile, d, offset + slope * tb, usable, seen)
+    return _refine(
+        grey, d, tb, length, offset, slope, half_width, usable, seen, middle, along, across
+    )
+
+
+def _without_hidden(
+    cells: NDArray[np.float32], points: Array, hidden: NDArray[np.bool_]
+) -> tuple[NDArray[np.float32], NDArray[np.bool_] | None]:
+    """Mean profile of each block over what is not hidden, gaps bridged, and what was seen.
+
+    ``cells`` is (blocks, columns, across, channels); both results are (blocks, across, ...).
+    """
+    blocks, columns, across, _ = cells.shape
+    x = np.clip(np.rint(points[..., 0]).astype(int), 0, hidden.shape[1] - 1)
+    y = np.clip(np.rint(points[..., 1]).astype(int), 0, hidden.shape[0] - 1)
+    open_ = (~hidden[y, x]).reshape(blocks, columns, across).astype(np.float32)
+    share = open_.mean(axis=1)
+    if share.min() > 0.99:
+        return cells.mean(axis=1), None
+    seen = share > 0.34
+    total = np.einsum("bkd,bkdc->bdc", open_, cells)
+    profile = total / np.maximum(open_.sum(axis=1), 1.0)[..., None]
+    place = np.arange(across)
+    for k in np.nonzero(~seen.all(axis=1))[0]:
+        if seen[k].sum() < 2:
+            profile[k] = cells[k].mean(axis=0)
+            continue
+        for c in range(profile.shape[2]):
+            profile[k, :, c] = np.interp(place, place[seen[k]], profile[k, seen[k], c])
+    return np.asarray(profile, np.float32), seen
 
 
 def _first_line(
@@ -191,7 +250,11 @@ def _first_line(
 
 
 def _project(
-    profile: NDArray[np.float32], d: Array, position: Array, usable: NDArray[np.bool_]
+    profile: NDArray[np.float32],
+    d: Array,
+    position: Array,
+    usable: NDArray[np.bool_],
+    seen: NDArray[np.bool_] | None,
 ) -> Array:
     """Profiles along the colour difference across the line."""
     far = d[None, :] - position[:, None]
@@ -213,6 +276,7 @@ def _refine(
     slope: float,
     half_width: float,
     usable: NDArray[np.bool_],
+    seen: NDArray[np.bool_] | None,
     middle: Array,
     along: Array,
     across: Array,
@@ -225,8 +289,8 @@ def _refine(
         # Narrowing parts the two edges of a bevel; three blurs either side carry the edge.
         width = max(narrow * half_width, min(3.2 * blur + 1.0, half_width))
         base = offset + slope * tb
-        shifts, blur, contrast, noise = _profiles(
-            grey, d, base, width, blur, usable, 6 if narrow == 1.0 else 4
+        shifts, blur, contrast, noise, told = _profiles(
+            grey, d, base, width, blur, usable, seen, 6 if narrow == 1.0 else 4
         )
         sign = 1.0 if np.sum(contrast[usable]) >= 0 else -1.0
         strength = sign * contrast
@@ -236,6 +300,7 @@ def _refine(
             & (strength > 0.25 * max(typical, 1e-6))
             & (strength > 1.5 * noise)
             & (np.abs(shifts) < 0.6 * width)
+            & (told > LEAST_TOLD)
         )
         if int(sound.sum()) < 4:
             return None
@@ -296,6 +361,7 @@ def _refine(
         float(np.median(np.abs(contrast[used]) / np.maximum(noise[used], 1e-4))),
         bow,
         bow_u,
+        used,
     )
 
 
@@ -306,15 +372,20 @@ def _profiles(
     width: float,
     blur: float,
     usable: NDArray[np.bool_],
+    seen: NDArray[np.bool_] | None,
     iterations: int,
-) -> tuple[Array, float, Array, Array]:
-    """Shift of the edge in every block from ``base``, common blur, contrasts, noise."""
+) -> tuple[Array, float, Array, Array, Array]:
+    """Shift of the edge in every block from ``base``, common blur, contrasts, noise.
+
+    Last, how much of the edge's own slope was seen, 0 to 1.
+    """
     count = int(2 * width / STEP) + 1
     first = np.ceil((base - width - d[0]) / STEP).astype(int)
     index = np.clip(first[:, None] + np.arange(count), 0, len(d) - 1)
     values = np.take_along_axis(grey, index, axis=1)
     far0 = d[index] - base[:, None]
-    inside = (np.abs(far0) <= width).astype(float)
+    window = (np.abs(far0) <= width).astype(float)
+    inside = window if seen is None else window * np.take_along_axis(seen, index, axis=1)
     n = np.maximum(inside.sum(axis=1), 1.0)[:, None]
     values = inside * (values - (inside * values).sum(axis=1)[:, None] / n)
     shifts = np.zeros(len(base))
@@ -334,7 +405,11 @@ def _profiles(
             ratio = _pull(-density * z, step, variance, residual, contrast, inside, n)
             change = np.clip(_median(ratio[usable]), -0.6, 0.6)
             blur = float(np.clip(blur + change, 0.5, width / 2))
-    return shifts, blur, contrast, noise
+    if seen is None:
+        return shifts, blur, contrast, noise, np.ones(len(base))
+    steepness = np.exp(-(((far0 - shifts[:, None]) / blur) ** 2))
+    told = (inside * steepness).sum(axis=1) / np.maximum((window * steepness).sum(axis=1), 1e-9)
+    return shifts, blur, contrast, noise, told
 
 
 def _pull(

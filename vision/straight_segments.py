@@ -134,6 +134,16 @@ def _field(
     )
 
 
+def fit_line(x: Array, y: Array, weight: Array) -> tuple[float, float]:
+    """Slope and intercept of the weighted least-squares line y over x."""
+    total = float(weight.sum())
+    mx, my = float(weight @ x) / total, float(weight @ y) / total
+    dx = x - mx
+    spread = float(weight @ (dx * dx))
+    slope = float(weight @ (dx * (y - my))) / spread if spread > 0 else 0.0
+    return slope, my - slope * mx
+
+
 def find_lines(
     field: EdgeField,
     max_slope: float,
@@ -227,8 +237,7 @@ def _run(
         members = max(runs, key=lambda r: float(w[r].sum()))
         if x[members[-1]] - x[members[0]] < 4:
             return members, None
-        weights = np.sqrt(w[members])
-        slope, rho = (float(v) for v in np.polyfit(x[members], y[members], 1, w=weights))
+        slope, rho = fit_line(x[members], y[members], w[members])
         tolerance = 1.5
     length = float(x[members[-1]] - x[members[0]])
     filled = np.unique(x[members]).size

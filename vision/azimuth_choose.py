@@ -1,0 +1,176 @@
+"""Fitted candidates of a head-on photo -> the one to measure, or a reason to refuse.
+
+Comes in: `Fitted` candidates. Goes out: a `Choice`, the azimuth that most of the candidates' weight
+stands behind with the best pair of edges that says so, and `doubts` about it.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from vision.azimuth_fit import Fitted, belief, pair_u, same_line, weigh
+from vision.reading import Refusal
+
+QUANTITY = "azimuth"
+PAIR_FLOOR_DEG = 0.03
+PARALLEL_LOSS, RIVAL_WITHIN = 5.0, 2.5
+LEAST_VALUE, LEAST_SHARE, MOST_MISS_DEG = 9.0, 0.65, 0.9  # from the tuning photographs
+LEAST_SIDES, SURE_VALUE = 3, 12.5
+LEAST_ALIKE, LEAST_WIDTH = 0.25, 0.19
+FAR_RIVAL_DEG = 0.6
+MOST_BLUR_WIDTHS, MOST_SIDE_BLUR_WIDTHS = 0.0085, 0.010
+SHOW_BOTH = (
+    "Photograph the body head-on from 5-12° above with its reflection in a clean mirror, the "
+    "whole lower edge and both sides in the frame."
+)
+
+
+@dataclass(frozen=True)
+class Choice:
+    """The candidate chosen, what agrees with it, and the share of all weight that does.
+
+    ``value`` is the best logarithmic weight, ``width`` the longest edge (px) among those that
+    agree.
+    """
+
+    best: Fitted
+    others: tuple[tuple[float, float], ...]
+    spread: float
+    share: float
+    value: float
+    width: float
+
+
+def parallel(k: int, fitted: list[Fitted], logs: NDArray[np.float64]) -> bool:
+    """Whether a pair looks like two edges on one side of the mirror.
+
+    Two edges of the body, or two of its reflection, are parallel and say 0 whatever the azimuth.
+    They betray themselves by a rival that shares one of the two lines, does not say 0, and parts
+    two halves that are as much alike.
+    """
+    own = fitted[k]
+    if abs(own.half) > math.radians(0.2):
+        return False
+    for j, other in enumerate(fitted):
+        if (
+            logs[j] < logs[k] - RIVAL_WITHIN
+            or other.alike < own.alike - 0.15
+            or abs(other.half) < abs(own.half) + math.radians(0.25)
+        ):
+            continue
+        mine, theirs = (own.edge.edge, own.image.edge), (other.edge.edge, other.image.edge)
+        if any(same_line(a, b) for a in mine for b in theirs):
+            return True
+    return False
+
+
+def agree(fitted: list[Fitted], frame: int) -> Choice | None:
+    """The azimuth most candidates' weight stands behind, and the best candidate of it.
+
+    ``frame`` is the width of the photo, px.
+    """
+    if not fitted:
+        return None
+    # A label on the body and its reflection look like a small body, and are not the edge asked for.
+    wide = [f for f in fitted if span(f) >= LEAST_WIDTH * frame]
+    if any(belief(f) >= LEAST_VALUE for f in wide):
+        fitted = wide
+    logs = np.array([weigh(f) for f in fitted])
+    logs = logs - np.array([PARALLEL_LOSS * parallel(k, fitted, logs) for k in range(len(logs))])
+    weights = np.exp(logs - logs.max())
+    half = np.degrees([f.half for f in fitted])
+    near = np.exp(-0.5 * ((half[:, None] - half[None, :]) / 0.1) ** 2)
+    mode = int(np.argmax(near @ weights))
+    inside = np.nonzero(np.abs(half - half[mode]) < 0.25)[0]
+    # Within the mode every pair is taken to be edges of the same body, so precision counts
+    # fully and belief only mildly.
+    precision = np.array([1 / (pair_u(fitted[k]) ** 2 + PAIR_FLOOR_DEG**2) for k in inside])
+    trust = np.exp(0.5 * (logs[inside] - logs[inside].max())) * precision
+    order = np.argsort(-trust)
+    best = int(inside[order[0]])
+    others = tuple(
+        (fitted[inside[k]].half, float(trust[k] / trust[order[0]]))
+        for k in order[1:]
+        if trust[k] > 0.03 * trust[order[0]]
+    )
+    # Rivals not far off are a doubt about the value, others about the choice itself.
+    off = np.abs(half - half[mode])
+    share = float(weights[off < FAR_RIVAL_DEG].sum() / weights.sum())
+    near_by = (off < FAR_RIVAL_DEG) & (weights > 0.003)
+    centre = math.degrees(fitted[best].half)
+    spread = float(weights[near_by] @ (half[near_by] - centre) ** 2 / weights[near_by].sum())
+    width = max(span(fitted[k]) for k in inside)
+    return Choice(
+        fitted[best],
+        others,
+        math.radians(math.sqrt(spread)),
+        share,
+        float(logs[inside].max()),
+        width,
+    )
+
+
+def span(fitted: Fitted) -> float:
+    """Width of the body between its sides, px."""
+    return float(np.linalg.norm(fitted.candidate.edge[1] - fitted.candidate.edge[0]))
+
+
+def doubts(choice: Choice, sharp: float, frame: int) -> Refusal | None:
+    """Reason not to trust the best candidate, or None.
+
+    ``sharp`` px of blur are always fine; ``frame`` is the width of the photo, px.
+    """
+    best = choice.best
+    width = best.edge.edge.length
+    blur = best.edge.edge.blur
+    if choice.width < LEAST_WIDTH * frame:
+        return Refusal(
+            QUANTITY,
+            f"The body's lower edge spans only {choice.width:.0f} of {frame} px.",
+            f"Move closer until it spans at least {0.35 * frame:.0f} px.",
+        )
+    if blur > max(MOST_BLUR_WIDTHS * width, sharp):
+        return Refusal(
+            QUANTITY,
+            f"The body's lower edge is blurred over {2 * blur:.0f} px.",
+            "Tap on the body's lower edge to focus, hold the phone still or rest it on something, "
+            "and add light.",
+        )
+    unlike = best.alike < LEAST_ALIKE and choice.value < SURE_VALUE
+    if choice.value < LEAST_VALUE or unlike:
+        return Refusal(
+            QUANTITY, "No body with its reflection under it was found for certain.", SHOW_BOTH
+        )
+    if choice.share < LEAST_SHARE:
+        return Refusal(
+            QUANTITY,
+            "Several edges could be the reflected one, and they disagree.",
+            "Clean the mirror, keep printed lines away from the reflection, and "
+            + SHOW_BOTH[0].lower()
+            + SHOW_BOTH[1:],
+        )
+    if len(best.sides) < (LEAST_SIDES if choice.value < SURE_VALUE else LEAST_SIDES - 1):
+        return Refusal(
+            QUANTITY, "The body's sides and their reflections are not seen well enough.", SHOW_BOTH
+        )
+    side_blur = float(np.median([f.edge.blur for f in best.sides.values()]))
+    if side_blur > max(MOST_SIDE_BLUR_WIDTHS * width, sharp):
+        return Refusal(
+            QUANTITY,
+            f"The body's sides are blurred over {2 * side_blur:.0f} px.",
+            "Hold the phone still or rest it on something, and add light.",
+        )
+    if best.by_sides is not None:
+        miss = math.degrees(abs(best.half - best.by_sides))
+        if miss > 1.7 * MOST_MISS_DEG:
+            return Refusal(
+                QUANTITY,
+                f"The edges and the sides of the body disagree by {miss:.1f}°.",
+                "Take care that the whole body and its reflection are seen without anything before "
+                "them.",
+            )
+    return None

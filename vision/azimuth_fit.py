@@ -1,0 +1,344 @@
+"""Candidates of a head-on photo -> their edges and sides, fitted.
+
+Comes in: a photo, its printed lines and rough `Candidate`s. Goes out: `Fitted`s, each with what the
+choice between them (`vision.azimuth_choose`) looks at: sides, likeness of body and image, ink.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from vision.azimuth_find import FIND_WIDTH, INK_PX, Candidate, opponent, without_ink
+from vision.azimuth_solve import EDGE_FLOOR_DEG
+from vision.edge_blocks import BlockFit, fit_blocks
+from vision.edges import EdgeFit
+from vision.ink_lines import InkLine, bridged, ink_mask
+from vision.photo import Photo
+
+Picture = NDArray[np.float32]
+FIT_WIDTH = 1600  # wider pictures are reduced to this: blur and noise leave no more detail
+MARK_REACH_PX, MARK_TURN_DEG = 12.0, 3.5
+LIKELIEST = 8
+LEAST_STRETCH = 0.25  # of a rough segment
+SOME_INK, MOST_INK = 0.4, 0.8
+FAINT_OUTLINE = 0.1
+
+
+def fit_picture(photo: Photo) -> tuple[NDArray[np.uint8], float]:
+    """The picture at fit size, and fit size over full size."""
+    scale = min(1.0, FIT_WIDTH / max(photo.width, photo.height))
+    if scale == 1:
+        return photo.rgb, scale
+    rgb = cv2.resize(photo.rgb, None, fx=scale, fy=scale, interpolation=cv2.INTER_AREA)
+    return np.asarray(rgb, np.uint8), scale
+
+
+@dataclass(frozen=True)
+class Fitted:
+    """A candidate with its fits (full-resolution pixels) and what the choice looks at."""
+
+    candidate: Candidate
+    edge: BlockFit
+    image: BlockFit
+    sides: dict[str, BlockFit]
+    half: float
+    by_sides: float | None
+    score: float
+    alike: float
+    ink: float = 0.0
+    outline: float = 1.0
+    beside_ink: float = 0.0
+
+
+class Fitter:
+    """Fits candidates at fit size; lines that candidates share are fitted once."""
+
+    def __init__(self, rgb: NDArray[np.uint8], scale: float, ink: Sequence[InkLine] = ()) -> None:
+        # The median first: closing spreads single dark noise pixels into blots.
+        calm = np.asarray(cv2.medianBlur(rgb, 5), np.uint8)
+        size = round(INK_PX * max(rgb.shape[:2]) / FIND_WIDTH) | 1
+        self.raw, self.closed = opponent(calm), opponent(without_ink(calm, size))
+        self.bare = self.closed  # without the printed lines, for what is mirrored
+        self.scale = scale
+        self.printed: NDArray[np.bool_] | None = None
+        if ink:
+            shape = (rgb.shape[0], rgb.shape[1])
+            self.printed = ink_mask(ink, shape, max(shape) / FIND_WIDTH)
+            self.bare = opponent(without_ink(bridged(calm, self.printed), size))
+        self.small = cv2.resize(self.closed, None, fx=0.5, fy=0.5, interpolation=cv2.INTER_AREA)
+        self._known: dict[tuple[int | bool, ...], BlockFit | None] = {}
+        self._finer: dict[tuple[int | bool, ...], BlockFit] = {}
+
+    def fit_all(self, candidates: list[Candidate]) -> list[Fitted]:
+        """The edges of every candidate, then the sides and a finer fit of the likeliest."""
+        rough = [f for c in candidates if (f := self.edges(c)) is not None]
+        rough.sort(key=weigh, reverse=True)
+        likely: list[Fitted] = []
+        for f in rough:
+            # A few under each edge: the true edge must stay in the race against its reflections.
+            if sum(same_line(f.edge.edge, o.edge.edge) for o in likely) < LIKELIEST // 2:
+                likely.append(f)
+        return [self.finish(f) for f in likely[:LIKELIEST]]
+
+    def edges(self, candidate: Candidate) -> Fitted | None:
+        """The two edges of one candidate; None where one does not hold."""
+        edge = self.line(candidate.edge, 0.04)
+        if edge is None:
+            return None
+        image = self.line(candidate.image, 0.04, mirrored=True)
+        if image is None or image.edge.y <= edge.edge.y + 2 / self.scale:
+            return None
+        half = (edge.edge.angle - image.edge.angle) / 2
+        return Fitted(
+            candidate, edge, image, {}, half, None, candidate.score, self._alike(candidate)
+        )
+
+    def finish(self, fitted: Fitted) -> Fitted:
+        """The same with its sides, and the edges fitted again without closing over ink."""
+        sides = {
+            name: fit
+            for name, line in fitted.candidate.sides.items()
+            if (fit := self.line(line, 0.03)) is not None and fit.share > 0.5
+        }
+        edge, image = fitted.edge, fitted.image
+        for name in ("left", "right"):
+            fit = self.mirrored(sides[name], edge, image) if name in sides else None
+            if fit is not None and f"{name} image" not in sides:
+                sides[f"{name} image"] = fit
+        edge_ink, image_ink = self.ink(edge), self.ink(image, mirrored=True)
+        edge = edge if edge_ink > SOME_INK else self.finer(edge)
+        image = image if image_ink > SOME_INK else self.finer(image, mirrored=True)
+        by_sides = None
+        if len(sides) == 4:
+            lean = {n: (f.edge.angle % math.pi) - math.pi / 2 for n, f in sides.items()}
+            by_sides = (lean["left"] + lean["right"] - lean["left image"] - lean["right image"]) / 4
+        half = (edge.edge.angle - image.edge.angle) / 2
+        return replace(
+            fitted,
+            edge=edge,
+            image=image,
+            sides=sides,
+            half=half,
+            by_sides=by_sides,
+            ink=max(edge_ink, image_ink),
+            beside_ink=self.beside_ink(image),
+            outline=self.outline(sides, edge.edge.length),
+        )
+
+    def mirrored(self, side: BlockFit, edge: BlockFit, image: BlockFit) -> BlockFit | None:
+        """Reflection of a side where it must lie: across the line half-way between the edges."""
+        turn = (edge.edge.angle + image.edge.angle) / 2
+        normal = np.array([-math.sin(turn), math.cos(turn)])
+        foot = np.array([edge.edge.x + image.edge.x, edge.edge.y + image.edge.y]) / 2
+        ends = np.array(side.edge.ends)
+        ends = ends - 2 * ((ends - foot) @ normal)[:, None] * normal
+        low, high = sorted(ends, key=lambda p: float(p[1]))
+        bottom = (self.raw.shape[0] - 1) / self.scale
+        if low[1] > bottom - 0.1 * edge.edge.length:
+            return None
+        high = low + (high - low) * min(1.0, (bottom - low[1]) / max(high[1] - low[1], 1e-9))
+        fit = self.line(np.stack([low, high]), 0.03)
+        if fit is None or fit.share < 0.7 or fit.edge.length < 0.08 * edge.edge.length:
+            return None
+        # A reflection is no stronger than what it reflects, and of the same colours.
+        strength = contrast(fit) / max(contrast(side), 1e-6)
+        return fit if 0.2 < strength < 1.5 else None
+
+    def outline(self, sides: dict[str, BlockFit], width: float) -> float:
+        """Least colour difference between the body and what lies beside it; 1 without sides.
+
+        Measured well off the line, where the two sides of a painted stroke are alike.
+        """
+        least = 1.0
+        for name, outwards in (("left", -1.0), ("right", 1.0)):
+            if name not in sides:
+                continue
+            p0, p1 = (np.array(sides[name].edge.ends) + 0.5) * self.scale - 0.5
+            base = p0 + np.linspace(0.05, 0.95, 20)[:, None] * (p1 - p0)
+            off = np.linspace(0.04, 0.09, 6) * width * self.scale * outwards
+            colours = []
+            for sign in (1.0, -1.0):
+                x = np.clip(base[:, :1] + sign * off, 0, self.closed.shape[1] - 1).astype(int)
+                y = np.clip(base[:, 1:] + 0 * off, 0, self.closed.shape[0] - 1).astype(int)
+                colours.append(np.median(self.closed[y, x].reshape(-1, 3), axis=0))
+            least = min(least, float(np.linalg.norm(colours[0] - colours[1])))
+        return least
+
+    def ink(self, fit: BlockFit, mirrored: bool = False) -> float:
+        """How much thin lines, dark or bright, run along the edge, in steps of the edge."""
+        p0, p1 = (np.array(fit.edge.ends) + 0.5) * self.scale - 0.5
+        reach = 0.4 * INK_PX * max(self.raw.shape[:2]) / FIND_WIDTH
+        t = np.linspace(0.02, 0.98, 96)
+        d = np.linspace(-1, 1, 9) * reach
+        points = p0 + t[:, None, None] * (p1 - p0) + d[None, :, None] * fit.edge.normal
+        x, y = points[..., 0].astype(np.float32), points[..., 1].astype(np.float32)
+        taken = [
+            cv2.remap(picture, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+            .reshape(12, 8, 9, 3)
+            .mean(axis=1)
+            for picture in (self.raw, self.bare if mirrored else self.closed)
+        ]
+        removed = np.linalg.norm(taken[0] - taken[1], axis=2)
+        if mirrored and self.printed is not None:
+            # Known ink was left out of the fit, so it does no harm.
+            inside = np.clip(np.rint(points).astype(int), 0, np.array(self.raw.shape[1::-1]) - 1)
+            known = self.printed[inside[..., 1], inside[..., 0]].reshape(12, 8, 9).mean(axis=1)
+            removed = np.where(known > 0.1, 0.0, removed)
+        return float(np.median(removed.max(axis=1))) / (abs(fit.edge.contrast) + 0.03)
+
+    def beside_ink(self, fit: BlockFit) -> float:
+        """Share of a mirrored edge's length that runs within its own blur of a printed line."""
+        if self.printed is None:
+            return 0.0
+        p0, p1 = (np.array(fit.edge.ends) + 0.5) * self.scale - 0.5
+        reach = 1.5 * fit.edge.blur * self.scale + 1.0
+        t = np.linspace(0.02, 0.98, 96)[:, None, None]
+        d = np.linspace(-reach, reach, 7)[None, :, None]
+        points = np.rint(p0 + t * (p1 - p0) + d * fit.edge.normal).astype(int)
+        x = np.clip(points[..., 0], 0, self.printed.shape[1] - 1)
+        y = np.clip(points[..., 1], 0, self.printed.shape[0] - 1)
+        return float(self.printed[y, x].any(axis=1).mean())
+
+    def finer(self, fit: BlockFit, mirrored: bool = False) -> BlockFit:
+        """Fit again on the picture with its ink, from a close start; kept where it is better."""
+        key = (mirrored, *np.round(np.array(fit.edge.ends).ravel() * 10).astype(int))
+        if key not in self._finer:
+            p0, p1 = (np.array(fit.edge.ends) + 0.5) * self.scale - 0.5
+            half = max(5.0, 3.2 * fit.edge.blur * self.scale + 1)
+            hidden = self.printed if mirrored else None
+            again = fit_blocks(self.raw, p0, p1, 1.5, 0.3, half, 0.0, hidden)
+            if again is not None:
+                again = again.scaled(1 / self.scale)
+            better = again is not None and again.edge.angle_u < fit.edge.angle_u
+            self._finer[key] = again if better and again is not None else fit
+        return self._finer[key]
+
+    def line(
+        self, segment: NDArray[np.float64], trim: float, mirrored: bool = False
+    ) -> BlockFit | None:
+        """Edge near a segment, full-resolution pixels; printed ink covers mirrored ones."""
+        key = (mirrored, *np.round(segment.ravel() * self.scale).astype(int))
+        if key not in self._known:
+            self._known[key] = self._line(segment, trim, mirrored)
+        return self._known[key]
+
+    def _alike(self, candidate: Candidate) -> float:
+        """Correlation of the picture above the edge with that below the image, upside down.
+
+        The strips reach past both corners, so that the sides count; the best of three heights is
+        taken, because the mirror may end close below.
+        """
+        scale = self.scale / 2
+        u = np.linspace(-0.12, 1.12, 48)
+        v = np.linspace(0.03, 0.40, 24)[:, None]
+        strips, inside = [], np.ones((24, 48), bool)
+        for corners, sign in ((candidate.edge, 1.0), (candidate.image, -1.0)):
+            p, q = (corners + 0.5) * scale - 0.5
+            x = p[0] + u * (q - p)[0] + sign * v * (q - p)[1]
+            y = p[1] + u * (q - p)[1] - sign * v * (q - p)[0]
+            inside &= (x >= 0) & (y >= 0) & (x < self.small.shape[1]) & (y < self.small.shape[0])
+            strips.append(
+                cv2.remap(
+                    self.small,
+                    x.astype(np.float32),
+                    y.astype(np.float32),
+                    cv2.INTER_LINEAR,
+                    borderMode=cv2.BORDER_REPLICATE,
+                )
+            )
+        best = 0.0
+        for top in (0.12, 0.2, 0.4):
+            use = inside & (v < top)
+            if use.sum() < 100:
+                continue
+            a, b = (s[use] - s[use].mean(axis=0) for s in strips)
+            size = math.sqrt(float((a * a).sum()) * float((b * b).sum()))
+            best = max(best, float((a * b).sum()) / (size + 1e-6))
+        return best
+
+    def marked(self, segment: NDArray[np.float64]) -> BlockFit | None:
+        """Edge near a segment that a person drew: wider search, then as any other."""
+        p0, p1 = (segment + 0.5) * self.scale - 0.5
+        reach = max(MARK_REACH_PX * self.scale, 4.0)
+        fit = fit_blocks(self.raw, p0, p1, reach=reach, turn_deg=MARK_TURN_DEG, trim=0.0)
+        if fit is None:
+            return None
+        closed = self.line(np.array(fit.scaled(1 / self.scale).edge.ends), 0.0)
+        return None if closed is None else self.finer(closed)
+
+    def _line(self, segment: NDArray[np.float64], trim: float, mirrored: bool) -> BlockFit | None:
+        p0, p1 = (segment + 0.5) * self.scale - 0.5
+        picture, hidden = (self.bare, self.printed) if mirrored else (self.closed, None)
+        fit = fit_blocks(picture, p0, p1, trim=trim, hidden=hidden)
+        if fit is not None and fit.edge.blur > 2.2:
+            # A soft edge needs a window of three blurs either side, or its blur is not known.
+            wide = fit_blocks(picture, p0, p1, trim=trim, half_width=16.0, hidden=hidden)
+            if fit.edge.blur > 3.2 or (wide is not None and wide.edge.angle_u < fit.edge.angle_u):
+                fit = wide
+        if fit is not None and fit.share < 0.85:
+            fit = self._shortened(fit, mirrored, whole=abs(p1[0] - p0[0]) > abs(p1[1] - p0[1]))
+        return None if fit is None else fit.scaled(1 / self.scale)
+
+    def _shortened(self, fit: BlockFit, mirrored: bool, whole: bool) -> BlockFit:
+        """The fit over the stretch on which the edge is seen.
+
+        A side ends at the next part of the body, the lower edge of an eight-sided front well inside
+        its sides.
+        """
+        p0, p1 = fit.stretch(whole)
+        length = float(np.linalg.norm(p1 - p0))
+        if not LEAST_STRETCH * fit.edge.length < length < 0.9 * fit.edge.length:
+            return fit
+        half = max(7.0, 3.2 * fit.edge.blur + 1)
+        picture, hidden = (self.bare, self.printed) if mirrored else (self.closed, None)
+        again = fit_blocks(picture, p0, p1, 2.0, 0.6, half, 0.02, hidden)
+        return again if again is not None and again.share > fit.share else fit
+
+
+def same_line(one: EdgeFit, other: EdgeFit) -> bool:
+    """Whether two fits lie on one edge: within a hundredth of its length at both ends."""
+    near = [abs(float((p - (other.x, other.y)) @ other.normal)) for p in one.ends]
+    return max(near) < 0.012 * one.length
+
+
+def line_u(fit: BlockFit) -> float:
+    """Standard uncertainty of an edge's direction with what blocks cannot show, radians."""
+    return math.hypot(fit.edge.angle_u, math.radians(EDGE_FLOOR_DEG))
+
+
+def pair_u(fitted: Fitted) -> float:
+    """Standard uncertainty of half the slopes' difference, degrees."""
+    return math.degrees(math.hypot(line_u(fitted.edge), line_u(fitted.image))) / 2
+
+
+def belief(fitted: Fitted) -> float:
+    """How believable it is that these are edges of one body and its image, as a logarithm."""
+    value = 3.0 * fitted.score + 3.0 * fitted.alike
+    value -= 1.5 * min(max(0.0, fitted.ink - MOST_INK), 1.5)
+    # What is left of ink looks like an edge along it.
+    value -= 3.0 * max(0.0, fitted.beside_ink - 0.4)
+    value -= 2.0 * max(0.0, math.log(FAINT_OUTLINE / max(fitted.outline, 0.02)))
+    for fit, most in ((fitted.edge, 1.0), (fitted.image, 0.8)):
+        value -= min(max(0.0, fit.edge.straightness / fit.edge.blur - 0.35), 1.0)
+        faint = max(0.0, math.log(0.04 / max(contrast(fit), 1e-3)))
+        value += 1.5 * min(fit.share, most) - 0.5 * faint
+    if fitted.by_sides is not None:
+        miss = math.degrees(abs(fitted.half - fitted.by_sides)) / 0.3
+        value += 0.7 - 1.5 * math.log1p(miss * miss)
+    return value
+
+
+def weigh(fitted: Fitted) -> float:
+    """Belief less a penalty for a poorly defined edge, as a logarithm."""
+    return belief(fitted) - 2.0 * math.log(max(pair_u(fitted), 0.02) / 0.02)
+
+
+def contrast(fit: BlockFit) -> float:
+    """Step of an edge in square-root intensity, 0 to 1."""
+    return abs(fit.edge.contrast)
