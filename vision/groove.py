@@ -44,7 +44,7 @@ class Groove:
         At the stylus' tip, and its standard uncertainty.
     contrast : float
     sides : tuple of (x, y, slope, uncertainty)
-        The same left and right of the tip, pixels of the photo and degrees, where both show: a
+        The same left and right of the tip, pixels of the photo and degrees, where it shows: a
         lens bends a level line by twice its distortion times x y, so the two tell of it.
     """
 
@@ -121,8 +121,7 @@ def groove_slope(
     else:
         slope = _refined(layers[best], mask, peak.slope, whole)
         u = math.hypot(peak.spread, 1.5 / peak.contrast, ONE_SIDE_U_DEG)
-    both = tuple(sides_found) if len(sides_found) == 2 else ()
-    return Groove(slope, math.hypot(FLOOR_U_DEG, u), peak.contrast, both)
+    return Groove(slope, math.hypot(FLOOR_U_DEG, u), peak.contrast, tuple(sides_found))
 
 
 def _refined(bend: Grey, mask: Grey, slope: float, pieces: list[slice]) -> float:
@@ -163,7 +162,7 @@ def _likely(slopes: Array, rod: SideRod, lean_deg: float | None) -> Array:
     if lean_deg is not None:
         rake = 90 - to_pivot * (lean_deg - slopes)
         weight = weight * np.exp(-0.5 * ((rake - RAKE_DEG[0]) / RAKE_DEG[1]) ** 2)
-    return np.asarray(weight)
+    return np.asarray(weight / weight.max())
 
 
 def _standing(energy: Array, slopes: Array, likely: Array) -> _Standing:

@@ -22,6 +22,7 @@ from numpy.typing import NDArray
 from vision.camera import Camera
 from vision.groove import groove_slope
 from vision.marks import snap_marks
+from vision.mirror_image import Normal
 from vision.needle import Needle, NeedleEdge, find_needle, usable
 from vision.photo import FocalPrior, Photo
 from vision.rake_model import Line, Predictor, Solution, solve
@@ -45,6 +46,7 @@ SURE_QUALITY_BOTH = 50.0  # below this the edges' uncertainty widens in proporti
 LEAST_QUALITY_ALONE = 32.0  # with its reflection, where the rod's was not found
 LEAST_WIDTH_PX = 16.0
 WANTED_WIDTH_PX = 80.0
+MOST_ABOVE = 0.8  # of its width: the tip found may be above its place on the mirror
 MOST_U_DEG = 0.75
 PLAUSIBLE_DEG = (85.0, 100.0)
 CLOSE_UP_MM = 15.0
@@ -128,6 +130,12 @@ def find_rake(photo: Photo, options: Options) -> RakeLines | Refusal:
             "No stylus with two clear edges was found under the end of the cantilever.",
             "Focus on the stylus, light it from behind, and move closer until it spans "
             f"{WANTED_WIDTH_PX:.0f} px of the picture's width.",
+            _look(rod, needle),
+        )
+    if normal is not None and abs(_above(needle, normal)) > MOST_ABOVE:
+        return _refusal(
+            "The stylus found does not reach down to its mirror image.",
+            "Focus on the stylus' tip and keep dust and lint away from it.",
             _look(rod, needle),
         )
     weak = max(1.0, SURE_QUALITY_BOTH / needle.quality) if both_views else 1.0
@@ -278,6 +286,12 @@ def _edge_u(name: str, edge: NeedleEdge) -> float:
     floor = CONE_FLOOR_DEG if "cone" in name else SHANK_FLOOR_DEG
     shift = END_SHIFT_BLURS * max(edge.blur, 0.8)
     return math.hypot(edge.angle_u, math.radians(floor), shift / edge.length)
+
+
+def _above(needle: Needle, normal: Normal) -> float:
+    """Height of the tip above the mirror, in widths of the stylus."""
+    x, y = map(float, needle.apex)
+    return (normal.line.y_at(x) - y) / needle.width
 
 
 def _lean(lines: list[Line]) -> float | None:

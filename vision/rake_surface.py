@@ -80,14 +80,14 @@ def normal_line(normal: Normal, stylus_x: float, rod: SideRod) -> Line:
 def groove_lines(groove: Groove, tip: Array, reach: float) -> list[Line]:
     """The grooves' direction as lines for `vision.rake_model.solve`.
 
-    Two where they show on both sides of the tip, so that the lens' distortion is estimated too;
-    an arc's own bend between the two is part of their uncertainty.
+    One for each side of the tip on which they show, where they were seen, so that the lens'
+    distortion is allowed for; an arc's own bend up to the tip is part of their uncertainty.
     """
     sides = [("surface", float(tip[0]), float(tip[1]), groove.slope_deg, groove.u_deg)]
     if groove.sides:
         sides = [
             (f"surface {side}", x, y, slope, math.hypot(u, ARC_U_DEG))
-            for side, (x, y, slope, u) in zip(("left", "right"), groove.sides, strict=True)
+            for side, (x, y, slope, u) in zip(("one", "other"), groove.sides, strict=False)
         ]
     lines = []
     for name, x, y, slope, u in sides:
