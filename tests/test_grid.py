@@ -8,19 +8,21 @@ with `scipy.optimize.brentq`, and pictures of `skimage.data` (things that are no
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import cv2
 import numpy as np
 import pytest
 from numpy.typing import NDArray
 from scipy.optimize import approx_fprime, brentq
+from scipy.spatial.transform import Rotation
 from skimage import data
 
 from tests.scenes import raster, world
 from vision.camera import Camera
-from vision.grid import GLASS_INDEX, GridPose, find_grid
+from vision.grid import GLASS_INDEX, GridPose, _with_rivals, find_grid
 from vision.grid_comb import tick_ends
-from vision.grid_fit import Match, _moved, residuals
+from vision.grid_fit import Match, _moved, residuals, twice_as_large
 from vision.photo import FocalPrior
 
 Array = NDArray[np.float64]
@@ -78,6 +80,36 @@ def test_derivatives_against_finite_differences(thickness: float | None) -> None
 
         theirs = approx_fprime(np.zeros(9), miss, 1e-7)
         assert np.allclose(jacobian[k, :last], theirs[:last], rtol=2e-4, atol=2e-2)
+
+
+def test_cells_twice_as_large_have_their_nodes_on_every_other_line() -> None:
+    pose = replace(_pose(35, 6, 1, thickness=0.8), columns=(-3, -1, 1), rows=(-2, -1, 0, 1))
+    larger = twice_as_large(pose)
+    assert len(larger) == 2  # odd columns; rows of either parity
+    nodes = np.array([[x, y, 0.0] for x in (-1, 0, 1) for y in (-1, 0, 1)])
+    for one, parity in zip(larger, (0, 1), strict=True):
+        small = pose.on_sheet(one.project(nodes))
+        assert np.allclose(small, 2 * nodes[:, :2] + (1, parity), atol=1e-9)
+        assert one.thickness == pytest.approx(0.4)
+    assert twice_as_large(replace(pose, columns=(-1, 0, 1))) == []
+
+
+def test_a_lattice_that_explains_as_much_widens_the_uncertainty() -> None:
+    pose = _pose(35, 6, 1)
+
+    def tilted(deg: float) -> GridPose:
+        turn = Rotation.from_rotvec(math.radians(deg) * pose.rotation[:, 0]).as_matrix()
+        return replace(pose, rotation=turn @ pose.rotation)
+
+    def stated(candidates: list[tuple[float, GridPose]]) -> float:
+        found = _with_rivals(pose, candidates)
+        assert found is not None
+        return math.degrees(math.sqrt(float(np.trace(found.covariance[:3, :3]))))
+
+    assert stated([(0.6, pose), (0.6, tilted(0.8))]) == pytest.approx(0.8, rel=1e-3)
+    assert stated([(0.6, pose), (0.4, tilted(0.8))]) == 0.0
+    assert 0 < stated([(0.6, pose), (0.55, tilted(0.8))]) < 0.5
+    assert _with_rivals(pose, [(0.6, pose), (0.59, tilted(6.0))]) is None
 
 
 def _drawn(seed: int, **kind: float | str) -> tuple[NDArray[np.float32], float, Array, Array]:

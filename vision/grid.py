@@ -28,6 +28,7 @@ from vision.grid_fit import (
     has_ghosts,
     match,
     swapped,
+    twice_as_large,
     with_ghost,
 )
 from vision.grid_guess import PITCHES_MM, crossed, focal_range, lattices, pose_from_homography
@@ -37,8 +38,10 @@ from vision.photo import FocalPrior
 
 __all__ = ["GLASS_INDEX", "GridPose", "find_grid"]
 
+_Candidate = tuple[float, GridPose]  # score, pose
 COARSE_LONG_SIDE = 900
 SURE_SCORE, LEAST_SCORE = 0.75, 0.25
+RIVAL_FROM, MOST_RIVAL_DEG = 0.85, 2.0
 LEAST_SUPPORT, LEAST_FILLED = 0.51, 0.45  # right lattices reach 0.52-0.97 and 0.5-1.0
 
 
@@ -73,21 +76,22 @@ def find_grid(
     coarse_centre = (c[0] * factor + shift, c[1] * factor + shift)
     half_diagonal = math.hypot(small.shape[1], small.shape[0]) / 2
     lens = focal_range(focal, factor)
-    best: tuple[float, GridPose, Ridges] | None = None
+    best: tuple[list[_Candidate], Ridges] | None = None
     most = 0.0
     for ridges in (dark_lines, dark_and_bright_lines):
         found = _attempt(ridges(small), coarse_centre, half_diagonal, lens)
-        if found is None:
+        if not found[0]:
             continue
         # the second set holds the first: it must explain more in pixels, not as a share
-        amount = found[0] * float(found[2].weight.sum())
+        amount = found[0][0][0] * float(found[1].weight.sum())
         if best is None or amount > 1.3 * most:
             best, most = found, amount
-        if _sure(*best[:2]):
+        if _sure(*best[0][0]):
             break
-    if best is None or best[0] < LEAST_SCORE:
+    if best is None or best[0][0][0] < LEAST_SCORE:
         return None
-    _, pose, points = best
+    candidates, points = best
+    pose = candidates[0][1]
     prior = (math.log(lens[0]), lens[3])
     pose = fit(pose, points, prior, (1.5,), most=3000) or pose
     if min(len(pose.columns), len(pose.rows)) < 2:
@@ -101,8 +105,32 @@ def find_grid(
     least = 2 if pose.ticks >= MIN_TICKS else 3
     if free_focal and min(len(pose.columns), len(pose.rows)) < least:
         return None  # two lines each way cannot tell tilt from focal length
-    pose = replace(pose, ink_half_width=_ink_half_width(small, pose, points))
+    doubtful = _with_rivals(pose, candidates)
+    if doubtful is None:
+        return None
+    pose = replace(doubtful, ink_half_width=_ink_half_width(small, pose, points))
     return pose.scaled(1 / factor)
+
+
+def _with_rivals(pose: GridPose, candidates: list[_Candidate]) -> GridPose | None:
+    """The covariance with its share of lattices that explain nearly as much; None if far off."""
+    best = candidates[0][0]
+    covariance, widest = pose.covariance.copy(), 0.0
+    for score, rival in candidates[1:]:
+        weight = (score / best - RIVAL_FROM) / (1 - RIVAL_FROM)
+        if weight <= 0:
+            continue
+        turn = rival.rotation @ pose.rotation.T
+        apart = 0.5 * np.array(
+            [turn[2, 1] - turn[1, 2], turn[0, 2] - turn[2, 0], turn[1, 0] - turn[0, 1]]
+        )
+        away = weight * float(np.linalg.norm(apart))
+        if away > widest:
+            widest = away
+            covariance[:3, :3] = pose.covariance[:3, :3] + weight**2 * np.outer(apart, apart)
+    if math.degrees(widest) > MOST_RIVAL_DEG:
+        return None
+    return replace(pose, covariance=covariance)
 
 
 def _by_ends(
@@ -144,10 +172,10 @@ def _attempt(
     centre: tuple[float, float],
     half_diagonal: float,
     lens: tuple[float, float, float, float],
-) -> tuple[float, GridPose, Ridges] | None:
-    """Best lattice through one set of ridge points, with its score."""
+) -> tuple[list[_Candidate], Ridges]:
+    """Lattices through one set of ridge points, best first, and the points."""
     if len(points.xy) < 300:
-        return None
+        return [], points
     f_px, f_low, f_high, f_sigma = lens
     k1 = straightest(points.thinned(2000), centre, half_diagonal)
     lines = find_lines(points, centre, half_diagonal, k1)
@@ -161,25 +189,28 @@ def _attempt(
             if f_sigma > 0.1 and len(lenses) < 3:
                 lenses.append(f)
     best = _refined(starts, points, thin, prior)
-    if best is None or not _sure(*best):
-        starts = [] if best is None else [best[1]]
+    if not best or not _sure(*best[0]):
+        starts = [pose for _, pose in best[:1]]
         for f in lenses:
             starts += [p for _, p in crossed(lines, points, Camera(f, *centre, k1, half_diagonal))]
-        better = _refined(starts, points, thin, prior)
-        if better is not None and (best is None or better[0] > best[0]):
-            best = better
-    return None if best is None else (*best, points)
+        best = sorted(best + _refined(starts, points, thin, prior), key=lambda c: -c[0])
+    return best, points
 
 
 def _refined(
     starts: list[GridPose], points: Ridges, thin: Ridges, prior: tuple[float, float]
-) -> tuple[float, GridPose] | None:
-    """The best that least squares makes of the starts, with ghosts and comb where they show."""
-    plain: list[tuple[float, GridPose]] = []
+) -> list[_Candidate]:
+    """What least squares makes of the starts, with ghosts and comb where they show, best first."""
+    plain: list[_Candidate] = []
     for start in starts:
         pose = fit(start, thin, prior, (6.0, 3.0, 1.5))
         if pose is not None:
             plain.append((explained(pose, thin, prior), pose))
+    for _, pose in sorted(plain, key=lambda c: -c[0])[:3]:
+        for start in twice_as_large(pose):
+            larger = fit(start, thin, prior, (3.0, 1.5))
+            if larger is not None:
+                plain.append((explained(larger, thin, prior), larger))
     found = _different(sorted(plain, key=lambda c: -c[0]))[:4]
     ghosted = []
     for score, pose in found:
@@ -206,12 +237,12 @@ def _refined(
                 combed = fit(combed, thin, prior, (2.0, 1.5))
             if combed is not None:
                 judged.append((explained(combed, thin, prior), combed))
-    return max(judged, key=lambda c: c[0]) if judged else None
+    return sorted(judged, key=lambda c: -c[0])
 
 
-def _different(found: list[tuple[float, GridPose]]) -> list[tuple[float, GridPose]]:
+def _different(found: list[_Candidate]) -> list[_Candidate]:
     """Without those that came to the same pose as a better one."""
-    out: list[tuple[float, GridPose]] = []
+    out: list[_Candidate] = []
     for score, pose in found:
         if not any(np.allclose(pose.rotation, p.rotation, atol=2e-3)
                    and abs(pose.origin[2] / p.origin[2] - 1) < 0.05 for _, p in out):  # fmt: skip

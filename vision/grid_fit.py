@@ -26,7 +26,7 @@ COLUMN, ROW, TICK = 0, 1, 2
 ONE_LINE, TWO_LINES = 2.2, 4.5  # of the ridge's scale: front and ghost nearer, farther than this
 SHARED_NOISE = 10.0  # ridge points along a line that share one error
 # Standard uncertainty that fresh points would not lessen: shading of the lines, lens, ghosts.
-FLOOR_DEG, GHOST_FLOOR_DEG = 0.008, 0.03
+FLOOR_DEG, GHOST_FLOOR_DEG, BLENDED_FLOOR_DEG = 0.008, 0.03, 0.15
 
 
 @dataclass(frozen=True)
@@ -334,6 +334,9 @@ def fit(
         return None
     covariance = np.linalg.pinv(normal)
     floor = FLOOR_DEG if pose.thickness is None else GHOST_FLOOR_DEG
+    for axis in (COLUMN, ROW):
+        if np.sum((matched.axis == axis) & (matched.trust == 1)) < 10:
+            floor = BLENDED_FLOOR_DEG  # every line of the family has its ghost too near
     covariance[:3, :3] += np.eye(3) * math.radians(floor) ** 2
     keep = [0, 1, 2, 6]
     return replace(
@@ -427,3 +430,24 @@ def with_ghost(pose: GridPose, points: Ridges) -> GridPose | None:
     if gain[k] < 0.12 * weight.sum() or gain[k] < 1.5 * np.median(gain):
         return None
     return replace(pose, thickness=float(steps[k]))
+
+
+def twice_as_large(pose: GridPose) -> list[GridPose]:
+    """Poses with cells twice as large where every other column, or every other row, is missing.
+
+    Rows and their ghosts together pass for rows half as far apart.
+    """
+    columns, rows = (sorted({k % 2 for k in lines}) for lines in (pose.columns, pose.rows))
+    if len(columns) == len(rows) == 2:
+        return []
+    thickness = None if pose.thickness is None else pose.thickness / 2
+    return [
+        replace(
+            pose,
+            origin=(pose.origin + pose.rotation[:, :2] @ np.array([i, j], float)) / 2,
+            thickness=thickness,
+            pitch_mm=None,
+        )
+        for i in columns
+        for j in rows
+    ]
