@@ -25,6 +25,7 @@ LEAST_NEAR = 2.5  # of them about the rod, where the whole picture mirrors itsel
 ABOUT_STYLUS = 0.3  # of the rod's thickness: what lies so near the stylus counts as stylus
 LEAST_SHARPNESS = 0.6  # of the image against the object: a record smears what it reflects
 LEAST_SHARE = 0.08
+WEAK_MATCHED, WEAK_SHARE = 10.0, 0.45  # where the image is weak
 # Half of 2 mm along a groove of 60 to 146 mm radius, seen at the usual few degrees of elevation.
 ARC_U_DEG = 0.04
 
@@ -97,7 +98,13 @@ def groove_lines(groove: Groove, tip: Array, reach: float) -> list[Line]:
 
 
 def _is_mirror(line: SymmetryLine, least: float = LEAST_MATCHED) -> bool:
-    return line.matched > least and line.sharpness > LEAST_SHARPNESS and line.share > LEAST_SHARE
+    """Whether the image is as steep as the object, or weak but the same block by block.
+
+    A record smears what it reflects: its image is neither. Black glass gives a weak, sharp one.
+    """
+    steep = line.sharpness > LEAST_SHARPNESS and line.share > LEAST_SHARE
+    same = line.matched > WEAK_MATCHED and line.share > WEAK_SHARE
+    return line.matched > least and (steep or same)
 
 
 def _mirrored(rod: SideRod, normal: Normal) -> SideRod:

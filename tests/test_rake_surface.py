@@ -1,0 +1,246 @@
+"""Mirror image, normal and grooves of side-on close-ups, against independent constructions.
+
+The drawings of `tests.scenes.raster` project a stylus and rod, and their reflection, with the
+cameras of `tests.scenes.world`; the true image of the normal is the projection of two points one
+above the other by that camera. Textures are turned by SciPy.
+"""
+
+from __future__ import annotations
+
+import math
+from types import SimpleNamespace
+
+import numpy as np
+import pytest
+from scipy.ndimage import gaussian_filter, rotate
+
+from tests.scenes import raster, world
+from vision.camera import Camera
+from vision.groove import groove_slope
+from vision.mirror_image import find_normal, find_symmetry
+from vision.rake_model import Line, Predictor, solve
+from vision.rake_surface import find_rod_over_surface, groove_lines
+from vision.side_rod import RodLine, SideRod
+
+POSES = [
+    {"roll_deg": 0.0, "elevation_deg": 3.0, "off_axis_deg": 0.0},
+    {"roll_deg": 4.0, "elevation_deg": 6.5, "off_axis_deg": -3.5},
+    {"roll_deg": -4.5, "elevation_deg": 1.0, "off_axis_deg": 4.0, "pivot_side": "left"},
+    {"roll_deg": 2.0, "elevation_deg": 7.5, "off_axis_deg": 3.0, "reflectance": 0.4},
+]
+
+
+def _view(pose: dict[str, float | str], size: tuple[int, int] = (1200, 900)) -> world.View:
+    side = {"right": -90.0, "left": 90.0}[str(pose.get("pivot_side", "right"))]
+    wide = 2 * math.degrees(math.atan(3.5 / 2 / 60.0))
+    return world.look(
+        side + float(pose["off_axis_deg"]), float(pose["elevation_deg"]), 60.0, (0.3, 0, 0.1),
+        float(pose["roll_deg"]), wide, *size,
+    )  # fmt: skip
+
+
+def _between(a: float, b: float) -> float:
+    """Angle from b to a in degrees, of undirected lines."""
+    return math.degrees((a - b + math.pi / 2) % math.pi - math.pi / 2)
+
+
+def _direction(p: np.ndarray, q: np.ndarray) -> float:
+    return math.atan2(q[1] - p[1], q[0] - p[0])
+
+
+@pytest.mark.parametrize("pose", POSES)
+@pytest.mark.parametrize("rake", [90.0, 95.0])
+def test_normal_of_a_mirror_against_the_projected_vertical(pose: dict, rake: float) -> None:
+    rgb, _, _ = raster.draw_rake(np.random.default_rng(3), rake, **pose)
+    found = find_rod_over_surface(rgb)
+    assert found is not None
+    assert found.normal is not None
+    tip, above = _view(pose).project([[0, 0, 0], [0, 0, 0.3]])
+    normal = found.normal.about(float(tip[0]), 0.3 * found.rod.thickness)
+    off = _between(_direction(normal.p0, normal.p1), _direction(tip, above))
+    assert abs(off) < 0.25
+    assert abs(off) < 3 * math.degrees(normal.angle_u)
+    assert normal.line.y_at(float(tip[0])) == pytest.approx(tip[1], abs=6)
+
+
+def test_nothing_mirrors_itself_without_a_reflection() -> None:
+    pose = POSES[1]
+    rgb, _, _ = raster.draw_rake(np.random.default_rng(3), 93.0, **pose)
+    tip = _view(pose).project([[0, 0, 0]])[0]
+    x = np.arange(rgb.shape[1])
+    line = find_symmetry(rgb)
+    assert line is not None
+    ground = np.full(3, 190, np.uint8)
+    bare = rgb.copy()
+    for column in x:
+        bare[int(line.y_at(column)) + 2 :, column] = ground
+    assert tip[1] == pytest.approx(line.y_at(float(tip[0])), abs=6)
+    found = find_rod_over_surface(bare)
+    assert found is not None
+    assert found.normal is None
+    assert not found.rod.mirrored
+
+
+def test_a_smeared_reflection_is_no_mirror() -> None:
+    """A record smears what it reflects along the normal: the image is far less steep."""
+    rgb, _, _ = raster.draw_rake(np.random.default_rng(4), 93.0, **POSES[0])
+    line = find_symmetry(rgb)
+    assert line is not None
+    below = int(line.y_at(rgb.shape[1] / 2)) + 1
+    smeared = rgb.copy()
+    smeared[below:] = gaussian_filter(rgb[below:].astype(float), (40, 12, 0)).astype(np.uint8)
+    found = find_rod_over_surface(smeared)
+    assert found is not None
+    assert found.normal is None
+
+
+def test_the_image_is_not_taken_for_the_rod() -> None:
+    for pose in POSES:
+        rgb, truth, _ = raster.draw_rake(np.random.default_rng(5), 92.0, **pose)
+        found = find_rod_over_surface(rgb)
+        assert found is not None
+        assert found.rod.pivot_right == (truth["pivot_side_in_photo"] == "right")
+        tip = truth["points_px"]["stylus tip"]
+        assert found.rod.bottom.y0 < tip[1] > found.rod.bottom.y1
+
+
+def test_rods_image_mirrors_the_rod_about_the_normal() -> None:
+    rgb, _, _ = raster.draw_rake(np.random.default_rng(5), 92.0, **POSES[1])
+    found = find_rod_over_surface(rgb)
+    assert found is not None
+    normal = found.normal
+    assert normal is not None
+    assert found.rod.mirrored
+    for limb, image in found.rod.pairs:
+        half = (limb.angle + image.angle) / 2
+        assert _between(half + math.pi / 2, _direction(normal.p0, normal.p1)) == pytest.approx(
+            0, abs=1e-6
+        )
+
+
+def test_no_normal_where_the_line_runs_above_the_rod() -> None:
+    rgb, _, _ = raster.draw_rake(np.random.default_rng(5), 92.0, **POSES[0])
+    found = find_rod_over_surface(rgb)
+    assert found is not None
+    line = find_symmetry(rgb)
+    assert line is not None
+    high = SimpleNamespace(
+        point=np.array([0.0, 5.0]), tilt=0.0, y_at=lambda x: 5.0, matched=9.0, share=1, sharpness=1
+    )
+    assert find_normal(rgb, found.rod, high) is None
+
+
+def test_normal_is_not_slanted_by_the_camera() -> None:
+    """Rolls the camera by the same angle and moves it aside: the normal's image only rolls."""
+    camera = Camera(30000.0, 800.0, 600.0, 0.0, 1000.0)
+    line = Line("normal", 800, 500, 800, 700, 0.01)
+    groove = Line("surface", 700, 600, 900, 600, 0.01)
+    start = {name: 0.0 for name in ("side_lean", "groove_yaw", "log_focal", "centre_x", "centre_y")}
+    start |= {"k1": 0.0, "shank_taper": 0.0, "cone_half": 27.0, "cone_skew": 0.0, "rod_taper": 0.0}
+    start |= {"rake": 92.0, "rise": 20.0, "roll": 0.0, "elevation": 8.0}
+    predictor = Predictor([line, groove], camera, True)
+    straight = predictor.angles(start | {"azimuth": 0.0})
+    aside = predictor.angles(start | {"azimuth": 4.0})
+    assert _between(float(aside[0]), float(straight[0])) == pytest.approx(0, abs=1e-6)
+    slant = abs(_between(float(aside[1]), float(straight[1])))
+    # plane geometry: tan(azimuth) sin(elevation)
+    expected = math.degrees(math.atan(math.tan(math.radians(4)) * math.sin(math.radians(8))))
+    assert slant == pytest.approx(expected, abs=0.01)
+
+
+def _edges(taper: float, cone: tuple[float, float] | None = None) -> list[Line]:
+    """A stylus 2 degrees off upright as seen, its shank's sides spread by ``taper`` each."""
+    lines = []
+    for name, angle, length in (
+        ("shank left", 92 - taper, 200),
+        ("shank right", 92 + taper, 200),
+        *((("cone left", cone[0], 80), ("cone right", cone[1], 80)) if cone else ()),
+    ):
+        a = math.radians(angle)
+        dx, dy = math.cos(a) * length / 2, math.sin(a) * length / 2
+        lines.append(Line(name, 800 - dx, 600 - dy, 800 + dx, 600 + dy, math.radians(0.1)))
+    return [*lines, Line("normal", 800, 500, 800, 700, math.radians(0.1))]
+
+
+def test_sides_that_are_not_parallel_leave_doubt_unless_the_cone_agrees() -> None:
+    camera = Camera(30000.0, 800.0, 600.0, 0.0, 1000.0)
+    parallel = solve(_edges(0.0), camera, True)
+    spread = solve(_edges(1.5), camera, True)
+    agreed = solve(_edges(1.5, (92 - 27.0, 92 + 27.0)), camera, True)
+    denied = solve(_edges(1.5, (93.5 - 27.0, 93.5 + 27.0)), camera, True)
+    assert parallel.rake_u < 0.3
+    # one wrong side turns the axis by the taper found; as likely as not: 1.5 / sqrt(2)
+    assert spread.rake_u == pytest.approx(math.hypot(parallel.rake_u, 1.5 / math.sqrt(2)), rel=0.1)
+    assert agreed.rake_u < 0.6 * spread.rake_u
+    assert denied.rake_u > spread.rake_u
+
+
+def _grooved(slope: float, bend: float = 0.0) -> np.ndarray:
+    """Lines at a slope (degrees, down to the right), bent left and right by a lens (radians)."""
+    size = (900, 1200)
+    rng = np.random.default_rng(2)
+    texture = np.zeros(size)
+    for y in np.arange(-600.0, 1500.0, 7.0):
+        rows = y + bend / 2 * (np.arange(size[1]) - 600.0) ** 2 / 300.0
+        inside = (rows > 0) & (rows < size[0] - 1)
+        texture[rows[inside].astype(int), np.nonzero(inside)[0]] += 60 * rng.uniform(0.5, 1)
+    grey = gaussian_filter(texture, (1.4, 0.6))
+    grey = rotate(grey, -slope, reshape=False, order=1, mode="mirror")
+    grey = 100 + 3 * grey + rng.normal(0, 1.5, size)
+    return np.repeat(np.clip(grey, 0, 255).astype(np.uint8)[..., None], 3, axis=2)
+
+
+def _rod(slope: float) -> SideRod:
+    """A rod rising to the right over the texture, out of the way of it."""
+    a = math.radians(slope - 20.0)
+    limbs = [
+        RodLine(600.0, 300.0 + d, 1190.0, 300.0 + d + 590 * math.tan(a), 50.0) for d in (-150, 0)
+    ]
+    return SideRod(limbs[0], limbs[1], np.array([600.0, 300.0]), 150.0, True, 50.0)
+
+
+@pytest.mark.parametrize("slope", [-3.0, 0.7, 2.5])
+def test_groove_slope_against_a_turned_texture(slope: float) -> None:
+    groove = groove_slope(_grooved(slope), np.array([600.0, 500.0]), 60.0, _rod(slope))
+    assert groove is not None
+    assert groove.slope_deg == pytest.approx(slope, abs=3 * groove.u_deg)
+    assert len(groove.sides) == 2
+    assert groove.sides[0][0] < 600 < groove.sides[1][0]
+
+
+def test_bent_grooves_give_the_slope_at_the_tip() -> None:
+    """A parabola's slope at its vertex is 0; the two sides differ by what its formula says."""
+    bend = 0.01
+    rgb = _grooved(0.0, bend)
+    groove = groove_slope(rgb, np.array([600.0, 500.0]), 60.0, _rod(0.0))
+    assert groove is not None
+    assert groove.slope_deg == pytest.approx(0, abs=3 * groove.u_deg)
+    (ax, _, left, _), (bx, _, right, _) = groove.sides
+    assert right - left == pytest.approx(math.degrees(bend * (bx - ax) / 300.0), rel=0.25)
+    lines = groove_lines(groove, np.array([600.0, 500.0]), 50.0)
+    assert len({x.name for x in lines}) == 2
+    assert all(x.name.startswith("surface") for x in lines)
+
+
+def test_distortion_is_learnt_from_grooves_on_both_sides() -> None:
+    """Lines drawn through a lens of k1 = -0.04: with both grooves the solver finds its sign."""
+    lens = Camera(30000.0, 800.0, 600.0, -0.04, 1000.0)
+    flat = {"rake": 92.0, "roll": 0.0, "elevation": 3.0, "azimuth": 0.0, "side_lean": 0.0}
+    flat |= {"rise": 20.0, "shank_taper": 0.0, "cone_half": 27.0, "cone_skew": 0.0}
+    flat |= {"rod_taper": 0.0, "groove_yaw": 0.0, "log_focal": 0.0, "centre_x": 0.0}
+    flat |= {"centre_y": 0.0, "k1": 0.0}
+    rough = [
+        Line("shank left", 780, 700, 780, 900, math.radians(0.1)),
+        Line("shank right", 820, 700, 820, 900, math.radians(0.1)),
+        Line("surface one", 200, 950, 600, 950, math.radians(0.08)),
+        Line("surface other", 1000, 950, 1400, 950, math.radians(0.08)),
+    ]
+    seen = []
+    for line, angle in zip(rough, Predictor(rough, lens, True).angles(flat), strict=True):
+        d = line.length / 2 * np.array([math.cos(angle), math.sin(angle)])
+        (ax, ay), (bx, by) = line.middle - d, line.middle + d
+        seen.append(Line(line.name, ax, ay, bx, by, line.angle_u))
+    ideal = Camera(30000.0, 800.0, 600.0, 0.0, 1000.0)
+    solution = solve(seen, ideal, True)
+    assert solution.values["k1"] == pytest.approx(-0.04, abs=0.02)
+    assert solution.rake == pytest.approx(92.0, abs=2 * solution.rake_u)
