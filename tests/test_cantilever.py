@@ -108,7 +108,7 @@ def _lines(
     if reflected:
         ends = np.array([start, start + 0.9 * d])
         axis = _limb(_seen_in_mirror(pose, ends))
-        image = Image(axis, (), 1.0, 60, 30, 1.0)
+        image = Image(axis, (), 100.0)
     return CantileverLines(pose, rod, image)
 
 
@@ -203,7 +203,7 @@ def test_stated_uncertainty_matches_scatter() -> None:
                 100,
                 20,
             ),
-            Image(_shaken(lines.image.axis, IMAGE_FLOOR_PX, rng), (), 1.0, 60, 30, 1.0),
+            Image(_shaken(lines.image.axis, IMAGE_FLOOR_PX, rng), (), 100.0),
         )
         reading = solve_cantilever(noisy)
         if isinstance(reading, Reading):

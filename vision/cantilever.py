@@ -58,13 +58,11 @@ MARKS = ("left edge", "right edge")
 REFERENCE_HALF_DIAGONAL = 1000.0  # px; the floors below hold for a 1600 x 1200 picture
 LIMB_FLOOR_PX = 0.14  # a limb's own shading moves it this far, unseen in its scatter
 IMAGE_FLOOR_PX = 0.45  # the same for a reflected limb, from the tuning photographs
-MOST_U_DEG = 1.2
+MOST_U_DEG = 1.5
 LEAST_ROD = 12.0  # px of limb that both sides show, after all that speaks against it
 MOST_RIVAL, SAME_DEG = 0.5, 1.0  # a rival elsewhere: its weight, and what counts as agreeing
 LEAST_SHARE_OF_CHOICE = 0.02
-LEAST_SHARE, LEAST_COUNT, LEAST_TELL = 0.5, 10, 0.5
-ONE_LIMB_LEVERAGE_DEG, LEAST_PAIRED = 0.45, 0.15
-MOST_RISE_MISS = 2.4  # standard deviations of the prior; beyond, it is not this rod's reflection
+IMAGE_DOUBT_PX = (12.0, 9.0)  # one and two limbs seen so far are as likely something else
 RETAKE = (
     "Photograph from the front, 30-50° above and 3-10° aside, with the stylus tip in the middle of "
     "the picture, the cantilever sharp and several grid lines visible each way."
@@ -224,8 +222,9 @@ def lines_above(
             for k, (rod, share) in enumerate(zip(rods, shares, strict=True))
             if k != best and share > LEAST_SHARE_OF_CHOICE and same_place(chosen, rod)
         ]
-    image = None if shows_nothing(rgb, pose, chosen) else find_image(rgb, pose, chosen)
-    if image is not None and not _trusted(image, pose, chosen):
+    plain = shows_nothing(rgb, pose, chosen)
+    image = find_image(rgb, pose, chosen)
+    if plain and image is not None and not image.sure:
         image = None
     return CantileverLines(pose, chosen, image, (), tuple(others))
 
@@ -260,21 +259,6 @@ def sheet_pose(photo: Photo) -> GridPose | None:
     )
 
 
-def _trusted(image: Image, pose: GridPose, rod: Rod) -> bool:
-    """Whether a reflection may be used.
-
-    Where the rise matters much the reflection stands well clear of the rod, so both its limbs
-    must have been seen; a single line there is something else.
-    """
-    if image.share < LEAST_SHARE or image.count < LEAST_COUNT or image.tell < LEAST_TELL:
-        return False
-    rise = math.degrees(_solve([CantileverLines(pose, rod, image)]).rise)
-    if abs(rise - RISE_DEG) > MOST_RISE_MISS * RISE_U_DEG:
-        return False
-    leverage = abs(math.degrees(float(_solve([CantileverLines(pose, rod)]).gains[-1])))
-    return leverage < ONE_LIMB_LEVERAGE_DEG or image.paired >= LEAST_PAIRED * image.count
-
-
 def _doubt(rods: Sequence[Rod], shares: Array, pose: GridPose) -> str | None:
     """Why the best candidate cannot be trusted to be the cantilever, or None."""
     if not rods:
@@ -306,6 +290,7 @@ def solve_cantilever(lines: CantileverLines) -> Reading | Refusal:
     """
     solved = _solve([lines])
     parts = _budget([lines], solved)
+    solved = replace(solved, turn=solved.turn + _image_doubt(lines)[0])
     total = math.hypot(*(p.standard_uncertainty for p in parts))
     if total > MOST_U_DEG:
         return Refusal(
@@ -447,8 +432,9 @@ def _budget(photos: Sequence[CantileverLines], solved: _Solved) -> tuple[BudgetP
         surface, camera, focal = math.hypot(surface, s), math.hypot(camera, c), focal + f
         lens += _lens_part(photos, k, solved.turn)
     choice = math.hypot(*(_choice(lines, solved) for lines in photos)) / len(photos)
+    image = math.hypot(*(_image_doubt(lines)[1] for lines in photos)) / len(photos)
     values = {
-        "choice of edges": choice,
+        "choice of edges": math.hypot(choice, image),
         "edge fit": math.hypot(by_kind["edge fit"], by_kind["reflection"]),
         "surface reference": surface,
         "camera direction": camera,
@@ -457,7 +443,7 @@ def _budget(photos: Sequence[CantileverLines], solved: _Solved) -> tuple[BudgetP
         "priors used": by_kind["priors used"],
     }
     notes = {
-        "choice of edges": "other pairs of lines along the same rod, such as highlights",
+        "choice of edges": "other lines along the same rod, such as highlights, or its reflection",
         "edge fit": "both edges of the cantilever and, where seen, of its reflection",
         "surface reference": "direction of the printed line",
         "camera direction": "tilt of the sheet, from the grid",
@@ -479,6 +465,27 @@ def _choice(lines: CantileverLines, solved: _Solved) -> float:
             total += share
             square += share * miss**2
     return math.sqrt(square / total)
+
+
+def _image_doubt(lines: CantileverLines) -> tuple[float, float]:
+    """Shift and spread (radians) of the turn from not being sure which lines are the reflection.
+
+    The alternatives are the other places that fit and no reflection at all; each is weighed by how
+    much of it was seen, and the mean over all takes the place of the best.
+    """
+    if lines.image is None:
+        return 0.0, 0.0
+    base = _solve([lines]).turn
+    even = IMAGE_DOUBT_PX[len(lines.image.limbs) == 2]
+    weight = [1.0, 1 / (1 + (lines.image.score / even) ** 3)]
+    miss = [0.0, _solve([replace(lines, image=None)]).turn - base]
+    for axis, share in lines.image.rivals:
+        rival = replace(lines, image=replace(lines.image, axis=axis))
+        weight.append(share**4)
+        miss.append(_solve([rival]).turn - base)
+    w, m = np.array(weight) / sum(weight), np.array(miss)
+    mean = float(w @ m)
+    return mean, math.sqrt(float(w @ (m - mean) ** 2))
 
 
 def _turned(lines: CantileverLines, vector: Array, log_f: float) -> CantileverLines:
@@ -598,7 +605,7 @@ def _scaled_image(image: Image, factor: float) -> Image:
     return replace(
         image,
         axis=_scaled_limb(image.axis, factor),
-        rivals=tuple(_scaled_limb(a, factor) for a in image.rivals),
+        rivals=tuple((_scaled_limb(a, factor), share) for a, share in image.rivals),
         limbs=tuple(_scaled_limb(a, factor) for a in image.limbs),
     )
 

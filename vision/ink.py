@@ -112,6 +112,8 @@ def find_ink(grey: NDArray[np.uint8], pose: GridPose) -> Ink:
     Each stretch of a column between two rows gives a width at half depth; a column counts as bold
     where some stretch is more than 1.3 times as wide as the lattice's lines.
     """
+    if pose.thickness is not None:  # a line and its ghost beside it look like one bold line
+        return Ink(pose, {})
     height, width = grey.shape
     middle = np.round(pose.on_sheet(np.array([[width / 2, height / 2]]))[0])
     scale = sheet_scale(pose, np.array([width / 2, height / 2]))

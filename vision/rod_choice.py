@@ -6,11 +6,12 @@ edges, one inside the other and equally clean, the outer one is the rod.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 
 import numpy as np
 
-from vision.rod import Rod
+from vision.rod import Rod, tilt
 
 INNER_SHARE = 0.25  # what is left of the weight of a pair inside a clean wider one
 LEAST_OUTER = 0.25  # a wider pair counts from this share of the inner one's score
@@ -33,6 +34,9 @@ def _inside(inner: Rod, outer: Rod) -> bool:
     """Whether one pair lies within another that is as clean."""
     scatter = [(r.left.scatter_px + r.right.scatter_px) / 2 for r in (inner, outer)]
     if scatter[1] > scatter[0] + 0.05 or outer.width_px < inner.width_px + 5:
+        return False
+    opening = [math.degrees(tilt(r.right) - tilt(r.left)) for r in (inner, outer)]
+    if not -1.0 < opening[1] < max(opening[0], 0.0) + 1.2:
         return False
     low, high = inner.axis
     d = (high - low) / np.linalg.norm(high - low)

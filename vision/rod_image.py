@@ -8,6 +8,7 @@ and height: both are searched, then the best places are fitted and compared.
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 import cv2
@@ -15,7 +16,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vision.grid import GLASS_INDEX, GridPose
-from vision.rod import Limb, Rod
+from vision.ink import find_ink, local_rays
+from vision.rod import Limb, Rod, fit_limb
+from vision.strip import Edge, Line, Strip, all_edges, evidence, straightened
 
 Array = NDArray[np.float64]
 
@@ -24,27 +27,22 @@ RISE_GUESS_DEG = 20.0
 
 @dataclass(frozen=True)
 class Image:
-    """The rod's mirror image: its axis line, fitted to both limbs at once.
+    """The rod's mirror image.
 
-    ``axis`` is the line midway between the reflected limbs; ``limbs`` the limbs where they are in
-    sight; ``share`` the part of the visible outline that fits, ``count`` how many stretches that
-    is, ``paired`` how many have a partner on the other limb, ``tell`` the part of its visible
-    length whose inside differs from what lies beside it.
-    ``rivals`` are axes of other places that fit nearly as well.
+    ``axis`` is the line midway between the reflected limbs, ``limbs`` those of them that are in
+    sight, ``score`` the length (px) along which they are seen, less what speaks against them.
+    ``rivals`` are axes of other places that fit nearly as well, each with its share of the score.
     """
 
     axis: Limb
     limbs: tuple[Limb, ...]
-    share: float
-    count: int
-    paired: int
-    tell: float
-    rivals: tuple[Limb, ...] = ()
+    score: float
+    rivals: tuple[tuple[Limb, float], ...] = ()
 
     @property
-    def merit(self) -> float:
-        """What rival reflections are compared by."""
-        return (0.6 * self.count + 1.4 * self.paired) * self.share * self.tell
+    def sure(self) -> bool:
+        """Whether it would be believed even where the sheet looks like paper."""
+        return len(self.limbs) == 2 and self.score > SURE_SCORE
 
 
 def axis_normal(rod: Rod, pose: GridPose) -> Array:
@@ -59,22 +57,14 @@ def axis_normal(rod: Rod, pose: GridPose) -> Array:
 
 def line_normal(limb: Limb, pose: GridPose) -> Array:
     """Unit normal, in grid axes, of the plane through the camera and an undistorted line."""
-    rays = _local_rays(np.array([limb.p, limb.q]), pose)
+    rays = local_rays(np.array([limb.p, limb.q]), pose)
     n = np.cross(rays[0], rays[1])
     return np.asarray(n / np.linalg.norm(n))
 
 
-def _local_rays(undistorted: Array, pose: GridPose) -> Array:
-    c = pose.camera
-    u = (undistorted - (c.cx, c.cy)) / c.f
-    rays = np.concatenate([u, np.ones((*u.shape[:-1], 1))], axis=-1)
-    rays = rays / np.linalg.norm(rays, axis=-1, keepdims=True)
-    return np.asarray(rays @ pose.rotation)
-
-
 def mirrored_rays(undistorted: Array, pose: GridPose) -> tuple[Array, Array]:
     """Where rays leave the mirror upwards (grid x, y, 0) and their directions, in grid axes."""
-    rays = _local_rays(undistorted, pose)
+    rays = local_rays(undistorted, pose)
     start = -pose.origin @ pose.rotation
     foot = start - rays * (start[2] / rays[..., 2])[..., None]
     if pose.thickness is not None:
@@ -126,74 +116,189 @@ def turn_for_rise(normal: Array, rise: float) -> float:
 
 
 PLAIN_SPREAD = 0.2  # paper: at most 0.11 on the tuning photographs; mirrors: 0.29 and more
+RISE_U_DEG = 4.0
 RISES_DEG = np.arange(11.0, 31.1, 0.5)
-HEIGHTS = np.linspace(0.2, 5.0, 33)  # of the axis at the rod's lower end, in rod widths
+HEIGHTS = (-1.0, 4.5)  # of the axis over the sheet at the limbs' lower end, in rod widths
+FAN_DEG = 7.0  # directions in the picture that one strip serves
+BLOCK_PX = 5.0
+LEAST_SCORE, SURE_SCORE = 5.0, 10.0
+LEAST_LEVERAGE_DEG = 0.08  # below, the reflection would not change the reading
 
 
 def find_image(rgb: NDArray[np.uint8], pose: GridPose, rod: Rod) -> Image | None:
-    """The rod's reflection in the mirror, searched over the rod's rise and height.
+    """The rod's reflection in the mirror, or None.
 
-    Both follow from where the reflection lies once the axis plane is known. Stretches hidden by
-    the rod itself, or beside known ink, count neither for nor against.
+    Once the plane through the camera and the axis is known, the reflection's direction in the
+    picture follows from the rise and its place from the height. Strips about a fan of directions
+    are searched for edges; each edge is one limb of a reflection as wide as the rod, or the other.
+    What the rod hides and what ink covers counts neither for nor against.
     """
     normal = axis_normal(rod, pose)
-    low, high = rod.axis
-    rays = _local_rays(np.array([low, high]), pose)
-    eye = -pose.origin @ pose.rotation
-    # rod width in pitches, near enough: width over distance
-    distance = abs(eye[2] / rays[0, 2])
-    width = rod.width_px / pose.camera.f * distance
-    stations = np.linspace(0.0, 1.0, 40)
-    rises, _ = np.meshgrid(np.radians(RISES_DEG), HEIGHTS * width, indexing="ij")
-    axis = np.empty((*rises.shape, len(stations), 3))
-    for i, rise in enumerate(np.radians(RISES_DEG)):
-        d = direction(turn_for_rise(normal, float(rise)), float(rise))
-        for j, h in enumerate(HEIGHTS * width):
-            foot = eye + rays[0] * ((h - eye[2]) / rays[0, 2])
-            # length along d until the ray through the upper end passes nearest
-            reach = _meet(foot, d, eye, rays[1])
-            axis[i, j] = foot + stations[:, None] * reach * d
-    seen = image_points(axis, pose)
-    along = seen[:, :, -1] - seen[:, :, 0]
-    length = np.linalg.norm(along, axis=-1, keepdims=True)
-    unit = along / np.maximum(length, 1e-9)
-    side = np.stack([-unit[..., 1], unit[..., 0]], axis=-1)
-    half = 0.49 * _width_along(rod, stations)
-    total = np.zeros(rises.shape)
-    field = _Steps(rgb, pose, seen, rod.width_px)
-    for sign in (-1.0, 1.0):
-        at = seen + sign * half[:, None] * side[:, :, None, :]
-        evidence, visible = field.read(at, side, rod)
-        total += np.sum((evidence - 0.42) * visible, axis=2)
-    prior = np.exp(-0.5 * ((np.degrees(rises) - RISE_GUESS_DEG) / 5) ** 2)
-    # seen along the rows, ticks and rows look like limbs
-    ahead = pose.on_sheet(pose.camera.distort(seen[:, :, 20]))
-    base = np.concatenate([ahead, np.zeros((*ahead.shape[:-1], 1))], axis=-1)
-    row = pose.project(base + np.array([0.02, 0.0, 0.0])) - pose.project(base)
-    row /= np.maximum(np.linalg.norm(row, axis=-1, keepdims=True), 1e-9)
-    slanted = np.abs(row[..., 0] * unit[..., 1] - row[..., 1] * unit[..., 0]) > math.sin(
-        math.radians(14)
-    )
-    total = np.where(length[..., 0] > 0.8 * rod.width_px, total, 0) * (0.5 + 0.5 * prior)
-    total *= np.sqrt(length[..., 0] / rod.width_px) * slanted
-    tried: list[tuple[float, Image]] = []
-    room = total.copy()
-    for _ in range(7):
-        i, j = divmod(int(np.argmax(room)), room.shape[1])
-        if room[i, j] < 2.0:
-            break
-        found = _fit_image(rgb, pose, rod, seen[i, j], half)
-        if found is not None and not _along_rows(found.axis, pose):
-            tried.append((found.merit * (0.1 + 0.9 * float(prior[i, j])), found))
-        apart = np.linalg.norm(seen[:, :, 20] - seen[i, j, 20], axis=-1)
-        tilt = np.sum(unit * unit[i, j], axis=-1)
-        room[(apart < 0.35 * rod.width_px) & (tilt > 0.99)] = 0
+    spread = [turn_for_rise(normal, math.radians(RISE_GUESS_DEG + v)) for v in (-4.0, 4.0)]
+    if math.degrees(abs(spread[1] - spread[0])) / 2 < LEAST_LEVERAGE_DEG:
+        return None
+    tried = _candidates(rgb, pose, rod, normal)
     if not tried:
         return None
-    tried.sort(key=lambda m: -m[0])
-    best = tried[0][1]
-    rivals = tuple(other.axis for merit, other in tried[1:] if merit > 0.7 * tried[0][0])
-    return replace(best, rivals=rivals)
+    tried.sort(key=lambda t: -t[0])
+    score, best, rise = tried[0]
+    rivals: list[tuple[Limb, float]] = []
+    taken = [rise]
+    for other, image, its_rise in tried[1:]:
+        if other > 0.3 * score and min(abs(its_rise - r) for r in taken) > 0.5:
+            rivals.append((image.axis, other / score))
+            taken.append(its_rise)
+    return replace(best, rivals=tuple(rivals))
+
+
+def _candidates(
+    rgb: NDArray[np.uint8], pose: GridPose, rod: Rod, normal: Array
+) -> list[tuple[float, Image, float]]:
+    """Score, reflection and rise (degrees) of each guess that could be fitted."""
+    rgb = cv2.medianBlur(rgb, 3).astype(np.uint8, copy=False)
+    ink = find_ink(cv2.cvtColor(rgb, cv2.COLOR_RGB2GRAY), pose)
+
+    def hidden(at: Array) -> NDArray[np.bool_]:
+        return _hidden(at, rod)
+
+    tried: list[tuple[float, Image, float]] = []
+    for axis, half in _fan(pose, rod, normal, 0.2 * rgb.shape[1]):
+        strip = straightened(rgb, ink, axis, half, (1.2 * rod.width_px, 0.0), hidden, BLOCK_PX)
+        if strip is None or not strip.clear.any():
+            continue
+        for score, one, two in _limb_guesses(strip, rod):
+            if score < max([LEAST_SCORE, *(0.3 * t[0] for t in tried)]):
+                break
+            image = _fitted(rgb, pose, rod, strip, one, two, hidden, score)
+            if image is None or _along_rows(image.axis, pose):
+                continue
+            rise = _rise(normal, mirrored_normal(image.axis, pose))
+            likely = math.exp(-0.5 * ((rise - RISE_GUESS_DEG) / RISE_U_DEG) ** 2)
+            if abs(rise - RISE_GUESS_DEG) < 2.6 * RISE_U_DEG:
+                score = image.score * math.sqrt(0.1 + 0.9 * likely)
+                tried.append((score, replace(image, score=score), rise))
+    return tried
+
+
+def _rise(normal: Array, mirrored: Array) -> float:
+    """Rise (degrees) of the direction square to both normals."""
+    d = np.cross(normal, mirrored)
+    d = d / max(float(np.linalg.norm(d)), 1e-12)
+    return math.degrees(math.asin(float(d[2] if d[1] > 0 else -d[2])))
+
+
+def _fan(pose: GridPose, rod: Rod, normal: Array, most: float) -> list[tuple[Line, float]]:
+    """Expected axes of the reflection for rises that differ in direction, and half widths."""
+    low, high = rod.axis
+    rays = local_rays(np.array([low, high]), pose)
+    eye = -pose.origin @ pose.rotation
+    distance = abs(eye[2] / rays[0, 2])
+    width = rod.width_px / pose.camera.f * distance  # in pitches, near enough
+    heights = np.array([HEIGHTS[0], 1.5, HEIGHTS[1]]) * width
+    out: list[tuple[Line, float]] = []
+    before: Array | None = None
+    for rise in np.radians(RISES_DEG):
+        d = direction(turn_for_rise(normal, float(rise)), float(rise))
+        ends = []
+        for h in heights:
+            foot = eye + rays[0] * ((h - eye[2]) / rays[0, 2])
+            # length along d until the ray through the upper end passes nearest
+            ends.append([foot, foot + _meet(foot, d, eye, rays[1]) * d])
+        seen = image_points(np.array(ends), pose)
+        p, q = seen[1]
+        length = float(np.linalg.norm(q - p))
+        if length < rod.width_px:
+            continue
+        along = (q - p) / length
+        if before is not None and along @ before > math.cos(math.radians(FAN_DEG)):
+            continue
+        before = along
+        side = np.array([-along[1], along[0]])
+        reach = float(np.abs((seen[:, 0] - p) @ side).max())
+        half = min(reach + rod.width_px + 6, 4.5 * rod.width_px)
+        out.append(((p, p + along * min(length, most)), half))
+    return out
+
+
+def _limb_guesses(strip: Strip, rod: Rod) -> list[tuple[float, Edge, Edge]]:
+    """Pairs of an edge and a partner as far away as the rod is wide, best first."""
+    out = []
+    # the reflection lies a little farther off than the rod, and ends where it is narrowest
+    widths = [
+        0.97 * float(np.linalg.norm(b - a))
+        for a, b in zip(*(r.ends for r in (rod.left, rod.right)), strict=True)
+    ]
+    rows = strip.clear.any(axis=1)
+    if rows.sum() < 5:
+        return []
+    length = float(strip.stations[-1])
+    slope = (widths[1] - widths[0]) / max(rod.left.length, 1.0)
+    for edge in all_edges(strip, rows, most=10):
+        for sign in (1.0, -1.0):
+            partner = Edge(edge.offset + sign * widths[0], edge.slope + sign * slope, 0.0)
+            one, two = (edge, partner) if sign > 0 else (partner, edge)
+            if (
+                max(abs(partner.offset + partner.slope * s) for s in (0.0, length))
+                > strip.across[-1]
+            ):
+                continue
+            score = evidence(strip, one, two, spread=max(2, round(0.07 * widths[0])))[0]
+            if score > 0:
+                out.append((score, one, two))
+    out.sort(key=lambda g: -g[0])
+    return out[:4]
+
+
+def _fitted(
+    rgb: NDArray[np.uint8],
+    pose: GridPose,
+    rod: Rod,
+    strip: Strip,
+    one: Edge,
+    two: Edge,
+    hidden: Callable[[Array], NDArray[np.bool_]],
+    score: float,
+) -> Image | None:
+    """Sub-pixel fit of a guessed reflection: both limbs, or one and the rod's width."""
+    spread = max(2, round(0.07 * rod.width_px))
+    _, first, last = evidence(strip, one, two, spread=spread)
+    fits = []
+    for edge in (one, two):
+        gate = 3.0 if edge.strength > 0 else 2.0 + 0.07 * rod.width_px
+        limb = fit_limb(
+            rgb, pose, *strip.line(edge.offset, edge.slope, first, last), gate, 0, hidden
+        )
+        fits.append(limb if limb is not None and len(limb.points) >= 5 else None)
+    left, right = fits
+    if left is None and right is None:
+        return None
+    if left is not None and right is not None:
+        ends = (left.p + right.p) / 2, (left.q + right.q) / 2
+        sd = math.hypot(left.offset_sd, right.offset_sd) / 2
+        angle = math.hypot(left.angle_sd, right.angle_sd) / 2
+        width = float(np.linalg.norm(right.p + right.q - left.p - left.q) / 2)
+        expected = float(np.linalg.norm(rod.right.p - rod.left.p))
+        if abs(width - 0.97 * expected) > max(3.0, 0.15 * expected):
+            return None
+        limbs: tuple[Limb, ...] = (left, right)
+        base = left
+    else:
+        base, sign, edge = (left, 1.0, two) if left is not None else (right, -1.0, one)
+        assert base is not None
+        mine = one if left is not None else two
+        s = np.array([first, last])
+        apart = np.abs(edge.offset - mine.offset + (edge.slope - mine.slope) * s)
+        d = (base.q - base.p) / base.length
+        side = np.array([-d[1], d[0]]) * sign / 2
+        ends = base.p + apart[0] * side, base.q + apart[1] * side
+        sd = math.hypot(base.offset_sd, 0.05 * float(apart.mean()))
+        angle = math.hypot(base.angle_sd, 0.04 * float(apart.mean()) / base.length)
+        limbs = (base,)
+        score *= 0.6
+    axis = replace(
+        base, p=ends[0], q=ends[1], offset_sd=sd, angle_sd=angle, points=np.empty((0, 2))
+    )
+    return Image(axis, limbs, score)
 
 
 def _along_rows(axis: Limb, pose: GridPose) -> bool:
@@ -202,7 +307,7 @@ def _along_rows(axis: Limb, pose: GridPose) -> bool:
     row = pose.project(np.array([[foot[0] + 0.05, foot[1], 0.0], [foot[0] - 0.05, foot[1], 0.0]]))
     r, d = row[0] - row[1], axis.q - axis.p
     cross = abs(float(r[0] * d[1] - r[1] * d[0])) / float(np.hypot(*r) * np.hypot(*d))
-    return cross < math.sin(math.radians(12))
+    return cross < math.sin(math.radians(5))
 
 
 def _meet(foot: Array, d: Array, eye: Array, ray: Array) -> float:
@@ -210,56 +315,6 @@ def _meet(foot: Array, d: Array, eye: Array, ray: Array) -> float:
     w = foot - eye
     b = float(d @ ray)
     return float((b * (ray @ w) - d @ w) / (1 - b * b))
-
-
-def _width_along(rod: Rod, stations: Array) -> Array:
-    bottom = float(np.linalg.norm(rod.right.p - rod.left.p))
-    top = float(np.linalg.norm(rod.right.q - rod.left.q))
-    return np.asarray(bottom + (top - bottom) * stations)
-
-
-class _Steps:
-    """Colour gradients of the neighbourhood, read along predicted edges."""
-
-    def __init__(self, rgb: NDArray[np.uint8], pose: GridPose, seen: Array, width: float) -> None:
-        raw = pose.camera.distort(seen.reshape(-1, 2))
-        margin = width + 8
-        low = np.maximum(np.floor(raw.min(axis=0) - margin), 0).astype(int)
-        high = np.minimum(np.ceil(raw.max(axis=0) + margin), rgb.shape[1::-1]).astype(int)
-        self.low = low
-        self.pose = pose
-        self.gradient: list[NDArray[np.float32]] = []
-        crop = rgb[low[1] : high[1], low[0] : high[0]].astype(np.float32)
-        self.empty = min(crop.shape[:2]) < 8
-        if self.empty:
-            return
-        smooth = cv2.GaussianBlur(crop, (0, 0), 1.2)
-        gx = cv2.Sobel(smooth, cv2.CV_32F, 1, 0, ksize=3, scale=1 / 4)
-        gy = cv2.Sobel(smooth, cv2.CV_32F, 0, 1, ksize=3, scale=1 / 4)
-        self.gx, self.gy = gx, gy
-        size = np.sqrt(np.sum(gx**2 + gy**2, axis=2))
-        self.noise = float(np.median(size)) + 0.7
-
-    def read(self, at: Array, side: Array, rod: Rod) -> tuple[Array, Array]:
-        """Evidence 0-1 of a step across ``side`` at pixels, and which of them are in sight."""
-        if self.empty:
-            return np.zeros(at.shape[:-1]), np.zeros(at.shape[:-1], bool)
-        raw = self.pose.camera.distort(at) - self.low
-        flat = raw.reshape(-1, raw.shape[-2], 2).astype(np.float32)
-        gx = cv2.remap(self.gx, flat[..., 0], flat[..., 1], cv2.INTER_LINEAR).reshape(
-            *at.shape[:-1], 3
-        )
-        gy = cv2.remap(self.gy, flat[..., 0], flat[..., 1], cv2.INTER_LINEAR).reshape(
-            *at.shape[:-1], 3
-        )
-        s = side[:, :, None, :]
-        across = np.linalg.norm(gx * s[..., :1] + gy * s[..., 1:], axis=-1)
-        evidence = np.clip((across / self.noise - 1.5) / 3.5, 0, 1)
-        h, w = self.gx.shape[:2]
-        inside = (
-            (raw[..., 0] > 2) & (raw[..., 1] > 2) & (raw[..., 0] < w - 3) & (raw[..., 1] < h - 3)
-        )
-        return evidence, inside & ~_hidden(at, rod) & ~_on_ink(self.pose, at)
 
 
 def _hidden(at: Array, rod: Rod) -> NDArray[np.bool_]:
@@ -273,173 +328,6 @@ def _hidden(at: Array, rod: Rod) -> NDArray[np.bool_]:
     length = np.linalg.norm(high - low)
     beside = off < rod.width_at(at) / 2 + 3.0
     return (beside & (along > -0.6 * rod.width_px)) | (along > length)
-
-
-def _on_ink(pose: GridPose, at: Array) -> NDArray[np.bool_]:
-    xy = pose.camera.distort(at.reshape(-1, 2))
-    rays = pose.camera.ray(xy) @ pose.rotation
-    start = -pose.origin @ pose.rotation
-    grid = start[:2] - rays[:, :2] * (start[2] / rays[:, 2])[:, None]
-    margin = 2 * pose.ink_half_width + 0.008  # crosses are often drawn bolder
-    ink = (np.abs(grid - np.round(grid)) < margin).any(axis=1)
-    if pose.thickness is not None:
-        slide = 2 * rays[:, :2] / np.sqrt(GLASS_INDEX**2 - 1 + rays[:, 2] ** 2)[:, None]
-        ghost = grid + pose.thickness * slide
-        ink |= (np.abs(ghost - np.round(ghost)) < margin).any(axis=1)
-    return np.asarray(ink.reshape(at.shape[:-1]))
-
-
-def _fit_image(
-    rgb: NDArray[np.uint8], pose: GridPose, rod: Rod, seen: Array, half: Array
-) -> Image | None:
-    """Fit offset, tilt and width of one predicted reflection to both its limbs."""
-    spread_width = 0.06 * float(half.mean())
-    for gate in (0.30 * rod.width_px, 0.2 * rod.width_px, 0.12 * rod.width_px):
-        gate = max(gate, 2.0)
-        p, q = seen[0], seen[-1]
-        length = float(np.linalg.norm(q - p))
-        if length < 0.8 * rod.width_px:
-            return None
-        unit = (q - p) / length
-        side = np.array([-unit[1], unit[0]])
-        n = int(np.clip(length / 3.0, 8, 90))
-        s = np.linspace(-1, 1, n)
-        line = p + (s[:, None] + 1) / 2 * (q - p)
-        wide = np.interp(s, np.linspace(-1, 1, len(half)), half)
-        read = [
-            _peaks(rgb, pose, rod, line + sign * wide[:, None] * side, side, gate)
-            for sign in (-1.0, 1.0)
-        ]
-        t = np.concatenate([r[0] for r in read])
-        strength = np.concatenate([r[1] for r in read])
-        visible = np.concatenate([r[2] for r in read])
-        sign = np.repeat([-1.0, 1.0], n)
-        station = np.tile(s, 2)
-        use = visible & (strength > 1.8)
-        if use.sum() < 8 or np.ptp(station[use]) * length / 2 < 0.8 * rod.width_px:
-            return None
-        design = np.stack([np.ones(2 * n), station, sign, sign * station], axis=1)[use]
-        base = np.minimum(strength[use] / 6, 1)
-        x = np.array([float(np.median(t[use])), 0.0, 0.0, 0.0])
-        prior = np.diag([0.0, 1e-6, 1 / spread_width**2, 1 / (0.5 * spread_width) ** 2])
-        scale, normal = 1.0, np.eye(4)
-        for _ in range(12):
-            r = t[use] - design @ x
-            scale = max(1.48 * float(np.median(np.abs(r))), 0.15)
-            w = base / (1 + (r / (2 * scale)) ** 2) / scale**2
-            normal = (design * w[:, None]).T @ design + prior
-            x = np.linalg.solve(normal, (design * w[:, None]).T @ t[use])
-        r = t[use] - design @ x
-        fits = np.abs(r) < max(2.5 * scale, 0.8)
-        shift = x[0] + np.array([-1.0, 1.0]) * x[1]
-        seen = (p + shift[0] * side)[None] + np.linspace(0, 1, len(half))[:, None] * (
-            q + shift[1] * side - p - shift[0] * side
-        )
-        half = half + x[2] + x[3] * np.linspace(-1, 1, len(half))
-    if half.min() <= 0.5:
-        return None
-    count = int(fits.sum())
-    share = count / max(int(visible.sum()), 1)
-    per_limb = [int((fits & (sign[use] == which)).sum()) for which in (-1.0, 1.0)]
-    paired = min(per_limb)
-    covariance = np.linalg.inv(normal)
-    stretch = station[use][fits]
-    if count < 8 or np.ptp(stretch) * length / 2 < 0.8 * rod.width_px:
-        return None
-    first, last = float(stretch.min()), float(stretch.max())
-    ends = [seen[0] + (v + 1) / 2 * (seen[-1] - seen[0]) for v in (first, last)]
-    middle = (first + last) / 2
-    across = np.array([1.0, middle, 0.0, 0.0])
-    axis = Limb(
-        ends[0],
-        ends[1],
-        math.sqrt(float(across @ covariance @ across)),
-        math.sqrt(float(covariance[1, 1])) / (length / 2),
-        float(np.sqrt(np.mean(r[fits] ** 2))),
-        share,
-        float(np.mean(strength[use][fits])),
-        np.empty((0, 2)),
-    )
-    limbs = []
-    for k, which in enumerate((-1.0, 1.0)):
-        mine = station[use][fits & (sign[use] == which)]
-        if len(mine) < 4:
-            continue
-        span = np.array([mine.min(), mine.max()])
-        wide = np.interp(span, np.linspace(-1, 1, len(half)), half)
-        base_line = seen[0] + (span[:, None] + 1) / 2 * (seen[-1] - seen[0])
-        edge = base_line + which * wide[:, None] * side
-        limbs.append(replace(axis, p=edge[0], q=edge[1]))
-        del k
-    tell = _tells(rgb, pose, rod, seen, half, side)
-    return Image(axis, tuple(limbs), share, count, paired, tell)
-
-
-def _tells(
-    rgb: NDArray[np.uint8], pose: GridPose, rod: Rod, seen: Array, half: Array, side: Array
-) -> float:
-    """Share of the visible length along which inside and outside differ in colour."""
-    places = [seen, seen - (half + 4)[:, None] * side, seen + (half + 4)[:, None] * side]
-    in_sight = [~_hidden(p, rod) & ~_on_ink(pose, p) for p in places]
-    colour = []
-    low = np.floor(np.min([p.min(axis=0) for p in places], axis=0)).astype(int) - 12
-    high = np.ceil(np.max([p.max(axis=0) for p in places], axis=0)).astype(int) + 13
-    low, high = np.maximum(low, 0), np.minimum(high, rgb.shape[1::-1])
-    crop = rgb[low[1] : high[1], low[0] : high[0]]
-    if min(crop.shape[:2]) < 12:
-        return 0.0
-    calm = cv2.blur(crop, (5, 5)).astype(np.float32)
-    noise = float(np.median(np.abs(calm[:, 4:] - calm[:, :-4]))) + 1.0
-    for p in places:
-        raw = (pose.camera.distort(p) - low).astype(np.float32)[None]
-        colour.append(
-            cv2.remap(
-                calm, raw[..., 0], raw[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE
-            )[0]
-        )
-    seen_beside = np.zeros(len(seen), bool)
-    differs = np.ones(len(seen), bool)
-    for k in (1, 2):
-        usable = in_sight[0] & in_sight[k]
-        step = np.linalg.norm(colour[0] - colour[k], axis=1)
-        differs &= ~usable | (step > 3.0 * noise)
-        seen_beside |= usable
-    if seen_beside.sum() < 4:
-        return 0.3
-    return float(differs[seen_beside].mean())
-
-
-def _peaks(
-    rgb: NDArray[np.uint8], pose: GridPose, rod: Rod, at: Array, side: Array, gate: float
-) -> tuple[Array, Array, NDArray[np.bool_]]:
-    """Where the strongest colour step lies across each point, how strong, and whether in sight."""
-    across = np.arange(-gate - 2.5, gate + 2.51, 0.5)
-    xy = at[:, None, :] + across[None, :, None] * side
-    raw = pose.camera.distort(xy).astype(np.float32)
-    strip = cv2.remap(
-        rgb, raw[..., 0], raw[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE
-    ).astype(np.float32)
-    strip = cv2.GaussianBlur(strip, (5, 5), 1.0, borderType=cv2.BORDER_REPLICATE).astype(np.float32)
-    step = (strip[:, 2:] - strip[:, :-2]).astype(float)
-    size2 = np.sum(step**2, axis=2)
-    noise2 = float(np.median(size2)) + 0.5
-    where = across[1:-1]
-    masked = np.where(np.abs(where) <= gate, size2, 0)
-    peak = np.argmax(masked, axis=1)
-    top = masked[np.arange(len(at)), peak]
-    local = np.abs(where[None, :] - where[peak][:, None]) <= 1.5
-    weight = np.where(local, np.maximum(size2 - noise2, 0), 0)
-    total = weight.sum(axis=1)
-    t = (weight @ where) / np.maximum(total, 1e-9)
-    height, width = rgb.shape[:2]
-    middle = raw[:, len(across) // 2]
-    inside = (
-        (middle[:, 0] > 3)
-        & (middle[:, 1] > 3)
-        & (middle[:, 0] < width - 4)
-        & (middle[:, 1] < height - 4)
-    )
-    return t, np.sqrt(top / noise2), inside & ~_hidden(at, rod) & ~_on_ink(pose, at)
 
 
 def shows_nothing(rgb: NDArray[np.uint8], pose: GridPose, rod: Rod) -> bool:
