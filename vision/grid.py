@@ -32,7 +32,7 @@ from vision.grid_fit import (
     with_ghost,
 )
 from vision.grid_guess import PITCHES_MM, crossed, focal_range, lattices, pose_from_homography
-from vision.grid_lines import Ridges, dark_and_bright_lines, dark_lines, find_lines, straightest
+from vision.grid_lines import Ridges, dark_lines, find_lines, straightest, with_bright_lines
 from vision.grid_pose import GLASS_INDEX, GridPose
 from vision.photo import FocalPrior
 
@@ -41,6 +41,7 @@ __all__ = ["GLASS_INDEX", "GridPose", "find_grid"]
 _Candidate = tuple[float, GridPose]  # score, pose
 COARSE_LONG_SIDE = 900
 SURE_SCORE, LEAST_SCORE = 0.75, 0.25
+SURE_TICKS, SURE_SCORE_WITH_COMB = 8, 0.55
 RIVAL_FROM, MOST_RIVAL_DEG = 0.85, 2.0
 LEAST_SUPPORT, LEAST_FILLED = 0.51, 0.45  # right lattices reach 0.52-0.97 and 0.5-1.0
 
@@ -78,8 +79,10 @@ def find_grid(
     lens = focal_range(focal, factor)
     best: tuple[list[_Candidate], Ridges] | None = None
     most = 0.0
-    for ridges in (dark_lines, dark_and_bright_lines):
-        found = _attempt(ridges(small), coarse_centre, half_diagonal, lens)
+    dark = dark_lines(small)
+    for bright_too in (False, True):
+        ridges = with_bright_lines(dark, small) if bright_too else dark
+        found = _attempt(ridges, coarse_centre, half_diagonal, lens)
         if not found[0]:
             continue
         # the second set holds the first: it must explain more in pixels, not as a share
@@ -149,8 +152,9 @@ def _by_ends(
 def _sure(score: float, pose: GridPose) -> bool:
     if min(len(pose.columns), len(pose.rows)) < 2:
         return False
-    many = len(pose.columns) + len(pose.rows) >= 7
-    return score > SURE_SCORE and (pose.ticks >= MIN_TICKS or many)
+    if pose.ticks >= SURE_TICKS and score > SURE_SCORE_WITH_COMB:
+        return True
+    return score > SURE_SCORE and len(pose.columns) + len(pose.rows) >= 7
 
 
 def _well_seen(pose: GridPose) -> bool:

@@ -322,7 +322,7 @@ def fit(
                 4 * focal[1], 0.3
             ):
                 return None
-            if np.max(np.abs(step[:3])) < 3e-5:
+            if np.max(np.abs(step[:3])) < (3e-5 if gate == gates[-1] else 3e-4):
                 break
     matched = match(pose, points, gates[-1])
     if len(matched) < least:

@@ -55,10 +55,9 @@ def dark_lines(grey: NDArray[np.float32]) -> Ridges:
     return _ridges(_calm(grey))
 
 
-def dark_and_bright_lines(grey: NDArray[np.float32]) -> Ridges:
-    """Ink lies brighter than its surroundings where the mirror shows something black."""
-    grey = _calm(grey)
-    dark, bright = _ridges(grey), _ridges(1 - grey)
+def with_bright_lines(dark: Ridges, grey: NDArray[np.float32]) -> Ridges:
+    """Also bright ones: ink is the brighter where the mirror shows something black."""
+    bright = _ridges(1 - _calm(grey))
     return Ridges(
         *(
             np.concatenate([getattr(dark, name), getattr(bright, name)])
