@@ -17,6 +17,7 @@ from vision.needle_choose import (
     CLEAR_STRENGTH,
     HANDS,
     NeedleEdge,
+    axis_lean,
     chosen,
     distinct,
     encloses,
@@ -35,6 +36,9 @@ LEAST_STEEP = 0.5  # slope of the reflection's edges against the stylus' own
 LEAST_COVERAGE, LEAST_STRENGTH = 0.3, 2.0
 WEAK_U_DEG = 0.5  # added to an edge barely stronger than noise
 VOUCHED_DEG = 0.7
+CONE_SKEW_DEG = 0.3  # of a cone's bisector from the axis, where no shank shows the axis
+RIVAL_SHARE = 0.8  # of the best one's rank, from which another set of edges counts
+SURE_QUALITY = 24.0  # below this a stylus seen once is less certain in proportion
 ENCLOSED_SHARE = 0.6  # what a stylus inside another one's silhouette counts
 FITTED = 3  # shapes whose edges are fitted
 
@@ -82,16 +86,40 @@ def find_needle(rgb: NDArray[np.uint8], rod: SideRod) -> Needle | None:
     rgb : ndarray of uint8, shape (H, W, 3)
     rod : SideRod
     """
-    best: Needle | None = None
+    seen: list[Needle] = []
     for thickness in (rod.thickness, 2.3 * rod.thickness):
-        for needle in _at_scale(rgb, rod, thickness):
-            if best is None or needle.rank > best.rank:
-                best = needle
-        if best is not None and best.rank > GOOD_QUALITY * (
-            1.6 if best.mirrored(rod.mirrored) else 1.0
-        ):
+        seen += _at_scale(rgb, rod, thickness)
+        if not seen:
+            continue
+        best = max(seen, key=lambda n: n.rank)
+        if best.rank > GOOD_QUALITY * (1.6 if best.mirrored(rod.mirrored) else 1.0):
             break
-    return best
+    return _doubted(max(seen, key=lambda n: n.rank), seen) if seen else None
+
+
+def _doubted(best: Needle, seen: list[Needle]) -> Needle:
+    """Edges made as uncertain as nearly as good sets of edges differ from the best one.
+
+    A stylus seen once and not clearly is less certain still, since nothing vouches for it.
+    """
+    axis = axis_lean(best.edges)
+    if axis is None:
+        return best
+    total, shares = 0.0, 1.0
+    for n in seen:
+        lean = axis_lean(n.edges)
+        if n is best or n.enclosed or lean is None:
+            continue
+        share = float(np.clip((n.rank / best.rank - RIVAL_SHARE) / (1 - RIVAL_SHARE), 0, 1))
+        total += share * (lean - axis) ** 2
+        shares += share
+    spread = math.sqrt(total / shares * len(best.edges))  # common to all edges
+    once = not any(name.startswith("reflected") for name in best.edges)
+    weak = max(1.0, SURE_QUALITY / best.quality) if once else 1.0
+    edges = {
+        name: _wider(replace(e, angle_u=weak * e.angle_u), spread) for name, e in best.edges.items()
+    }
+    return replace(best, edges=edges)
 
 
 def _at_scale(rgb: NDArray[np.uint8], rod: SideRod, thickness: float) -> list[Needle]:
@@ -170,11 +198,23 @@ def usable(edges: Mapping[str, NeedleEdge]) -> Iterator[tuple[str, NeedleEdge]]:
     The best of many lines through noise is about as strong as the weakest of these, so that a weak
     edge is less certain, unless the other view shows the same one.
     """
+    kept = {}
     for name, edge in edges.items():
         if edge.coverage < LEAST_COVERAGE or edge.strength < LEAST_STRENGTH:
             continue
         other = name.removeprefix("reflected ") if "reflected" in name else f"reflected {name}"
         vouched = other in edges and abs(edges[other].lean - edge.lean) < VOUCHED_DEG
         if edge.strength < CLEAR_STRENGTH and not vouched:
-            edge = replace(edge, angle_u=math.hypot(edge.angle_u, math.radians(WEAK_U_DEG)))
-        yield name, edge
+            edge = _wider(edge, WEAK_U_DEG)
+        kept[name] = edge
+    sides = {name.removeprefix("reflected ") for name in kept}
+    if not {f"shank {hand}" for hand in HANDS} <= sides:
+        cones = sum("cone" in name for name in kept)
+        for name in kept:
+            if "cone" in name:  # in common to all of them, so that it does not average out
+                kept[name] = _wider(kept[name], CONE_SKEW_DEG * math.sqrt(cones))
+    yield from kept.items()
+
+
+def _wider(edge: NeedleEdge, degrees: float) -> NeedleEdge:
+    return replace(edge, angle_u=math.hypot(edge.angle_u, math.radians(degrees)))

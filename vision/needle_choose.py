@@ -164,6 +164,20 @@ def chosen(
     }
 
 
+def axis_lean(edges: Mapping[str, NeedleEdge]) -> float | None:
+    """Lean in the photo of the bisector of shank (else cone) as seen directly, degrees."""
+    for kind in KINDS:
+        pair = [edges.get(f"{kind} {hand}") for hand in HANDS]
+        leans = []
+        for e in pair:
+            if e is not None:
+                dx, dy = e.p1 - e.p0
+                leans.append(math.degrees(math.atan(-dx / dy)))
+        if len(leans) == len(HANDS):
+            return float(np.mean(leans))
+    return None
+
+
 def distinct(edges: Sequence[NeedleEdge], width: float) -> list[NeedleEdge]:
     """The few that count most, near-duplicates left out; ``width`` as in `weight`."""
     kept: list[NeedleEdge] = []

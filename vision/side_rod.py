@@ -23,6 +23,7 @@ WIDTH = 480  # px of the small copy
 SLOPES_DEG = (6.0, 42.0)
 STEP_DEG = 0.5
 PARALLEL_DEG = 9.0
+COLLINEAR_DEG, COLLINEAR_PX = 5.0, 5.0  # a limb in pieces; a tapered rod bends a little
 THICKNESS = (0.008, 0.3)  # of the picture's width
 LINES_PER_SLOPE = 14
 OUTER_SUPPORT = 0.3  # of the limb found first
@@ -292,24 +293,41 @@ def _same(a: RodLine, b: RodLine) -> bool:
 def _rods(lines: list[RodLine], width: int) -> list[SideRod]:
     """Pairs of nearly parallel lines; what lies between them adds to their support."""
     rods = []
-    for top in lines:
-        for bottom in lines:
+    whole = [_with_collinear(line, lines) for line in lines]
+    for i, top in enumerate(lines):
+        for j, bottom in enumerate(lines):
             if top is bottom or top.sign != bottom.sign:
                 continue
             if abs(top.angle - bottom.angle) > math.radians(PARALLEL_DEG):
                 continue
-            left, right = max(top.x0, bottom.x0), min(top.x1, bottom.x1)
-            shorter = min(top.x1 - top.x0, bottom.x1 - bottom.x0)
-            if right - left < max(0.5 * shorter, 0.06 * width):
-                continue
             slope = (top.angle + bottom.angle) / 2
-            middle = (left + right) / 2
+            (a0, a1), (b0, b1) = (_along(whole[k], slope) for k in (i, j))
+            if min(a1, b1) - max(a0, b0) < max(0.5 * min(a1 - a0, b1 - b0), 0.06 * width):
+                continue
+            middle = (max(top.x0, bottom.x0) + min(top.x1, bottom.x1)) / 2
             thickness = (bottom.at(middle) - top.at(middle)) * math.cos(slope)
             longer = max(top.x1 - top.x0, bottom.x1 - bottom.x0) / math.cos(slope)
             if not THICKNESS[0] * width < thickness < min(THICKNESS[1] * width, longer / 1.2):
                 continue
             rods.append(_rod(top, bottom, thickness, lines))
     return rods
+
+
+def _with_collinear(line: RodLine, lines: list[RodLine]) -> RodLine:
+    """The line as far as others continue it: the stylus may interrupt a limb."""
+    x0, x1 = line.x0, line.x1
+    for other in lines:
+        if abs(other.angle - line.angle) < math.radians(COLLINEAR_DEG) and (
+            abs(other.at(other.middle_x) - line.at(other.middle_x)) < COLLINEAR_PX
+        ):
+            x0, x1 = min(x0, other.x0), max(x1, other.x1)
+    return replace(line, x0=x0, y0=line.at(x0), x1=x1, y1=line.at(x1))
+
+
+def _along(line: RodLine, slope: float) -> tuple[float, float]:
+    """Where the line starts and ends along a direction."""
+    c, s = math.cos(slope), math.sin(slope)
+    return c * line.x0 + s * line.y0, c * line.x1 + s * line.y1
 
 
 def _rod(top: RodLine, bottom: RodLine, thickness: float, lines: list[RodLine]) -> SideRod:
