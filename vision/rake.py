@@ -41,9 +41,8 @@ SHANK_FLOOR_DEG, CONE_FLOOR_DEG = 0.06, 0.6
 END_SHIFT_BLURS = 0.2  # a corner, a rim or a speck can draw one end of an edge by this much
 ROD_FLOOR_DEG = 0.5
 LEAST_QUALITY = 10.0  # of the stylus' edges (`vision.needle`)
-LEAST_QUALITY_BOTH = 30.0  # with its reflection
 SURE_QUALITY_BOTH = 50.0  # below this the edges' uncertainty widens in proportion
-LEAST_QUALITY_ALONE = 32.0  # with its reflection, where the rod's was not found
+LEAST_QUALITY_ALONE = 32.0  # with its reflection, where nothing else mirrors itself
 LEAST_WIDTH_PX = 16.0
 WANTED_WIDTH_PX = 80.0
 MOST_ABOVE = 0.8  # of its width: the tip found may be above its place on the mirror
@@ -123,8 +122,8 @@ def find_rake(photo: Photo, options: Options) -> RakeLines | Refusal:
     both_views = needle is not None and needle.mirrored(rod.mirrored)
     on_mirror = both_views or normal is not None
     least = LEAST_QUALITY
-    if both_views:
-        least = LEAST_QUALITY_BOTH if rod.mirrored else LEAST_QUALITY_ALONE
+    if both_views and normal is None:
+        least = LEAST_QUALITY_ALONE
     if needle is None or needle.quality < least:
         return _refusal(
             "No stylus with two clear edges was found under the end of the cantilever.",
