@@ -34,6 +34,7 @@ HANDICAP = np.array([1.0, 1.3, 1.3, 3.0, 3.0, 1.5, 2.0, 2.0])
 SHARP, SOFT = 1.2, 3.0  # px across of the two smoothings
 USUAL_BLUR = 1.2  # px, where an edge's own blur could not be fitted
 SHARP_MISS, SOFT_MISS = 0.7, 1.3  # px a block may lie off an edge
+STRAIGHT = 0.012  # of a soft edge's length, likewise
 STEP = 0.5  # px across the strip
 STRETCH = 0.35  # an edge may be this much longer than the shape says, at either end
 MOST_TURN = 0.1  # rad
@@ -148,7 +149,7 @@ class FineCopy:
                 middles,
                 offsets,
                 (shift, turn, centre),
-                SOFT_MISS if soft else SHARP_MISS,
+                min(SOFT_MISS, max(SHARP_MISS, STRAIGHT * length)) if soft else SHARP_MISS,
             )
             if run is None:
                 continue
