@@ -478,14 +478,16 @@ def _image_doubt(lines: CantileverLines) -> tuple[float, float]:
     base = _solve([lines]).turn
     even = IMAGE_DOUBT_PX[len(lines.image.limbs) == 2]
     weight = [1.0, 1 / (1 + (lines.image.score / even) ** 3)]
-    miss = [0.0, _solve([replace(lines, image=None)]).turn - base]
+    plain = _solve([replace(lines, image=None)])
+    miss = [0.0, plain.turn - base]
     for axis, share in lines.image.rivals:
         rival = replace(lines, image=replace(lines.image, axis=axis))
         weight.append(share**4)
         miss.append(_solve([rival]).turn - base)
     w, m = np.array(weight) / sum(weight), np.array(miss)
     mean = float(w @ m)
-    return mean, math.sqrt(float(w @ (m - mean) ** 2))
+    without = float(w[1] * plain.gains[-1] ** 2)  # then only the prior tells the rise
+    return mean, math.sqrt(float(w @ (m - mean) ** 2) + without)
 
 
 def _turned(lines: CantileverLines, vector: Array, log_f: float) -> CantileverLines:

@@ -33,7 +33,7 @@ def weights(rods: Sequence[Rod]) -> np.ndarray:
 def _inside(inner: Rod, outer: Rod) -> bool:
     """Whether one pair lies within another that is as clean."""
     scatter = [(r.left.scatter_px + r.right.scatter_px) / 2 for r in (inner, outer)]
-    if scatter[1] > scatter[0] + 0.05 or outer.width_px < inner.width_px + 5:
+    if scatter[1] > scatter[0] + 0.1 or outer.width_px < inner.width_px + 5:
         return False
     opening = [math.degrees(tilt(r.right) - tilt(r.left)) for r in (inner, outer)]
     if not -1.0 < opening[1] < max(opening[0], 0.0) + 1.2:

@@ -70,7 +70,7 @@ def limb_pairs(
 ) -> list[Rod]:
     """Rods made of pairs of straight edges about an axis, best first."""
     length = float(np.linalg.norm(axis[1] - axis[0]))
-    half = max(1.0 * width + 14.0, 0.03 * rgb.shape[1])
+    half = max(width + 14.0, 0.03 * rgb.shape[1]) + 0.05 * length
     reach = 0.3 * rgb.shape[1]
     spare = max(0.0, reach - length) + 0.15 * length
     strip = straightened(rgb, ink, axis, half, (0.5 * spare, 0.6 * spare))

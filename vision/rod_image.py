@@ -162,11 +162,11 @@ def _candidates(
         return _hidden(at, rod)
 
     tried: list[tuple[float, Image, float]] = []
-    for axis, half in _fan(pose, rod, normal, 0.2 * rgb.shape[1]):
+    for axis, half, whole in _fan(pose, rod, normal, 0.2 * rgb.shape[1]):
         strip = straightened(rgb, ink, axis, half, (1.2 * rod.width_px, 0.0), hidden, BLOCK_PX)
         if strip is None or not strip.clear.any():
             continue
-        for score, one, two in _limb_guesses(strip, rod):
+        for score, one, two in _limb_guesses(strip, rod, whole):
             if score < max([LEAST_SCORE, *(0.3 * t[0] for t in tried)]):
                 break
             image = _fitted(rgb, pose, rod, strip, one, two, hidden, score)
@@ -187,15 +187,15 @@ def _rise(normal: Array, mirrored: Array) -> float:
     return math.degrees(math.asin(float(d[2] if d[1] > 0 else -d[2])))
 
 
-def _fan(pose: GridPose, rod: Rod, normal: Array, most: float) -> list[tuple[Line, float]]:
-    """Expected axes of the reflection for rises that differ in direction, and half widths."""
+def _fan(pose: GridPose, rod: Rod, normal: Array, most: float) -> list[tuple[Line, float, float]]:
+    """Expected axes of the reflection by direction, half widths of strips, whole lengths."""
     low, high = rod.axis
     rays = local_rays(np.array([low, high]), pose)
     eye = -pose.origin @ pose.rotation
     distance = abs(eye[2] / rays[0, 2])
     width = rod.width_px / pose.camera.f * distance  # in pitches, near enough
     heights = np.array([HEIGHTS[0], 1.5, HEIGHTS[1]]) * width
-    out: list[tuple[Line, float]] = []
+    out: list[tuple[Line, float, float]] = []
     before: Array | None = None
     for rise in np.radians(RISES_DEG):
         d = direction(turn_for_rise(normal, float(rise)), float(rise))
@@ -216,11 +216,11 @@ def _fan(pose: GridPose, rod: Rod, normal: Array, most: float) -> list[tuple[Lin
         side = np.array([-along[1], along[0]])
         reach = float(np.abs((seen[:, 0] - p) @ side).max())
         half = min(reach + rod.width_px + 6, 4.5 * rod.width_px)
-        out.append(((p, p + along * min(length, most)), half))
+        out.append(((p, p + along * min(length, most)), half, length))
     return out
 
 
-def _limb_guesses(strip: Strip, rod: Rod) -> list[tuple[float, Edge, Edge]]:
+def _limb_guesses(strip: Strip, rod: Rod, whole: float) -> list[tuple[float, Edge, Edge]]:
     """Pairs of an edge and a partner as far away as the rod is wide, best first."""
     out = []
     # the reflection lies a little farther off than the rod, and ends where it is narrowest
@@ -232,7 +232,7 @@ def _limb_guesses(strip: Strip, rod: Rod) -> list[tuple[float, Edge, Edge]]:
     if rows.sum() < 5:
         return []
     length = float(strip.stations[-1])
-    slope = (widths[1] - widths[0]) / max(rod.left.length, 1.0)
+    slope = (widths[1] - widths[0]) / whole
     for edge in all_edges(strip, rows, most=10):
         for sign in (1.0, -1.0):
             partner = Edge(edge.offset + sign * widths[0], edge.slope + sign * slope, 0.0)
@@ -277,8 +277,9 @@ def _fitted(
         sd = math.hypot(left.offset_sd, right.offset_sd) / 2
         angle = math.hypot(left.angle_sd, right.angle_sd) / 2
         width = float(np.linalg.norm(right.p + right.q - left.p - left.q) / 2)
-        expected = float(np.linalg.norm(rod.right.p - rod.left.p))
-        if abs(width - 0.97 * expected) > max(3.0, 0.15 * expected):
+        middle = (first + last) / 2
+        expected = abs(two.offset - one.offset + (two.slope - one.slope) * middle)
+        if abs(width - expected) > max(3.0, 0.15 * expected):
             return None
         limbs: tuple[Limb, ...] = (left, right)
         base = left

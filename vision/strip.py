@@ -124,7 +124,7 @@ def straightened(
     ).all(axis=-1)
     size = picture.shape[1::-1]
     weight = cv2.resize(shown.astype(np.float32), size, interpolation=cv2.INTER_NEAREST)
-    tolerance = 2.8 / scale if hidden else 2.5 / scale + 0.25 * pose.ink_half_width
+    tolerance = 2.8 / scale if hidden else 2.5 / scale + 0.12 * pose.ink_half_width
     near_ink = ink.edge_near(coarse, tolerance).astype(np.float32)
     near_ink = cv2.resize(near_ink, size, interpolation=cv2.INTER_NEAREST)
     full = np.dstack([picture * weight[..., None], weight])
@@ -162,8 +162,8 @@ def _edges(strip: Strip, rows: NDArray[np.bool_], most: int = 8) -> list[Edge]:
     middle, reach = float(s.mean()), float(np.ptp(s)) / 2
     t = (s - middle) / reach
     offsets = np.arange(strip.across[0] + 3, strip.across[-1] - 2.9, 1.0)
-    turn_most = min(0.12 * reach, 22.0)
-    turns = np.linspace(-turn_most, turn_most, 2 * math.ceil(turn_most / 1.3) + 1)
+    turn_most = min(0.17 * reach, 32.0)
+    turns = np.linspace(-turn_most, turn_most, 2 * math.ceil(turn_most / 1.5) + 1)
     where = offsets[:, None, None] + turns[None, :, None] * t
     column = np.clip(np.round(where - strip.across[0]), 0, len(strip.across) - 1).astype(np.intp)
     flat = column + np.arange(len(s)) * len(strip.across)
@@ -237,7 +237,7 @@ def evidence(strip: Strip, one: Edge, two: Edge, spread: int = 1) -> tuple[float
     step = np.clip(np.minimum(*steps) / (3 * strip.noise), 0, 1)
     both = 0.25 * (left + right) + 0.5 * np.minimum(left, right)
     if spread == 1:
-        gain = both * (0.25 + 0.75 * step * (0.5 + 0.5 * distinct)) - 0.28
+        gain = both * (0.25 + 0.75 * step * (0.35 + 0.65 * distinct)) - 0.28
     else:
         gain = both * (0.3 + 0.4 * distinct + 0.3 * step) - 0.28
     gain[~seen[0] & ~seen[1]] = -0.1
