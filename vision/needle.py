@@ -113,8 +113,9 @@ def _doubted(best: Needle, seen: list[Needle]) -> Needle:
         share = float(np.clip((n.rank / best.rank - RIVAL_SHARE) / (1 - RIVAL_SHARE), 0, 1))
         total += share * (lean - axis) ** 2
         shares += share
-    spread = math.sqrt(total / shares * len(best.edges))  # common to all edges
     once = not any(name.startswith("reflected") for name in best.edges)
+    spread = math.sqrt(total / shares) * (1.0 if once else 0.5)  # the other view halves it
+    spread *= math.sqrt(len(best.edges))  # common to all of them
     weak = max(1.0, SURE_QUALITY / best.quality) if once else 1.0
     edges = {
         name: _wider(replace(e, angle_u=weak * e.angle_u), spread) for name, e in best.edges.items()

@@ -270,7 +270,8 @@ def _shank_sets(own: _Pairs, image: _Pairs, width: float) -> tuple[Array, Array,
     score *= np.exp(-0.5 * np.minimum(np.abs(unlike), 2.0) ** 2)
     score *= np.exp(-0.5 * ((x[:, 0] - prior[0, 0]) / prior[0, 1]) ** 2)
     score *= np.exp(-0.5 * (x[:, 1] / prior[1, 1]) ** 2)
-    score *= np.exp(-0.5 * (np.maximum(np.abs(x[:, 2]) - 1, 0) / 4) ** 2)
+    score *= np.exp(-0.5 * (np.maximum(x[:, 2] - 1, 0) / 4) ** 2)
+    score *= np.exp(-0.5 * (np.minimum(x[:, 2] + 0.5, 0) / 1.0) ** 2)  # shanks narrow to the tip
     score[np.abs(x[:, 2]) > MOST_TAPER_DEG] *= 0.1
     return np.asarray(x), score, i, j
 

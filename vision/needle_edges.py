@@ -16,7 +16,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from vision.edges import fit_edge
+from vision.edges import EdgeFit, fit_edge
 from vision.needle_choose import NeedleEdge
 from vision.needle_search import LUMA, SIDES, Frame, Shape
 from vision.side_rod import shrink
@@ -34,6 +34,7 @@ HANDICAP = np.array([1.0, 1.3, 1.3, 3.0, 3.0, 1.5, 2.0, 2.0])
 SHARP, SOFT = 1.2, 3.0  # px across of the two smoothings
 USUAL_BLUR = 1.2  # px, where an edge's own blur could not be fitted
 SHARP_MISS, SOFT_MISS = 0.7, 1.3  # px a block may lie off an edge
+BLURS_WIDE = 2.5  # half width of a fitted strip
 STRAIGHT = 0.012  # of a soft edge's length, likewise
 STEP = 0.5  # px across the strip
 STRETCH = 0.35  # an edge may be this much longer than the shape says, at either end
@@ -97,17 +98,7 @@ class FineCopy:
         for name, e in edges.items():
             if e.plane not in self.planes:
                 self.planes[e.plane] = np.ascontiguousarray(self.colour @ PLANES[e.plane])
-            a, b = self._into(e.p0), self._into(e.p1)
-            blur = e.blur * float(self.ratio.mean())
-            fit = fit_edge(
-                self.planes[e.plane],
-                a,
-                b,
-                half_width=max(half, min(2.5 * blur, 0.3 * width)),
-                polarity=e.sign,
-                max_turn_deg=4.0,
-                blur_start=blur,
-            )
+            fit = self._fit(e, half, max(half, 0.4 * width))
             if fit is None or fit.angle_u > 2 * e.angle_u:
                 found[name] = e
                 continue
@@ -116,6 +107,27 @@ class FineCopy:
             blur = fit.blur / float(self.ratio.mean())
             found[name] = replace(e, p0=p0, p1=p1, angle_u=fit.angle_u, lean=lean, blur=blur)
         return found
+
+    def _fit(self, edge: NeedleEdge, half: float, widest: float) -> EdgeFit | None:
+        """The edge's profile fitted in a strip that is wide enough for its blur."""
+        a, b = self._into(edge.p0), self._into(edge.p1)
+        plane, blur = self.planes[edge.plane], edge.blur * float(self.ratio.mean())
+        fit = None
+        for _ in range(3):
+            half = min(max(half, BLURS_WIDE * blur), widest)
+            fit = fit_edge(
+                plane,
+                a,
+                b,
+                half_width=half,
+                polarity=edge.sign,
+                max_turn_deg=4.0,
+                blur_start=blur,
+            )
+            blur = 2 * blur if fit is None else fit.blur
+            if half >= widest or (fit is not None and half >= 0.8 * BLURS_WIDE * blur):
+                break
+        return fit
 
     def _into(self, xy: Array) -> Array:
         return np.asarray((np.asarray(xy) - self.low + 0.5) * self.ratio - 0.5)

@@ -1,0 +1,221 @@
+"""The needle finder on drawn pictures whose outlines are known, and on made-up sets of edges.
+
+Truth comes from the corners the polygons are drawn from (OpenCV's `fillPoly`), never from the
+finder's own model.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+
+import cv2
+import numpy as np
+import pytest
+
+from vision.needle import Needle, find_needle, usable
+from vision.needle_choose import NeedleEdge, chosen, encloses, quality
+from vision.side_rod import RodLine, SideRod, find_side_rod
+
+WIDTH, HEIGHT, SCALE = 1200, 900, 3
+TIP = np.array([520.0, 640.0])
+ROD_T = 160.0
+TOL_DEG = 0.25  # of one side, 150 px long, noise 2 of 255
+
+
+def _axes(lean: float) -> tuple[np.ndarray, np.ndarray]:
+    a = math.radians(lean)
+    return np.array([math.sin(a), -math.cos(a)]), np.array([math.cos(a), math.sin(a)])
+
+
+def _outline(lean: float, taper: float, half: float, cone: float = 90.0) -> np.ndarray:
+    """Tip, right corner, right top, left top, left corner; ``taper`` degrees a side."""
+    axis, across = _axes(lean)
+    top = 330.0
+    wide = half + (top - cone) * math.tan(math.radians(taper))
+    return np.array(
+        [
+            TIP,
+            TIP + cone * axis + half * across,
+            TIP + top * axis + wide * across,
+            TIP + top * axis - wide * across,
+            TIP + cone * axis - half * across,
+        ]
+    )
+
+
+def _fill(picture: np.ndarray, corners: np.ndarray, grey: float) -> None:
+    at = np.round(((corners + 0.5) * SCALE - 0.5) * 16).astype(np.int32)
+    cv2.fillPoly(picture, [at], grey, cv2.LINE_AA, 4)
+
+
+def _rod() -> tuple[SideRod, np.ndarray]:
+    """A rod rising to the right above the tip, and its corners."""
+    along = np.array([math.cos(math.radians(18)), -math.sin(math.radians(18))])
+    down = np.array([-along[1], along[0]])
+    low = TIP + np.array([0.0, -270.0])
+    a, b = low - 110 * along, low + 900 * along
+    corners = np.array([a, b, b - ROD_T * down, a - ROD_T * down])
+    top = RodLine(*map(float, (*corners[3], *corners[2])), 50.0)
+    bottom = RodLine(*map(float, (*a, *b)), 50.0)
+    return SideRod(top, bottom, a, ROD_T, True, 50.0), corners
+
+
+def _finish(picture: np.ndarray, blur: float = 1.2) -> np.ndarray:
+    small = cv2.resize(picture, (WIDTH, HEIGHT), interpolation=cv2.INTER_AREA)
+    small = cv2.GaussianBlur(small, (0, 0), blur)
+    small = small + np.random.default_rng(8).normal(0, 2.0, small.shape)
+    return np.repeat(np.clip(small + 0.5, 0, 255).astype(np.uint8)[..., None], 3, axis=2)
+
+
+def _backdrop(left: float, right: float) -> np.ndarray:
+    picture = np.full((HEIGHT * SCALE, WIDTH * SCALE), right, np.float32)
+    picture[:, : int(TIP[0] * SCALE)] = left
+    return picture
+
+
+def _lean(edge: NeedleEdge) -> float:
+    dx, dy = edge.p1 - edge.p0
+    return math.degrees(math.atan(-dx / dy))
+
+
+def _drawn_lean(corners: np.ndarray, a: int, b: int) -> float:
+    dx, dy = corners[b] - corners[a]
+    return math.degrees(math.atan(-dx / dy))
+
+
+def _found(rgb: np.ndarray) -> Needle:
+    needle = find_needle(rgb, _rod()[0])
+    assert needle is not None
+    assert {"shank left", "shank right"} <= set(needle.edges)
+    return needle
+
+
+@pytest.mark.parametrize("taper", [0.0, 3.0, 5.0])
+@pytest.mark.parametrize("lean", [-6.0, 3.0])
+def test_both_sides_of_the_shank_are_kept(taper: float, lean: float) -> None:
+    outline = _outline(lean, taper, 45.0)
+    picture = _backdrop(170, 170)
+    _fill(picture, outline, 70)
+    _fill(picture, _rod()[1], 40)
+    needle = _found(_finish(picture))
+    left, right = (_lean(needle.edges[f"shank {hand}"]) for hand in ("left", "right"))
+    assert left == pytest.approx(_drawn_lean(outline, 3, 4), abs=TOL_DEG)
+    assert right == pytest.approx(_drawn_lean(outline, 1, 2), abs=TOL_DEG)
+    assert (left + right) / 2 == pytest.approx(lean, abs=TOL_DEG)
+
+
+def test_sides_may_step_the_same_way() -> None:
+    """Backdrop darker on the left and brighter on the right than the needle."""
+    outline = _outline(2.0, 0.0, 45.0)
+    picture = _backdrop(80, 190)
+    _fill(picture, outline, 135)
+    _fill(picture, _rod()[1], 30)
+    needle = _found(_finish(picture))
+    for hand, (a, b) in (("left", (3, 4)), ("right", (1, 2))):
+        edge = needle.edges[f"shank {hand}"]
+        assert _lean(edge) == pytest.approx(_drawn_lean(outline, a, b), abs=TOL_DEG)
+        middle = (outline[a] + outline[b]) / 2
+        _, across = _axes(2.0)
+        assert abs((edge.p0 - middle) @ across) < 3
+
+
+def test_a_bright_facet_is_not_taken_for_the_needle() -> None:
+    """A strip of stronger contrast inside the shank: the silhouette is what counts."""
+    outline = _outline(-3.0, 0.0, 60.0)
+    axis, across = _axes(-3.0)
+    picture = _backdrop(150, 150)
+    _fill(picture, outline, 100)
+    facet = [TIP + h * axis + s * across for h, s in ((95, 2), (95, 34), (330, 34), (330, 2))]
+    _fill(picture, np.array(facet), 235)
+    _fill(picture, _rod()[1], 40)
+    needle = _found(_finish(picture))
+    for hand, side in (("left", -1), ("right", 1)):
+        edge = needle.edges[f"shank {hand}"]
+        assert (edge.p0 - TIP) @ across == pytest.approx(side * 60, abs=3)
+
+
+def test_a_soft_picture_still_shows_both_sides() -> None:
+    outline = _outline(4.0, 0.0, 50.0)
+    picture = _backdrop(170, 170)
+    _fill(picture, outline, 90)
+    _fill(picture, _rod()[1], 60)
+    needle = _found(_finish(picture, blur=6.0))
+    pair = [_lean(needle.edges[f"shank {hand}"]) for hand in ("left", "right")]
+    assert np.mean(pair) == pytest.approx(4.0, abs=2 * TOL_DEG)
+
+
+def test_an_empty_place_has_no_needle_with_two_clear_sides() -> None:
+    picture = _backdrop(170, 170)
+    _fill(picture, _rod()[1], 40)
+    needle = find_needle(_finish(picture), _rod()[0])
+    assert needle is None or needle.quality < 10  # `vision.rake.LEAST_QUALITY`
+
+
+def _edge(lean: float, place: float, strength: float = 10.0) -> NeedleEdge:
+    axis, across = _axes(lean)
+    p0 = np.array([500.0, 500.0]) + place * across
+    return NeedleEdge(
+        p0, p0 + 150 * axis, 0.002, 1.0, strength, lean, place, 0, 1, strength / 100, 1.2
+    )
+
+
+def test_a_clear_lone_edge_does_not_outweigh_a_pair() -> None:
+    lone, left, right = _edge(4.0, -30, 12.0), _edge(0.1, -50, 8.0), _edge(-0.1, 50, 8.0)
+    edges = chosen({"shank left": [lone, left], "shank right": [right]}, 100.0, 1.0, 1.0)
+    assert edges["shank left"] is left
+    assert edges["shank right"] is right
+    pair = quality(edges, 100.0, 1.0)
+    assert pair > 2 * quality({"shank left": left}, 100.0, 1.0)
+
+
+def test_the_two_views_agree_on_the_width() -> None:
+    """A facet answers in the direct view; only the silhouette has its like in the reflection."""
+    slots = {
+        "shank left": [_edge(0.0, -50)],
+        "shank right": [_edge(0.0, 25, 11.0), _edge(0.2, 50, 10.0)],
+        "reflected shank left": [_edge(0.1, -50)],
+        "reflected shank right": [_edge(0.0, 50)],
+    }
+    edges = chosen(slots, 100.0, 1.0, 1.0)
+    assert edges["shank right"].place == 50
+
+
+def test_enclosed_means_narrower_and_inside() -> None:
+    wide = {"shank left": _edge(0.0, -50), "shank right": _edge(0.0, 50)}
+    narrow = {"shank left": _edge(0.0, -10), "shank right": _edge(0.0, 50)}
+    beside = {"shank left": _edge(0.0, 20), "shank right": _edge(0.0, 90)}
+    assert encloses(wide, narrow)
+    assert not encloses(narrow, wide)
+    assert not encloses(wide, beside)
+    assert not encloses(wide, wide)
+
+
+def test_weak_edges_and_lone_cones_are_less_certain() -> None:
+    sides = {"shank left": _edge(0.0, -50, 3.0), "shank right": _edge(0.0, 50)}
+    used = dict(usable(sides))
+    assert math.degrees(used["shank left"].angle_u) > 0.4
+    assert used["shank right"].angle_u == sides["shank right"].angle_u
+    vouched = dict(usable({**sides, "reflected shank left": _edge(0.2, -50)}))
+    assert vouched["shank left"].angle_u == sides["shank left"].angle_u
+    cones = {"cone left": _edge(-27.0, -20), "cone right": _edge(27.0, 20)}
+    alone, beside = dict(usable(cones)), dict(usable({**cones, **sides}))
+    assert alone["cone left"].angle_u > beside["cone left"].angle_u
+    none = replace(sides["shank right"], strength=1.0)
+    assert "shank right" not in dict(usable({"shank right": none}))
+
+
+def test_limbs_that_the_frame_cuts_still_make_a_rod() -> None:
+    """So close that the upper limb leaves the frame where the lower one begins."""
+    along = np.array([math.cos(math.radians(25)), -math.sin(math.radians(25))])
+    down = np.array([-along[1], along[0]])
+    a = np.array([430.0, 620.0])
+    b = a + 1500 * along
+    thickness = 330.0
+    picture = np.full((HEIGHT * SCALE, WIDTH * SCALE), 190, np.float32)
+    _fill(picture, np.array([a, b, b - thickness * down, a - thickness * down]), 60)
+    rod = find_side_rod(_finish(picture))
+    assert rod is not None
+    assert rod.pivot_right
+    assert rod.thickness == pytest.approx(thickness, rel=0.05)
+    assert math.degrees(rod.slope) == pytest.approx(-25.0, abs=0.5)
