@@ -37,16 +37,15 @@ Array = NDArray[np.float64]
 
 MEASURAND = "angle of the stylus' visible axis (shank and cone) to the surface, from the pivot side"
 DEFINITIONAL_U_DEG = 0.9  # contact edge against axis: within 1.5 degrees, rectangular
-SHANK_FLOOR_DEG, CONE_FLOOR_DEG = 0.06, 0.6
+SHANK_FLOOR_DEG, CONE_FLOOR_DEG = 0.06, 0.4
 END_SHIFT_BLURS = 0.2  # a corner, a rim or a speck can draw one end of an edge by this much
 ROD_FLOOR_DEG = 0.5
 LEAST_QUALITY = 10.0  # of the stylus' edges (`vision.needle`)
-SURE_QUALITY_BOTH = 50.0  # below this the edges' uncertainty widens in proportion
 LEAST_QUALITY_ALONE = 32.0  # with its reflection, where nothing else mirrors itself
 LEAST_WIDTH_PX = 16.0
 WANTED_WIDTH_PX = 80.0
 MOST_ABOVE = 0.8  # of its width: the tip found may be above its place on the mirror
-MOST_U_DEG = 0.75
+MOST_U_DEG = 1.0
 PLAUSIBLE_DEG = (85.0, 100.0)
 CLOSE_UP_MM = 15.0
 ROD_MM = 0.5  # a usual cantilever's thickness, to guess the field of view
@@ -137,7 +136,6 @@ def find_rake(photo: Photo, options: Options) -> RakeLines | Refusal:
             "Focus on the stylus' tip and keep dust and lint away from it.",
             _look(rod, needle),
         )
-    weak = max(1.0, SURE_QUALITY_BOTH / needle.quality) if both_views else 1.0
     lines = [
         Line(
             name,
@@ -145,7 +143,7 @@ def find_rake(photo: Photo, options: Options) -> RakeLines | Refusal:
             float(e.p0[1]),
             float(e.p1[0]),
             float(e.p1[1]),
-            weak * _edge_u(name, e),
+            _edge_u(name, e),
         )
         for name, e in usable(needle.edges)
     ]
@@ -277,7 +275,7 @@ _NOTES = {
     "camera direction": "elevation 4.8 ± 2.3°, off side-on 0 ± 2.3° where the lines leave it open",
     "focal length and principal point": "",
     "lens distortion": "",
-    "priors used": "side lean 0 ± 1.5°, rise 20 ± 4°, taper, cone symmetry, groove 0 ± 1.3°",
+    "priors used": "side lean 0 ± 1.5°, rise 20 ± 4°, taper, cone symmetry, groove 0 ± 1.8°",
 }
 
 

@@ -38,9 +38,9 @@ PRIORS: dict[str, tuple[float, float]] = {
     "rise": (20.0, 4.0),
     "shank_taper": (0.0, 3.0),
     "cone_half": (27.5, 8.0),
-    "cone_skew": (0.0, 0.4),  # a turned pyramid's two flanks end at different heights
+    "cone_skew": (0.0, 0.3),  # a turned pyramid's two flanks end at different heights
     "rod_taper": (0.0, 2.0),
-    "groove_yaw": (0.0, 1.3),  # cantilever against groove
+    "groove_yaw": (0.0, 1.8),  # tracking error and a skewed cantilever, two degrees each
     "log_focal": (0.0, 0.05),
     "centre_x": (0.0, 0.02),  # of the frame's diagonal
     "centre_y": (0.0, 0.02),
