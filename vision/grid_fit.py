@@ -27,6 +27,7 @@ ONE_LINE, TWO_LINES = 2.2, 4.5  # of the ridge's scale: front and ghost nearer, 
 SHARED_NOISE = 10.0  # ridge points along a line that share one error
 # Standard uncertainty that fresh points would not lessen: shading of the lines, lens, ghosts.
 FLOOR_DEG, GHOST_FLOOR_DEG, BLENDED_FLOOR_DEG = 0.008, 0.03, 0.15
+RAGGED_PX = 0.28  # above the scatter of clean lines, 0.1 to 0.25 px
 
 
 @dataclass(frozen=True)
@@ -333,16 +334,18 @@ def fit(
     if min(len(columns), len(rows)) < enough:
         return None
     covariance = np.linalg.pinv(normal)
+    rms_px = float(np.sqrt(np.mean(matched.miss**2)))
     floor = FLOOR_DEG if pose.thickness is None else GHOST_FLOOR_DEG
     for axis in (COLUMN, ROW):
         if np.sum((matched.axis == axis) & (matched.trust == 1)) < 10:
-            floor = BLENDED_FLOOR_DEG  # every line of the family has its ghost too near
+            # every line of the family has its ghost too near; ragged ones wander from midway
+            floor = BLENDED_FLOOR_DEG * max(1.0, rms_px / RAGGED_PX) ** 2
     covariance[:3, :3] += np.eye(3) * math.radians(floor) ** 2
     keep = [0, 1, 2, 6]
     return replace(
         pose,
         covariance=np.asarray(covariance[np.ix_(keep, keep)], float),
-        rms_px=float(np.sqrt(np.mean(matched.miss**2))),
+        rms_px=rms_px,
         columns=columns,
         rows=rows,
         ticks=ticks,
