@@ -59,7 +59,8 @@ REFERENCE_HALF_DIAGONAL = 1000.0  # px; the floors below hold for a 1600 x 1200 
 LIMB_FLOOR_PX = 0.14  # a limb's own shading moves it this far, unseen in its scatter
 IMAGE_FLOOR_PX = 0.45  # the same for a reflected limb, from the tuning photographs
 MOST_U_DEG = 1.5
-LEAST_ROD = 12.0  # px of limb that both sides show, after all that speaks against it
+LEAST_INK = 0.005  # half width of lines in pitches; thinner, nothing dark lies on the lattice
+LEAST_ROD = 8.0  # px of limb that both sides show, after all that speaks against it
 MOST_RIVAL, SAME_DEG = 0.5, 1.0  # a rival elsewhere: its weight, and what counts as agreeing
 LEAST_SHARE_OF_CHOICE = 0.02
 IMAGE_DOUBT_PX = (12.0, 9.0)  # one and two limbs seen so far are as likely something else
@@ -163,7 +164,7 @@ def find_cantilever(
         own = sheet_pose(photo) if found is None else None
         if own is not None:
             found = own.scaled(factor)
-        if found is None:
+        if found is None or found.ink_half_width < LEAST_INK:
             return Refusal(QUANTITY, "No printed rectangular grid was found.", RETAKE)
     else:
         found = pose.scaled(factor)

@@ -105,8 +105,7 @@ def fit_limb(
     across = np.arange(-half, half + 0.01, 0.5)
     n_along = int(length) + 1
     along = np.linspace(0, length, n_along)
-    xy = p + along[:, None, None] * d + across[None, :, None] * normal
-    raw = pose.camera.distort(xy).astype(np.float32)
+    raw = bent(pose, p + along[:, None] * d, normal, across)
     strip = cv2.remap(
         rgb, raw[..., 0], raw[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE
     ).astype(np.float32)
@@ -147,10 +146,10 @@ def fit_limb(
     base = np.minimum(strength, 8.0) / 8
     a, b = _consensus(s, t, base)
     scale = 0.4
-    for _ in range(10):
+    for _ in range(6):
         r = t - a - b * s
         near = np.abs(r) < 1.2
-        scale = min(max(1.48 * float(np.median(np.abs(r[near]))), 0.08), 0.4) if near.any() else 0.4
+        scale = min(max(1.48 * _middle(np.abs(r[near])), 0.08), 0.4) if near.any() else 0.4
         w = base * near / (1 + (r / (2 * scale)) ** 2)
         sw, ss, sss = w.sum(), (w * s).sum(), (w * s * s).sum()
         det = sw * sss - ss * ss
@@ -185,6 +184,23 @@ def _inner_peak(size2: Array, inward: int) -> NDArray[np.intp]:
     peak &= ordered > 0.35 * ordered.max(axis=1, keepdims=True)
     first = np.argmax(peak, axis=1)
     return first if inward < 0 else size2.shape[1] - 1 - first
+
+
+def bent(pose: GridPose, line: Array, normal: Array, across: Array) -> NDArray[np.float32]:
+    """Pixels as photographed at distances ``across`` (px) from undistorted points of a line.
+
+    The lens is taken to first order across the line, shape (len(line), len(across), 2).
+    """
+    middle = pose.camera.distort(line)
+    side = pose.camera.distort(line + normal) - middle
+    out = middle[:, None, :] + across[None, :, None] * side[:, None, :]
+    return np.asarray(out, np.float32)
+
+
+def _middle(values: Array) -> float:
+    """Median, or for an even number of values the upper of the two in the middle."""
+    k = len(values) // 2
+    return float(np.partition(values, k)[k])
 
 
 def _consensus(s: Array, t: Array, weight: Array, tolerance: float = 0.7) -> tuple[float, float]:

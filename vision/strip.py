@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vision.ink import Ink, sheet_scale
-from vision.rod import Limb
+from vision.rod import Limb, bent
 
 Array = NDArray[np.float64]
 Floats = NDArray[np.float32]
@@ -108,13 +108,12 @@ def straightened(
     inner = np.linspace(-0.5, 0.5, int(block) + 1)[:-1] * block + 0.5
     s = (stations[:, None] + inner).ravel()
     across = np.arange(-half, half + 0.01, 1.0)
-    xy = low + s[:, None, None] * d + across[None, :, None] * normal
-    raw = pose.camera.distort(xy).astype(np.float32)
+    raw = bent(pose, low + s[:, None] * d, normal, across)
     picture = cv2.remap(
         rgb, raw[..., 0], raw[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE
     ).astype(np.float32)
     scale = sheet_scale(pose, (low + high) / 2)
-    coarse = xy[::3, ::2]
+    coarse = low + s[::3, None, None] * d + across[None, ::2, None] * normal
     covered = ink.covers(coarse, 0.7 / scale)
     inked = covered.any(axis=-1)[1::2]
     inked = cv2.resize(inked.astype(np.float32), (len(across), n)) > 0.3
