@@ -88,7 +88,7 @@ def find_needle(rgb: NDArray[np.uint8], rod: SideRod) -> Needle | None:
     """
     seen: list[Needle] = []
     for thickness in (rod.thickness, 2.3 * rod.thickness):
-        seen += _at_scale(rgb, rod, thickness)
+        seen = _with_enclosed(seen + _at_scale(rgb, rod, thickness))
         if not seen:
             continue
         best = max(seen, key=lambda n: n.rank)
