@@ -39,7 +39,7 @@ MEASURAND = (
     "roll of the cartridge body's front lower edge against the mirror, positive clockwise seen "
     "from the front; the body, not the generator inside it"
 )
-MOST_U_DEG = 0.25
+MOST_U_DEG = 0.2  # U of 0.4 leaves little of the usual tolerance of 0.5
 MOST_MISFIT, MOST_PRIOR_MISS, MOST_SIDE_MISS = 1.5, 2.6, 2.5  # standard uncertainties
 DISTANCE_MM, U_DISTANCE, BODY_MM, U_BODY = 120.0, 0.35, 15.5, 0.15
 SOFT_BLUR_WIDTHS = 0.005
@@ -124,7 +124,8 @@ def find_azimuth(photo: Photo, options: Options) -> AzimuthLines | Refusal:
     rgb, scale = fit_picture(photo)
     ink = printed_lines(rgb)
     fitter = Fitter(rgb, scale, ink)
-    choice = agree(fitter.fit_all(find_candidates(rgb, ink=ink, scale=scale)), photo.width)
+    candidates = find_candidates(rgb, ink=ink, scale=scale)
+    choice = agree(fitter.fit_all(candidates), photo.width, candidates)
     if choice is None:
         return Refusal(QUANTITY, "No body with its reflection under it was found.", SHOW_BOTH)
     lines = lines_of(choice.best, choice.others, choice.spread)

@@ -7,11 +7,13 @@ stands behind with the best pair of edges that says so, and `doubts` about it.
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
+from vision.azimuth_find import Candidate
 from vision.azimuth_fit import Fitted, belief, pair_u, same_line, weigh
 from vision.reading import Refusal
 
@@ -20,6 +22,7 @@ PAIR_FLOOR_DEG = 0.03
 PARALLEL_LOSS, RIVAL_WITHIN = 5.0, 2.5
 LEAST_VALUE, LEAST_SHARE, MOST_MISS_DEG = 9.0, 0.65, 0.9  # from the tuning photographs
 LEAST_SIDES, SURE_VALUE = 3, 12.5
+LEAST_VALUE_ALIKE, SURELY_ALIKE = 7.0, 0.75  # objects and cropped bodies stay below 3.5
 LEAST_ALIKE, LEAST_WIDTH = 0.25, 0.19
 FAR_RIVAL_DEG = 0.6
 MOST_BLUR_WIDTHS, MOST_SIDE_BLUR_WIDTHS = 0.0085, 0.010
@@ -68,10 +71,33 @@ def parallel(k: int, fitted: list[Fitted], logs: NDArray[np.float64]) -> bool:
     return False
 
 
-def agree(fitted: list[Fitted], frame: int) -> Choice | None:
+def under_a_body(own: Fitted, candidates: Sequence[Candidate]) -> bool:
+    """Whether a pair that says 0 lies in the reflection of a body above it.
+
+    A mirror's front face and its silver each give an image of the body, parallel to each other; the
+    body's own edge above them is as wide and, unless the azimuth is 0, not parallel to them.
+    """
+    if abs(own.half) > math.radians(0.2):
+        return False
+    edge = own.candidate.edge
+    wide = float(edge[1, 0] - edge[0, 0])
+    for other in candidates:
+        higher = other.edge
+        turn = (higher[1, 1] - higher[0, 1]) / (higher[1, 0] - higher[0, 0])
+        if (
+            float(np.abs(higher[:, 0] - edge[:, 0]).max()) < 0.15 * wide
+            and float((edge[:, 1] - higher[:, 1]).min()) > 0.03 * wide
+            and abs(math.atan(turn) - own.edge.edge.angle) > math.radians(1.0)
+            and other.parts["cup"] > own.candidate.parts["cup"] - 0.3
+        ):
+            return True
+    return False
+
+
+def agree(fitted: list[Fitted], frame: int, candidates: Sequence[Candidate] = ()) -> Choice | None:
     """The azimuth most candidates' weight stands behind, and the best candidate of it.
 
-    ``frame`` is the width of the photo, px.
+    ``frame`` is the width of the photo, px; ``candidates`` are all that were found, fitted or not.
     """
     if not fitted:
         return None
@@ -80,7 +106,10 @@ def agree(fitted: list[Fitted], frame: int) -> Choice | None:
     if any(belief(f) >= LEAST_VALUE for f in wide):
         fitted = wide
     logs = np.array([weigh(f) for f in fitted])
-    logs = logs - np.array([PARALLEL_LOSS * parallel(k, fitted, logs) for k in range(len(logs))])
+    one_side = [
+        parallel(k, fitted, logs) or under_a_body(f, candidates) for k, f in enumerate(fitted)
+    ]
+    logs = logs - PARALLEL_LOSS * np.array(one_side)
     weights = np.exp(logs - logs.max())
     half = np.degrees([f.half for f in fitted])
     near = np.exp(-0.5 * ((half[:, None] - half[None, :]) / 0.1) ** 2)
@@ -141,7 +170,9 @@ def doubts(choice: Choice, sharp: float, frame: int) -> Refusal | None:
             "and add light.",
         )
     unlike = best.alike < LEAST_ALIKE and choice.value < SURE_VALUE
-    if choice.value < LEAST_VALUE or unlike:
+    # What mirrors itself well and has no rival needs less of everything else.
+    mirrors = best.alike > SURELY_ALIKE and choice.share > 0.9
+    if choice.value < (LEAST_VALUE_ALIKE if mirrors else LEAST_VALUE) or unlike:
         return Refusal(
             QUANTITY, "No body with its reflection under it was found for certain.", SHOW_BOTH
         )
@@ -153,11 +184,14 @@ def doubts(choice: Choice, sharp: float, frame: int) -> Refusal | None:
             + SHOW_BOTH[0].lower()
             + SHOW_BOTH[1:],
         )
-    if len(best.sides) < (LEAST_SIDES if choice.value < SURE_VALUE else LEAST_SIDES - 1):
+    sure = mirrors or choice.value > SURE_VALUE
+    if len(best.sides) < (LEAST_SIDES - 1 if sure else LEAST_SIDES):
         return Refusal(
             QUANTITY, "The body's sides and their reflections are not seen well enough.", SHOW_BOTH
         )
-    side_blur = float(np.median([f.edge.blur for f in best.sides.values()]))
+    # The reflected sides lie farther from the focus, and only help to check.
+    own = [f.edge.blur for name, f in best.sides.items() if name in ("left", "right")]
+    side_blur = float(np.median(own or [f.edge.blur for f in best.sides.values()]))
     if side_blur > max(MOST_SIDE_BLUR_WIDTHS * width, sharp):
         return Refusal(
             QUANTITY,
