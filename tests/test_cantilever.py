@@ -8,6 +8,7 @@ cantilever), and scenes built directly in three dimensions.
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import cv2
 import numpy as np
@@ -15,8 +16,10 @@ import pytest
 from numpy.typing import NDArray
 from scipy.optimize import brentq
 from skimage import data
+from skimage.measure import LineModelND, ransac
 
 from tests.scenes import raster
+from vision import rod
 from vision.camera import Camera
 from vision.cantilever import (
     IMAGE_FLOOR_PX,
@@ -28,10 +31,12 @@ from vision.cantilever import (
     solve_cantilever,
 )
 from vision.grid import GLASS_INDEX, GridPose, find_grid
+from vision.ink import find_ink
 from vision.measure import Options
 from vision.photo import FocalPrior, Photo
 from vision.reading import Reading, Refusal
 from vision.rod import Limb, Rod
+from vision.rod_choice import weights
 from vision.rod_image import Image, image_points
 
 Array = NDArray[np.float64]
@@ -394,3 +399,73 @@ def test_a_bare_grid_is_refused() -> None:
     grey = (_grid_picture(_pose(35, 5, 1)) * 255).astype(np.uint8)
     photo = Photo("grid", np.repeat(grey[:, :, None], 3, axis=2), "0" * 64, FocalPrior(9000, 0.05))
     assert isinstance(read_cantilever(photo, Options()), Refusal)
+
+
+# ----------------------------------------------------------------- limbs and doubts
+
+
+def test_a_second_edge_beside_part_of_a_limb_has_no_say() -> None:
+    """Consensus line against skimage's RANSAC on points of two parallel edges."""
+    rng = np.random.default_rng(4)
+    s = np.linspace(-100, 100, 60)
+    t = 0.4 + 0.006 * s + rng.normal(0, 0.08, 60)
+    t[:18] += 1.8  # a highlight beside the lower third
+    offset, slope = rod._consensus(s, t, np.ones(60))
+    model, _ = ransac(
+        np.column_stack([s, t]), LineModelND, min_samples=2, residual_threshold=0.4, rng=1
+    )
+    (x0, y0), (dx, dy) = model.origin, model.direction
+    assert abs(slope - dy / dx) < 0.003
+    assert abs(offset - (y0 - x0 * dy / dx)) < 0.2
+    assert abs(np.polyfit(s, t, 1)[0] - 0.006) > 0.004  # plain least squares is misled
+
+
+def _upright_rod(left: float, right: float, score: float, scatter: float = 0.1) -> Rod:
+    limbs = [
+        Limb(
+            np.array([x, 700.0]), np.array([x, 500.0]), 0.02, 1e-4, scatter, 1.0, 9.0,
+            np.empty((0, 2)),
+        )
+        for x in (left, right)
+    ]  # fmt: skip
+    return Rod(limbs[0], limbs[1], score, right - left)
+
+
+def test_of_two_clean_pairs_the_outer_one_is_the_rod() -> None:
+    highlight, outline = _upright_rod(792, 804, 60), _upright_rod(782, 816, 40)
+    assert np.argmax(weights([highlight, outline])) == 1
+    ragged = _upright_rod(782, 816, 40, scatter=0.5)
+    assert np.argmax(weights([highlight, ragged])) == 0
+    aside = _upright_rod(798, 840, 40)
+    assert np.argmax(weights([highlight, aside])) == 0
+
+
+def test_a_doubtful_reflection_keeps_the_spread_of_the_rise_prior() -> None:
+    lines = _lines(_pose(40, 10, 0), 2.0, 20.0)
+    assert lines.image is not None
+    outcomes = [
+        solve_cantilever(CantileverLines(lines.pose, lines.rod, image))
+        for image in (None, replace(lines.image, score=3.0), lines.image)
+    ]
+    without, weak, sure = (o.standard_uncertainty for o in outcomes if isinstance(o, Reading))
+    assert sure < 0.4 * without
+    assert 0.6 * without < weak < 1.1 * without
+
+
+def test_edges_of_bold_columns_are_known() -> None:
+    """Half widths of columns drawn with OpenCV, one of them bold."""
+    pose = _pose(40, 0, 0, f=9000.0)
+    picture = np.full((1200, 1600, 3), 220, np.uint8)
+    for column in range(-3, 4):
+        half = 0.03 if column == 0 else 0.015
+        corners = [[column - half, -3, 0], [column + half, -3, 0],
+                   [column + half, 3, 0], [column - half, 3, 0]]  # fmt: skip
+        outline = np.round(pose.project(np.array(corners, float)) * 16).astype(np.int32)
+        cv2.fillConvexPoly(picture, outline, (30, 30, 30), cv2.LINE_AA, 4)
+    pose = replace(pose, ink_half_width=0.015)
+    ink = find_ink(picture, pose)
+    assert set(ink.bold) == {0}
+    assert abs(ink.bold[0] - 0.03) < 0.004
+    at = pose.camera.undistort(pose.project(np.array([[0.03, 0.2, 0.0], [0.5, 0.2, 0.0]])))
+    assert ink.edge_near(at, 0.004).tolist() == [True, False]
+    assert ink.covers(at, 0.002)[:, 0].tolist() == [True, False]

@@ -168,11 +168,12 @@ def find_cantilever(
             return Refusal(QUANTITY, "No printed rectangular grid was found.", RETAKE)
     else:
         found = pose.scaled(factor)
-    drawn = None
+    drawn: Rod | None = None
     if options.marks:
-        drawn = _marked_rod(rgb, found, options, factor)
-        if isinstance(drawn, Refusal):
-            return drawn
+        marked = _marked_rod(rgb, found, options, factor)
+        if isinstance(marked, Refusal):
+            return marked
+        drawn = marked
     lines = lines_above(rgb, found, drawn)
     if isinstance(lines, Refusal):
         return lines

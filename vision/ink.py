@@ -106,7 +106,7 @@ class Ink:
         return out
 
 
-def find_ink(grey: NDArray[np.uint8], pose: GridPose) -> Ink:
+def find_ink(rgb: NDArray[np.uint8], pose: GridPose) -> Ink:
     """How wide each printed column near the middle is drawn.
 
     Each stretch of a column between two rows gives a width at half depth; a column counts as bold
@@ -114,6 +114,7 @@ def find_ink(grey: NDArray[np.uint8], pose: GridPose) -> Ink:
     """
     if pose.thickness is not None:  # a line and its ghost beside it look like one bold line
         return Ink(pose, {})
+    grey = cv2.cvtColor(rgb, cv2.COLOR_RGB2GRAY)
     height, width = grey.shape
     middle = np.round(pose.on_sheet(np.array([[width / 2, height / 2]]))[0])
     scale = sheet_scale(pose, np.array([width / 2, height / 2]))

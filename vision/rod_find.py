@@ -37,7 +37,7 @@ def find_rods(rgb: NDArray[np.uint8], pose: GridPose) -> list[Rod]:
         May be empty.
     """
     rgb = cv2.medianBlur(rgb, 3).astype(np.uint8, copy=False)
-    ink = find_ink(cv2.cvtColor(rgb, cv2.COLOR_RGB2GRAY), pose)
+    ink = find_ink(rgb, pose)
     rods: list[Rod] = []
     for place in find_places(rgb, ink):
         best = max((r.score for r in rods), default=0.0)
@@ -168,7 +168,7 @@ def marked_rod(
 ) -> Rod | None:
     """The rod whose limbs lie within ``reach`` px of two roughly drawn lines, lower ends first."""
     rgb = cv2.medianBlur(rgb, 3).astype(np.uint8, copy=False)
-    ink = find_ink(cv2.cvtColor(rgb, cv2.COLOR_RGB2GRAY), pose)
+    ink = find_ink(rgb, pose)
     axis = ((left[0] + right[0]) / 2, (left[1] + right[1]) / 2)
     width = float(np.linalg.norm(right[0] + right[1] - left[0] - left[1]) / 2)
     found = [

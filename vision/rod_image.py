@@ -156,7 +156,7 @@ def _candidates(
 ) -> list[tuple[float, Image, float]]:
     """Score, reflection and rise (degrees) of each guess that could be fitted."""
     rgb = cv2.medianBlur(rgb, 3).astype(np.uint8, copy=False)
-    ink = find_ink(cv2.cvtColor(rgb, cv2.COLOR_RGB2GRAY), pose)
+    ink = find_ink(rgb, pose)
 
     def hidden(at: Array) -> NDArray[np.bool_]:
         return _hidden(at, rod)
@@ -228,7 +228,7 @@ def _limb_guesses(strip: Strip, rod: Rod, whole: float) -> list[tuple[float, Edg
         0.97 * float(np.linalg.norm(b - a))
         for a, b in zip(*(r.ends for r in (rod.left, rod.right)), strict=True)
     ]
-    rows = strip.clear.any(axis=1)
+    rows = np.asarray(strip.clear.any(axis=1))
     if rows.sum() < 5:
         return []
     length = float(strip.stations[-1])
@@ -284,9 +284,10 @@ def _fitted(
         limbs: tuple[Limb, ...] = (left, right)
         base = left
     else:
-        base, sign, edge = (left, 1.0, two) if left is not None else (right, -1.0, one)
-        assert base is not None
-        mine = one if left is not None else two
+        only = left if left is not None else right
+        assert only is not None
+        base = only
+        sign, mine, edge = (1.0, one, two) if left is not None else (-1.0, two, one)
         s = np.array([first, last])
         apart = np.abs(edge.offset - mine.offset + (edge.slope - mine.slope) * s)
         d = (base.q - base.p) / base.length

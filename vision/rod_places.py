@@ -132,13 +132,15 @@ def _sampled(
     at = p[:, :2] / p[:, 2:]
     covered = ink.covers(at, 1.2 * step).reshape(*x.shape, 2)
     out = []
-    for clear in (~covered[..., 1], ~covered.any(axis=-1)):
-        weight = cv2.resize(clear.astype(np.float32), (cols, rows), interpolation=cv2.INTER_NEAREST)
+    for unseen in (covered[..., 1], np.asarray(covered.any(axis=-1))):
+        weight = cv2.resize(
+            (~unseen).astype(np.float32), (cols, rows), interpolation=cv2.INTER_NEAREST
+        )
         weight = weight * (inside > 0.99)
         out.append(np.dstack([flat * weight[..., None], weight]).astype(np.float32, copy=False))
     edge = ink.edge_near(at, 0.35 * ink.pose.ink_half_width + 0.9 * step)
     near = cv2.resize(edge.reshape(x.shape).astype(np.float32), (cols, rows))
-    return out[0], out[1], near
+    return out[0], out[1], np.asarray(near, np.float32)
 
 
 @dataclass(frozen=True)

@@ -115,17 +115,17 @@ def straightened(
     scale = sheet_scale(pose, (low + high) / 2)
     coarse = low + s[::3, None, None] * d + across[None, ::2, None] * normal
     covered = ink.covers(coarse, 0.7 / scale)
-    inked = covered.any(axis=-1)[1::2]
-    inked = cv2.resize(inked.astype(np.float32), (len(across), n)) > 0.3
-    covered = covered[..., 1] if hidden is None else covered.any(axis=-1) | hidden(coarse)
-    shown = ~covered & (
+    any_ink = np.asarray(covered.any(axis=-1))
+    inked = cv2.resize(any_ink[1::2].astype(np.float32), (len(across), n)) > 0.3
+    unseen = covered[..., 1] if hidden is None else any_ink | hidden(coarse)
+    shown = ~unseen & (
         (raw[::3, ::2] > 2) & (raw[::3, ::2] < (rgb.shape[1] - 3, rgb.shape[0] - 3))
     ).all(axis=-1)
     size = picture.shape[1::-1]
     weight = cv2.resize(shown.astype(np.float32), size, interpolation=cv2.INTER_NEAREST)
     tolerance = 2.8 / scale if hidden else 2.5 / scale + 0.12 * pose.ink_half_width
-    near_ink = ink.edge_near(coarse, tolerance).astype(np.float32)
-    near_ink = cv2.resize(near_ink, size, interpolation=cv2.INTER_NEAREST)
+    beside = ink.edge_near(coarse, tolerance).astype(np.float32)
+    near_ink = cv2.resize(beside, size, interpolation=cv2.INTER_NEAREST)
     full = np.dstack([picture * weight[..., None], weight])
     blocks = full.reshape(n, len(inner), len(across), 4).mean(axis=1)
     calm = cv2.blur(blocks, (2, 1), anchor=(0, 0), borderType=cv2.BORDER_REPLICATE)
@@ -142,7 +142,20 @@ def straightened(
     peak = step >= 0.9 * np.asarray(cv2.dilate(step, np.ones((1, 5), np.uint8)))
     edge = np.where(peak, np.clip((step / noise - 1.2) / 3.0, 0, 1), 0).astype(np.float32)
     near = np.asarray(cv2.dilate(edge, np.ones((1, 3), np.uint8)), np.float32)
-    return Strip(low, d, normal, stations, across, edge, near, clear, mean, inked, noise, block)
+    return Strip(
+        low,
+        d,
+        normal,
+        np.asarray(stations, float),
+        np.asarray(across, float),
+        edge,
+        near,
+        clear,
+        np.asarray(mean, np.float32),
+        np.asarray(inked),
+        noise,
+        block,
+    )
 
 
 @dataclass(frozen=True)
@@ -253,7 +266,7 @@ def _lasting(values: Array) -> Array:
     return np.minimum(values, np.sort(around, axis=0)[2])
 
 
-def best_run(gain: Array) -> tuple[float, int, int]:
+def best_run(gain: NDArray[np.floating]) -> tuple[float, int, int]:
     """Largest sum over consecutive values, and the first and last of them."""
     best, run, start, first, last = 0.0, 0.0, 0, 0, 0
     for i, g in enumerate(gain):
