@@ -58,7 +58,7 @@ MARKS = ("left edge", "right edge")
 REFERENCE_HALF_DIAGONAL = 1000.0  # px; the floors below hold for a 1600 x 1200 picture
 LIMB_FLOOR_PX = 0.14  # a limb's own shading moves it this far, unseen in its scatter
 IMAGE_FLOOR_PX = 0.45  # the same for a reflected limb, from the tuning photographs
-MOST_U_DEG = 1.5
+MOST_U_DEG, MOST_U_PAPER_DEG = 1.0, 1.5  # on a mirror another photo will tell more
 LEAST_INK = 0.005  # half width of lines in pitches; thinner, nothing dark lies on the lattice
 LEAST_ROD = 8.0  # px of limb that both sides show, after all that speaks against it
 MOST_RIVAL, SAME_DEG = 0.5, 1.0  # a rival elsewhere: its weight, and what counts as agreeing
@@ -75,7 +75,8 @@ class CantileverLines:
     """What one photo shows: the sheet's pose, the cantilever's limbs and reflected limbs.
 
     All in pixels of the full photo. ``image`` is None without a usable reflection. ``others`` are
-    other limb pairs along the same cantilever, each with its weight against ``rod`` (0-1).
+    other limb pairs along the same cantilever, each with its weight against ``rod`` (0-1);
+    ``plain`` tells that the sheet reflects nothing.
     """
 
     pose: GridPose
@@ -83,6 +84,7 @@ class CantileverLines:
     image: Image | None = None
     flags: tuple[str, ...] = ()
     others: tuple[tuple[Rod, float], ...] = ()
+    plain: bool = False
 
     def segments(self) -> tuple[Segment, ...]:
         """The fitted lines as named segments of the photo."""
@@ -189,6 +191,7 @@ def find_cantilever(
         None if lines.image is None else _scaled_image(lines.image, back),
         tuple(flags),
         tuple((_scaled_rod(rod, back), share) for rod, share in lines.others),
+        lines.plain,
     )
 
 
@@ -228,7 +231,7 @@ def lines_above(
     image = find_image(rgb, pose, chosen)
     if plain and image is not None and not image.sure:
         image = None
-    return CantileverLines(pose, chosen, image, (), tuple(others))
+    return CantileverLines(pose, chosen, image, (), tuple(others), plain and image is None)
 
 
 def sheet_pose(photo: Photo) -> GridPose | None:
@@ -294,7 +297,7 @@ def solve_cantilever(lines: CantileverLines) -> Reading | Refusal:
     parts = _budget([lines], solved)
     solved = replace(solved, turn=solved.turn + _image_doubt(lines)[0])
     total = math.hypot(*(p.standard_uncertainty for p in parts))
-    if total > MOST_U_DEG:
+    if total > (MOST_U_PAPER_DEG if lines.plain else MOST_U_DEG):
         return Refusal(
             QUANTITY,
             f"The photo gives the direction only to ±{2 * total:.1f}°.",
