@@ -59,7 +59,7 @@ REFERENCE_HALF_DIAGONAL = 1000.0  # px; the floors below hold for a 1600 x 1200 
 LIMB_FLOOR_PX = 0.14  # a limb's own shading moves it this far, unseen in its scatter
 IMAGE_FLOOR_PX = 0.45  # the same for a reflected limb, from the tuning photographs
 MOST_U_DEG, MOST_U_PAPER_DEG = 1.0, 1.5  # on a mirror another photo will tell more
-LEAST_INK = 0.005  # half width of lines in pitches; thinner, nothing dark lies on the lattice
+LEAST_INK, USUAL_INK = 0.005, 0.015  # half width of printed lines, in pitches
 LEAST_ROD = 8.0  # px of limb that both sides show, after all that speaks against it
 MOST_RIVAL, SAME_DEG = 0.5, 1.0  # a rival elsewhere: its weight, and what counts as agreeing
 LEAST_SHARE_OF_CHOICE = 0.02
@@ -166,10 +166,12 @@ def find_cantilever(
         own = sheet_pose(photo) if found is None else None
         if own is not None:
             found = own.scaled(factor)
-        if found is None or found.ink_half_width < LEAST_INK:
+        if found is None:
             return Refusal(QUANTITY, "No printed rectangular grid was found.", RETAKE)
     else:
         found = pose.scaled(factor)
+    if found.ink_half_width < LEAST_INK:  # nothing dark there: ink is brighter than what shows
+        found = replace(found, ink_half_width=USUAL_INK)
     drawn: Rod | None = None
     if options.marks:
         marked = _marked_rod(rgb, found, options, factor)
