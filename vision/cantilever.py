@@ -63,7 +63,7 @@ LEAST_INK, USUAL_INK = 0.005, 0.015  # half width of printed lines, in pitches
 LEAST_ROD = 8.0  # px of limb that both sides show, after all that speaks against it
 MOST_RIVAL, SAME_DEG = 0.5, 1.0  # a rival elsewhere: its weight, and what counts as agreeing
 LEAST_SHARE_OF_CHOICE = 0.02
-IMAGE_DOUBT_PX = (12.0, 9.0)  # one and two limbs seen so far are as likely something else
+IMAGE_DOUBT_PX = (13.0, 12.0)  # one and two limbs seen so far are as likely something else
 RETAKE = (
     "Photograph from the front, 30-50° above and 3-10° aside, with the stylus tip in the middle of "
     "the picture, the cantilever sharp and several grid lines visible each way."

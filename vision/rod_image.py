@@ -121,7 +121,7 @@ RISES_DEG = np.arange(11.0, 31.1, 0.5)
 HEIGHTS = (-1.0, 4.5)  # of the axis over the sheet at the limbs' lower end, in rod widths
 FAN_DEG = 7.0  # directions in the picture that one strip serves
 BLOCK_PX = 5.0
-LEAST_SCORE, SURE_SCORE = 5.0, 10.0
+LEAST_SCORE, SURE_SCORE = 5.0, 20.0
 LEAST_LEVERAGE_DEG = 0.08  # below, the reflection would not change the reading
 
 
