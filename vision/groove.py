@@ -117,7 +117,7 @@ def groove_slope(
         u = math.hypot(FLOOR_U_DEG, 1.2 / side.contrast)
         sides_found.append((x0 + x / scale, y0 + y / scale, slope, u))
     if len(sides_found) == 2:
-        slope, u = _at_tip(*sides_found, float(tip[0]))
+        slope, u = _at_tip(sides_found[0], sides_found[1], float(tip[0]))
     else:
         slope = _refined(layers[best], mask, peak.slope, whole)
         u = math.hypot(peak.spread, 1.5 / peak.contrast, ONE_SIDE_U_DEG)

@@ -34,6 +34,8 @@ Picture = NDArray[np.uint8]
 COARSE_WIDTH, MIDDLE_WIDTH = 240.0, 560.0  # px of the picture's width in the working copies
 FINE_THICKNESS = 72.0  # px of rod thickness where the normal is measured
 BEYOND, ALONG, ABOVE = 1.3, 3.2, 1.8  # what is looked at about the free end, in thicknesses
+# luma and two colour differences
+PLANES = np.array([[0.299, 0.587, 0.114], [0.7, -0.7, 0], [0, -0.7, 0.7]], np.float32)
 TILTS_DEG = np.arange(-8.0, 8.1, 1.0)
 STARTS = 3
 LEAST_START, SURE_START = 1.5, 6.0  # blocks that must agree, or settle it, at the start
@@ -42,7 +44,7 @@ BLOCK, REACH = 27, 7  # px: size of the blocks; how far from its place a block i
 LEAST_MATCH = 0.5  # correlation below which a block counts nothing
 LEAST_INFO = 0.02  # mean squared gradient (of 1) across the direction wanted
 OUTLINE_WEIGHT = 0.1  # of blocks on the rod itself
-OUTLINE_U_DEG, FLOOR_U_DEG = 0.3, 0.1
+OUTLINE_U_DEG, FLOOR_U_DEG = 0.3, 0.12
 AGREE_PX = 2.0  # by how much a block's image may miss the common line of symmetry
 BLOCKS_TOGETHER = 4.0  # blocks overlap by half, and one edge runs through several
 
@@ -282,22 +284,14 @@ def _copied(
 def _gradient(picture: Picture) -> tuple[Grey, Grey]:
     """Gradient of the locally strongest of luma and two colour differences; soft-clipped, whole."""
     f = np.sqrt(picture.astype(np.float32) / np.float32(255))
-    luma = f @ np.array([0.299, 0.587, 0.114], np.float32)
-    best: tuple[Grey, Grey, Grey] | None = None
-    for plane in (luma, 0.7 * (f[..., 0] - f[..., 1]), 0.7 * (f[..., 2] - f[..., 1])):
-        plane = cv2.GaussianBlur(plane, (0, 0), 1.2)
-        gx = np.asarray(cv2.Sobel(plane, cv2.CV_32F, 1, 0, scale=1 / 8))
-        gy = np.asarray(cv2.Sobel(plane, cv2.CV_32F, 0, 1, scale=1 / 8))
-        size = gx * gx + gy * gy
-        if best is None:
-            best = (size, gx, gy)
-        else:
-            more = size > best[0]
-            best = tuple(np.where(more, a, b) for a, b in zip((size, gx, gy), best, strict=True))
-    assert best is not None
-    size = np.sqrt(best[0])
+    planes = np.asarray(cv2.GaussianBlur(np.ascontiguousarray(f @ PLANES.T), (0, 0), 1.2))
+    gx = np.asarray(cv2.Sobel(planes, cv2.CV_32F, 1, 0, scale=1 / 8), np.float32)
+    gy = np.asarray(cv2.Sobel(planes, cv2.CV_32F, 0, 1, scale=1 / 8), np.float32)
+    strongest = (gx * gx + gy * gy).argmax(axis=2)[..., None]
+    both = [np.take_along_axis(g, strongest, 2)[..., 0] for g in (gx, gy)]
+    size = np.hypot(*both)
     knee = size + max(0.01, 3 * float(np.median(size)))
-    return np.dstack([best[1] / knee, best[2] / knee]).astype(np.float32), size
+    return np.dstack([g / knee for g in both]).astype(np.float32), size
 
 
 def _settled(copy: _Copy, tilt: float, blocks: Array | None = None) -> SymmetryLine | None:
@@ -383,8 +377,8 @@ def _line(blocks: Array) -> Array:
     if np.count_nonzero(weight) < 4:
         return np.zeros(2)
     design = np.column_stack([np.ones_like(u), u])
-    robust = np.ones_like(u)
-    shift = np.zeros(2)
+    robust: Array = np.ones_like(u)
+    shift: Array = np.zeros(2)
     for _ in range(12):
         w = weight * robust
         normal = (design * w[:, None]).T @ design + np.diag([1e-9, 1e-3])
@@ -411,7 +405,7 @@ def _direction(seen: _Seen, full: NDArray[np.bool_]) -> tuple[Array, Array, floa
         return None
     # shift = turn * 2 height + a constant that should vanish
     design = np.column_stack([2 * height, np.ones_like(height)])
-    robust = np.ones_like(height)
+    robust: Array = np.ones_like(height)
     for _ in range(15):
         w = weight * robust
         normal = (design * w[:, None]).T @ design + np.diag([0, 0.4 * w.sum()])
@@ -420,11 +414,12 @@ def _direction(seen: _Seen, full: NDArray[np.bool_]) -> tuple[Array, Array, floa
         spread = max(0.3, 1.4826 * math.sqrt(np.average(np.minimum(miss**2, 4), weights=weight)))
         robust = 1 / (1 + (miss / spread) ** 2)
     count = max(float(w.sum() ** 2 / np.sum(w**2)) / BLOCKS_TOGETHER, 1.0)
+    few = math.sqrt((count + 2) / count)  # a scatter told by few blocks is itself uncertain
     scatter = math.sqrt(max(float(np.average(miss**2, weights=w)), 0.1**2))
     mean_height = math.sqrt(float(np.average(height**2, weights=w)))
     outline = float(w[~full].sum() / w.sum())
     angle_u = math.hypot(
-        scatter / (2 * mean_height * math.sqrt(count)),
+        few * scatter / (2 * mean_height * math.sqrt(count)),
         math.radians(FLOOR_U_DEG),
         outline * math.radians(OUTLINE_U_DEG),
         float(constant) / (2 * mean_height),

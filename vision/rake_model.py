@@ -296,8 +296,9 @@ def _taper_doubt(lines: Sequence[Line], taper: float) -> float:
     for view, sign in (("", 1.0), ("reflected ", -1.0)):
         sides = [[f"{view}{kind} {side}" for side in SIDES] for kind in ("shank", "cone")]
         if all(n in angle for pair in sides for n in pair):
-            shank, cone = (angle[a] + float(_wrap(angle[b] - angle[a])) / 2 for a, b in sides)
-            differences.append(sign * math.degrees(float(_wrap(np.asarray(cone - shank)))))
+            pairs = np.array([[angle[n] for n in pair] for pair in sides])
+            shank, cone = pairs[:, 0] + _wrap(pairs[:, 1] - pairs[:, 0]) / 2
+            differences.append(sign * math.degrees(float(_wrap(np.array([cone - shank]))[0])))
     wrong = 0.5
     if differences:
         off = float(np.mean(differences))

@@ -119,7 +119,7 @@ def _mirrored(rod: SideRod, normal: Normal) -> SideRod:
             p - 2 * along * float((p - foot) @ along)
             for p in (np.array([limb.x0, limb.y0]), np.array([limb.x1, limb.y1]))
         )
-        return RodLine(*map(float, (*a, *b)), limb.support)
+        return RodLine(float(a[0]), float(a[1]), float(b[0]), float(b[1]), limb.support)
 
     pairs: tuple[Pair, ...] = ((rod.top, image(rod.top)), (rod.bottom, image(rod.bottom)))
     return replace(rod, pairs=pairs, mirror_score=rod.score)
