@@ -382,7 +382,7 @@ def _line(blocks: Array) -> Array:
     for _ in range(12):
         w = weight * robust
         normal = (design * w[:, None]).T @ design + np.diag([1e-9, 1e-3])
-        shift = np.linalg.solve(normal, (design * w[:, None]).T @ v)
+        shift = np.asarray(np.linalg.solve(normal, (design * w[:, None]).T @ v), float)
         miss = v - design @ shift
         spread = max(0.7, 1.4826 * float(np.median(np.abs(miss[weight > 0]))))
         robust = 1 / (1 + (miss / spread) ** 2)
