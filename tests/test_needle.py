@@ -181,6 +181,18 @@ def test_the_two_views_agree_on_the_width() -> None:
     assert edges["shank right"].place == 50
 
 
+def test_the_cone_stands_below_its_shank() -> None:
+    """One wall of a glass shank is a clear strip too, but the cone is not under its middle."""
+    slots = {
+        "shank left": [_edge(0.0, -50)],
+        "shank right": [_edge(0.0, -10, 12.0), _edge(0.2, 50, 6.0)],
+        "cone left": [_edge(-26.0, -45)],
+        "cone right": [_edge(26.0, 45)],
+    }
+    edges = chosen(slots, 100.0, 1.0, 1.0)
+    assert edges["shank right"].place == 50
+
+
 def test_enclosed_means_narrower_and_inside() -> None:
     wide = {"shank left": _edge(0.0, -50), "shank right": _edge(0.0, 50)}
     narrow = {"shank left": _edge(0.0, -10), "shank right": _edge(0.0, 50)}

@@ -29,6 +29,7 @@ TOLERANCE = {"shank": 1.0, "cone": 1.5}  # miss in degrees at which an edge coun
 LONE_SHARE = 0.45  # of an edge whose partner is missing
 OUTER_BONUS = 0.25  # of the score, from the narrowest to the widest pair
 WIDTH_MISS = 0.12  # of the shank's width, between the two views
+BESIDE = 0.15  # of the width: how far the cone's middle may lie from the shank's
 MOST_TAPER_DEG = 9.0  # lean of a side from the axis
 CONE_HALVES_DEG = (10.0, 42.0)
 CLEAR_STRENGTH = 4.0  # the best of many lines through noise reaches 2 to 3
@@ -143,8 +144,9 @@ def chosen(
     cones = [_pairs(slots, view + "cone", hands, width) for view in VIEWS]
     total = score
     picks = []
-    for flip, pairs in zip((1.0, -1.0), cones, strict=True):
+    for flip, pairs, shank, index in zip((1.0, -1.0), cones, shanks, (own, image), strict=True):
         gain = _cone_scores(pairs, x[:, 0] + flip * x[:, 1])
+        gain = gain * _on_one_axis(shank, pairs)[index]
         picks.append(gain.argmax(axis=1))
         total = total + 0.8 * gain.max(axis=1)
     best = int(np.argmax(total))
@@ -287,6 +289,19 @@ def _cone_scores(pairs: _Pairs, axis: Array) -> Array:
     skew = (half[..., 1] - half[..., 0]) / 2
     agree = np.where(pair, np.exp(-((skew / TOLERANCE["cone"]) ** 2)), LONE_SHARE)
     return np.asarray(worth.sum(axis=2) * agree)
+
+
+def _on_one_axis(shank: _Pairs, cone: _Pairs) -> Array:
+    """Less than 1 where a pair of cone edges stands beside a pair of shank edges, not below it.
+
+    Shape (shank pairs, cone pairs); places are compared where the cone ends.
+    """
+    above, below = (np.asarray((p.weight > 0).all(axis=1)) for p in (shank, cone))
+    whole = above[:, None] & below[None]
+    beside = shank.place.mean(axis=1)[:, None] - cone.place.mean(axis=1)[None]
+    wide = [np.abs(p.place[:, 1] - p.place[:, 0]) for p in (shank, cone)]
+    widest = np.maximum(np.maximum(wide[0][:, None], wide[1][None]), 1.0)
+    return np.where(whole, np.exp(-0.5 * (beside / (BESIDE * widest)) ** 2), 1.0)
 
 
 def _kind(name: str) -> str:
