@@ -108,9 +108,11 @@ class Fitter:
         }
         edge, image = fitted.edge, fitted.image
         for name in ("left", "right"):
-            fit = self.mirrored(sides[name], edge, image) if name in sides else None
-            if fit is not None and f"{name} image" not in sides:
-                sides[f"{name} image"] = fit
+            if name not in sides or f"{name} image" in sides:
+                continue
+            reflected = self.mirrored(sides[name], edge, image)
+            if reflected is not None:
+                sides[f"{name} image"] = reflected
         edge_ink, image_ink = self.ink(edge), self.ink(image, mirrored=True)
         edge = edge if edge_ink > SOME_INK else self.finer(edge)
         image = image if image_ink > SOME_INK else self.finer(image, mirrored=True)

@@ -95,17 +95,20 @@ def ink_mask(
 
 def bridged(rgb: NDArray[np.uint8], mask: NDArray[np.bool_]) -> NDArray[np.uint8]:
     """The picture with masked pixels filled straight down their column from both sides."""
-    height = mask.shape[0]
-    if not mask.any():
+    inked = np.nonzero(mask.any(axis=1))[0]
+    if not inked.size:
         return rgb
-    rows = np.broadcast_to(np.arange(height)[:, None], mask.shape)
-    above = np.maximum.accumulate(np.where(mask, -1, rows), axis=0)
-    below = np.minimum.accumulate(np.where(mask, height, rows)[::-1], axis=0)[::-1]
-    r, c = np.nonzero(mask)
-    a, b = above[r, c], below[r, c]
+    low, high = max(int(inked[0]) - 1, 0), min(int(inked[-1]) + 2, mask.shape[0])
+    part = mask[low:high]
+    height = part.shape[0]
+    rows = np.broadcast_to(np.arange(height, dtype=np.int16)[:, None], part.shape)
+    above = np.maximum.accumulate(np.where(part, np.int16(-1), rows), axis=0)
+    below = np.minimum.accumulate(np.where(part, np.int16(height), rows)[::-1], axis=0)[::-1]
+    r, c = np.nonzero(part)
+    a, b = above[r, c].astype(int), below[r, c].astype(int)
     a, b = np.where(a < 0, b, a), np.where(b >= height, a, b)
     ok = (a >= 0) & (b < height) & (a < height)
-    r, c, a, b = r[ok], c[ok], a[ok], b[ok]
+    r, c, a, b = r[ok] + low, c[ok], a[ok] + low, b[ok] + low
     share = ((r - a) / np.maximum(b - a, 1))[:, None]
     calm = np.asarray(cv2.blur(rgb, (3, 1)), np.uint8)
     result = rgb.copy()
