@@ -111,6 +111,16 @@ def find_ink(rgb: NDArray[np.uint8], pose: GridPose) -> Ink:
 
     Each stretch of a column between two rows gives a width at half depth; a column counts as bold
     where some stretch is more than 1.3 times as wide as the lattice's lines.
+
+    Parameters
+    ----------
+    rgb : ndarray of uint8, shape (height, width, 3)
+    pose : GridPose
+        In pixels of ``rgb``.
+
+    Returns
+    -------
+    Ink
     """
     if pose.thickness is not None:  # a line and its ghost beside it look like one bold line
         return Ink(pose, {})

@@ -19,7 +19,17 @@ SHARPNESS = 2.0  # weights go with this power of the scores
 
 
 def weights(rods: Sequence[Rod]) -> np.ndarray:
-    """Relative weights of candidates, the largest 1; shape (len(rods),)."""
+    """Relative weights of candidates.
+
+    Parameters
+    ----------
+    rods : sequence of Rod
+
+    Returns
+    -------
+    ndarray, shape (len(rods),)
+        0 to 1; the likeliest candidate has 1.
+    """
     value = np.array([rod.score for rod in rods], float)
     out = value.copy()
     for i, inner in enumerate(rods):

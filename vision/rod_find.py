@@ -68,7 +68,26 @@ def limb_pairs(
     most: int = 4,
     least: float = 0.0,
 ) -> list[Rod]:
-    """Rods made of pairs of straight edges about an axis, best first."""
+    """Rods made of pairs of straight edges about an axis.
+
+    Parameters
+    ----------
+    rgb : ndarray of uint8, shape (height, width, 3)
+    ink : Ink
+    axis : (ndarray, ndarray)
+        Lower and upper end of the place to search, undistorted pixels.
+    width : float
+        Rough width of the rod there, pixels.
+    most : int
+        How many pairs are fitted.
+    least : float
+        Evidence (px) below which a pair is passed over.
+
+    Returns
+    -------
+    list of Rod
+        Best first; may be empty.
+    """
     length = float(np.linalg.norm(axis[1] - axis[0]))
     half = max(width + 14.0, 0.03 * rgb.shape[1]) + 0.05 * length
     reach = 0.3 * rgb.shape[1]

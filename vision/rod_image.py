@@ -132,6 +132,18 @@ def find_image(rgb: NDArray[np.uint8], pose: GridPose, rod: Rod) -> Image | None
     picture follows from the rise and its place from the height. Strips about a fan of directions
     are searched for edges; each edge is one limb of a reflection as wide as the rod, or the other.
     What the rod hides and what ink covers counts neither for nor against.
+
+    Parameters
+    ----------
+    rgb : ndarray of uint8, shape (height, width, 3)
+    pose : GridPose
+        In pixels of ``rgb``.
+    rod : Rod
+
+    Returns
+    -------
+    Image or None
+        None where nothing fits, or where the reflection would not change the reading.
     """
     normal = axis_normal(rod, pose)
     spread = [turn_for_rise(normal, math.radians(RISE_GUESS_DEG + v)) for v in (-4.0, 4.0)]
