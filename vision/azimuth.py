@@ -14,14 +14,15 @@ from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
+from numpy.typing import NDArray
 
 from vision.azimuth_choose import MOST_MISS_DEG, QUANTITY, SHOW_BOTH, agree, doubts
 from vision.azimuth_find import find_candidates, printed_lines
 from vision.azimuth_fit import Fitted, Fitter, fit_picture
 from vision.azimuth_solve import Lens, Solution, solve_lines
-from vision.edge_blocks import BlockFit
 from vision.edges import EdgeFit
-from vision.marks import missing_marks
+from vision.marks import edges_beside, missing_marks
+from vision.near_edges import NearEdge
 from vision.photo import FocalPrior, Photo
 from vision.reading import BudgetPart, Component, Reading, Refusal, Segment
 
@@ -29,6 +30,11 @@ if TYPE_CHECKING:
     from vision.measure import Options
 
 MARKS = ("lower edge", "reflected lower edge")
+BESIDE_PX, BESIDE_SHARE = (
+    10.0,
+    0.008,
+)  # a mark is good to ten pixels, a candidate to this of the width
+Mark = tuple[tuple[float, float], tuple[float, float]]
 SIDE_NAMES = {
     "left": "left side",
     "right": "right side",
@@ -304,28 +310,70 @@ def lines_of(
 
 
 def snap_azimuth(photo: Photo, options: Options) -> AzimuthLines | Refusal:
-    """The same lines from marks a person drew roughly (±10 px, ±3°)."""
+    """The same lines from marks a person drew roughly (±10 px, ±3°).
+
+    The finder's own candidates along the two marks come first; where it has none, the straight
+    edges nearest the marks are taken.
+    """
     marks = dict(options.marks or {})
     missing = missing_marks(marks, QUANTITY, MARKS)
     if missing is not None:
         return missing
-    fitter = Fitter(*fit_picture(photo))
-    fits: dict[str, BlockFit] = {}
-    for name, (p0, p1) in marks.items():
-        segment = np.array(sorted([p0, p1]) if name in MARKS else [p0, p1], float)
-        fit = fitter.marked(segment)
-        if fit is None:
+    rgb, scale = fit_picture(photo)
+    ink = printed_lines(rgb)
+    fitter = Fitter(rgb, scale, ink)
+    drawn = [np.array(marks[name], float) for name in MARKS]
+    reach = BESIDE_PX + BESIDE_SHARE * photo.width
+    beside = [
+        c
+        for c in find_candidates(rgb, ink=ink, scale=scale)
+        if _beside(c.edge, drawn[0], reach) and _beside(c.image, drawn[1], reach)
+    ]
+    choice = agree(fitter.fit_all(beside), photo.width, beside)
+    if choice is not None:
+        lines = lines_of(choice.best, choice.others, choice.spread)
+    else:
+        nearest = _beside_marks(photo, marks, MARKS)
+        if isinstance(nearest, Refusal):
+            return nearest
+        lines = _pair_of(*nearest.values())
+    names = {key: name for key, name in SIDE_NAMES.items() if name in marks}
+    sides = _beside_marks(photo, marks, tuple(names.values()))
+    if isinstance(sides, Refusal):
+        return sides
+    drawn_sides = {key: sides[name][0].fit for key, name in names.items()}
+    return replace(lines, sides=dict(lines.sides) | drawn_sides)
+
+
+def _pair_of(edges: list[NearEdge], images: list[NearEdge]) -> AzimuthLines:
+    """The strongest edge beside each mark; other pairs widen the uncertainty by their strength."""
+    best = edges[0].score * images[0].score
+    others = tuple(
+        ((e.fit.angle - i.fit.angle) / 2, e.score * i.score / best) for e in edges for i in images
+    )
+    return AzimuthLines(edges[0].fit, images[0].fit, others=others[1:])
+
+
+def _beside(line: NDArray[np.float64], mark: NDArray[np.float64], reach: float) -> bool:
+    """Whether a candidate's line runs along a mark, within reach (px) at both its ends."""
+    along = (line[1] - line[0]) / np.linalg.norm(line[1] - line[0])
+    off = (mark - line[0]) @ np.array([-along[1], along[0]])
+    middle = float((mark.mean(axis=0) - line[0]) @ along) / float(np.linalg.norm(line[1] - line[0]))
+    return bool(np.abs(off).max() <= reach) and 0 <= middle <= 1
+
+
+def _beside_marks(
+    photo: Photo, marks: dict[str, Mark], names: tuple[str, ...]
+) -> dict[str, list[NearEdge]] | Refusal:
+    found = {}
+    for name in names:
+        p0, p1 = marks[name]
+        found[name] = edges_beside(photo, *(sorted([p0, p1]) if name in MARKS else [p0, p1]))
+        if not found[name]:
             return Refusal(
                 QUANTITY,
                 f"No edge lies within reach of the line {name!r}.",
                 "Move the line onto the edge, or take a sharper photo.",
-                lines=(Segment(name, "look", *map(float, segment.ravel())),),
+                lines=(Segment(name, "look", *p0, *p1),),
             )
-        fits[name] = fit
-    edge, image = (fits[name] for name in MARKS)
-    return AzimuthLines(
-        edge.edge,
-        image.edge,
-        {key: fits[name].edge for key, name in SIDE_NAMES.items() if name in fits},
-        {"edge": (edge.bow, edge.bow_u), "image": (image.bow, image.bow_u)},
-    )
+    return found

@@ -23,7 +23,6 @@ from vision.photo import Photo
 
 Picture = NDArray[np.float32]
 FIT_WIDTH = 1600  # wider pictures are reduced to this: blur and noise leave no more detail
-MARK_REACH_PX, MARK_TURN_DEG = 12.0, 3.5
 LIKELIEST = 8
 LEAST_STRETCH = 0.25  # of a rough segment
 SOME_INK, MOST_INK = 0.4, 0.8
@@ -263,16 +262,6 @@ class Fitter:
             size = math.sqrt(float((a * a).sum()) * float((b * b).sum()))
             best = max(best, float((a * b).sum()) / (size + 1e-6))
         return best
-
-    def marked(self, segment: NDArray[np.float64]) -> BlockFit | None:
-        """Edge near a segment that a person drew: wider search, then as any other."""
-        p0, p1 = (segment + 0.5) * self.scale - 0.5
-        reach = max(MARK_REACH_PX * self.scale, 4.0)
-        fit = fit_blocks(self.raw, p0, p1, reach=reach, turn_deg=MARK_TURN_DEG, trim=0.0)
-        if fit is None:
-            return None
-        closed = self.line(np.array(fit.scaled(1 / self.scale).edge.ends), 0.0)
-        return None if closed is None else self.finer(closed)
 
     def _line(self, segment: NDArray[np.float64], trim: float, mirrored: bool) -> BlockFit | None:
         p0, p1 = (segment + 0.5) * self.scale - 0.5

@@ -85,7 +85,7 @@ def snap_marks(
         return missing
     found: dict[str, list[NearEdge]] = {}
     for name, (p0, p1) in marks.items():
-        found[name] = _near(photo, p0, p1)
+        found[name] = edges_beside(photo, p0, p1)
         if not found[name]:
             return Refusal(
                 quantity,
@@ -115,11 +115,12 @@ def missing_marks(marks: Marks, quantity: str, needed: tuple[str, ...]) -> Refus
 
 def snap_edge(photo: Photo, p0: Point, p1: Point) -> EdgeFit | None:
     """The edge nearest in place and direction to one mark, or None."""
-    found = _near(photo, p0, p1)
+    found = edges_beside(photo, p0, p1)
     return found[0].fit if found else None
 
 
-def _near(photo: Photo, p0: Point, p1: Point) -> list[NearEdge]:
+def edges_beside(photo: Photo, p0: Point, p1: Point) -> list[NearEdge]:
+    """The edges that one mark may mean, likeliest first."""
     length = float(np.hypot(p1[0] - p0[0], p1[1] - p0[1]))
     turn = min(TURN_DEG, math.degrees(math.atan(2 * REACH_PX / max(length, 1.0))))
     return near_edges(photo, p0, p1, REACH_PX, turn)

@@ -33,7 +33,7 @@ LEAST_ANSWER = 0.5
 APART_PX = 2.5
 LEAST_STRETCH = 0.35
 SURE_DEG = 0.15  # an edge whose direction is known worse counts for less
-MOST_BEND_PX = 1.0
+MOST_BEND_PX, MOST_BEND_SHARE = 1.0, 0.001  # a lens bends long edges
 # Parts of a stretch, longest first: one end may lie beside something else.
 SPANS = ((0.0, 1.0), (0.0, 0.75), (0.25, 1.0), (0.12, 0.88), (0.0, 0.5), (0.5, 1.0))
 
@@ -198,6 +198,7 @@ def _fit(
             begun = None
     if best[1] - best[0] < LEAST_STRETCH * len(answers):
         return None
+    most_bend = MOST_BEND_PX + MOST_BEND_SHARE * float(np.linalg.norm(q1 - q0))
     first, last = (q0 + (q1 - q0) * (k / len(answers)) for k in best)
     for low, high in SPANS:
         ends = first + (last - first) * low, first + (last - first) * high
@@ -206,6 +207,6 @@ def _fit(
                 plane, *ends, half_width=half, max_shift=max(2.5, half / 4), max_turn_deg=2.5,
                 blur_start=half / 4,
             )  # fmt: skip
-            if fit is not None and fit.straightness <= MOST_BEND_PX and fit.blur < half / 1.7:
+            if fit is not None and fit.straightness <= most_bend and fit.blur < half / 1.7:
                 return fit
     return None

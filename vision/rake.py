@@ -52,6 +52,7 @@ ROD_MM = 0.5  # a usual cantilever's thickness, to guess the field of view
 LENS_STRETCH = 8.0  # a clip-on lens or zoom lengthens the focal length up to this much
 U_THICKNESS_MM = 0.1
 
+MOST_SHANK_OPENING_DEG = 3.5
 _SHANKS = ("shank left", "shank right")
 _REFLECTED = ("reflected shank left", "reflected shank right")
 
@@ -198,6 +199,11 @@ def lines_from_marks(photo: Photo, options: Options) -> RakeLines | Refusal:
         pivot = "right" if rod.pivot_right else "left"
         flags.append("pivot_assumed")
     lines = []
+    left, right = (fits[name].angle for name in _SHANKS)
+    opening = abs((right - left + math.pi / 2) % math.pi - math.pi / 2)
+    if opening > math.radians(MOST_SHANK_OPENING_DEG):
+        # where little shank shows a person draws along the cone, or the shank tapers
+        fits = {name.replace("shank", "cone"): fit for name, fit in fits.items()}
     for name, fit in fits.items():
         (ax, ay), (bx, by) = fit.ends
         floor = CONE_FLOOR_DEG if "cone" in name else SHANK_FLOOR_DEG

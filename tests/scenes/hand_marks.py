@@ -122,7 +122,12 @@ def _front_edge(
     ends = np.array([scene.points_mm["front edge left"], scene.points_mm["front edge right"]])
     body = spec["body"]
     turn = world.rotation_z(spec["body_yaw_deg"]) @ world.rotation_x(spec["azimuth_deg"])
-    broken = body["bevel_mm"] * {"bevelled": 2.0, "open-front": 0.5}.get(body["kind"], 1.0)
+    if body["kind"] == "open-front":
+        # between the cheeks, the core's edge is the one to draw along
+        half, low = body["width_mm"] / 2 * (1 - 1.6 * 0.12), body["gap_mm"] + 1.2
+        core = np.array([[body["front_mm"] + 3.0, side * half, low] for side in (1, -1)])
+        return {"lower edge": core @ (turn @ world.rotation_y(spec["body_pitch_deg"])).T}
+    broken = body["bevel_mm"] * {"bevelled": 2.0}.get(body["kind"], 1.0)
     behind, above = ends + turn @ [broken, 0, 0], ends + turn @ [0, 0, broken]
     lower = max((behind, above), key=lambda e: float(view.project(e)[:, 1].mean()))
     return {"lower edge": lower}
