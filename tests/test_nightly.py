@@ -19,7 +19,7 @@ LEAST_WITHIN = 0.7
 TOLERANCES = {
     "rake": (0.6, 0.6, 1.5),
     "cantilever": (0.7, 0.6, 1.5),
-    "azimuth": (0.9, 0.15, 0.4),
+    "azimuth": (0.9, 0.2, 0.5),
 }
 # the same for lines drawn as by hand
 MARKED_TOLERANCES = {
