@@ -22,6 +22,7 @@ from vision.ink_lines import InkLine, bridged, ink_mask
 from vision.photo import Photo
 
 Picture = NDArray[np.float32]
+WIDEST_PX = 16.0  # half width of the window for soft edges, at fit size
 FIT_WIDTH = 1600  # wider pictures are reduced to this: blur and noise leave no more detail
 LIKELIEST = 8
 LEAST_STRETCH = 0.25  # of a rough segment
@@ -269,9 +270,11 @@ class Fitter:
         fit = fit_blocks(picture, p0, p1, trim=trim, hidden=hidden)
         if fit is not None and fit.edge.blur > 2.2:
             # A soft edge needs a window of three blurs either side, or its blur is not known.
-            wide = fit_blocks(picture, p0, p1, trim=trim, half_width=16.0, hidden=hidden)
+            wide = fit_blocks(picture, p0, p1, trim=trim, half_width=WIDEST_PX, hidden=hidden)
             if fit.edge.blur > 3.2 or (wide is not None and wide.edge.angle_u < fit.edge.angle_u):
                 fit = wide
+        if fit is not None and fit.edge.blur > 0.49 * WIDEST_PX:
+            return None  # softer than the window can hold: neither its blur nor its place is known
         if fit is not None and fit.share < 0.85:
             fit = self._shortened(fit, mirrored, whole=abs(p1[0] - p0[0]) > abs(p1[1] - p0[1]))
         return None if fit is None else fit.scaled(1 / self.scale)
