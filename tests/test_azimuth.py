@@ -24,6 +24,7 @@ from skimage import data
 
 from tests.scenes import raster, world
 from vision.azimuth import read_azimuth
+from vision.azimuth_fit import Fitter
 from vision.azimuth_solve import Lens, Solution, solve_lines
 from vision.edge_blocks import fit_blocks
 from vision.edges import EdgeFit
@@ -434,3 +435,14 @@ def test_samples_to_retake_are_refused() -> None:
     for name, truth in sample_truth().items():
         if truth["quantity"] == "azimuth" and truth.get("truth_deg") is None:
             assert isinstance(measure_file(SAMPLES / name, "azimuth"), Refusal)
+
+
+@pytest.mark.parametrize(("blur", "held"), [(3.0, True), (14.0, False)])
+def test_an_edge_softer_than_the_window_is_no_edge(blur: float, held: bool) -> None:
+    """Its place would be that of whatever gradient the window holds (scipy blurs the step)."""
+    step = np.where(np.arange(600)[:, None] < 300, 190.0, 60.0) * np.ones((1, 800))
+    noise = np.random.default_rng(4).normal(0, 1.5, (600, 800))
+    grey = gaussian_filter(step, blur) + noise
+    rgb = np.repeat(np.clip(grey, 0, 255).astype(np.uint8)[:, :, None], 3, axis=2)
+    fit = Fitter(rgb, 1.0).line(np.array([[100.0, 298.0], [700.0, 301.0]]), 0.04)
+    assert (fit is not None) == held
