@@ -119,17 +119,18 @@ def _read_marked_one(task: Task) -> Result:
 
 def _read_pair(pair: tuple[Task, Task]) -> tuple[list[Result], Result]:
     cv2.setNumThreads(1)
-    alone = [_read_one(task) for task in pair]
     began = time.perf_counter()
+    alone, outcomes = [], []
+    for path, truth in pair:
+        started = time.perf_counter()
+        outcomes.append(measure_file(path, "cantilever", Options()))
+        spent = time.perf_counter() - started
+        alone.append(_result(path.name, group_of(truth), truth, outcomes[-1], spent))
+    refused = [o for o in outcomes if not isinstance(o, Reading)]
     sources = [str(path) for path, _ in pair]
-    outcomes = [measure_file(s, "cantilever", Options()) for s in sources]
-    joint: Outcome = outcomes[0]
-    if all(isinstance(o, Reading) for o in outcomes):
-        joint = combine_photos("cantilever", outcomes, sources, Options())
-    else:
-        joint = next(o for o in outcomes if not isinstance(o, Reading))
+    joint = refused[0] if refused else combine_photos("cantilever", outcomes, sources, Options())
     spent = time.perf_counter() - began
-    name = " + ".join(p.name for p, _ in pair)
+    name = " + ".join(path.name for path, _ in pair)
     return alone, _result(name, "cantilever, paper pairs", pair[0][1], joint, spent)
 
 

@@ -18,6 +18,7 @@ from scipy.optimize import brentq
 from skimage import data
 from skimage.measure import LineModelND, ransac
 
+from tests.grid_views import grid_pose
 from tests.scenes import raster
 from vision import rod
 from vision.camera import Camera
@@ -46,29 +47,6 @@ TOL_SNELL_PX = 1e-3
 
 
 # ----------------------------------------------------------------- scenes by construction
-
-
-def _pose(
-    elevation: float, aside: float, roll: float, f: float = 9000.0, thickness: float | None = None
-) -> GridPose:
-    """Camera ``elevation`` degrees up, grid turned by ``aside``, looking at the node (0, 0)."""
-    e, a, r = (math.radians(v) for v in (elevation, aside, roll))
-    right, ahead = np.array([1.0, 0, 0]), np.array([0, -math.sin(e), math.cos(e)])
-    up = np.array([0, -math.cos(e), -math.sin(e)])
-    x, y = math.cos(a) * right + math.sin(a) * ahead, math.cos(a) * ahead - math.sin(a) * right
-    turn = np.array([[math.cos(r), -math.sin(r), 0], [math.sin(r), math.cos(r), 0], [0, 0, 1]])
-    rotation = turn @ np.column_stack([x, y, up])
-    return GridPose(
-        Camera(f, 799.5, 599.5, 0.0, 1000.0),
-        rotation,
-        np.array([0.0, 0.0, 28.0]),
-        np.diag([1e-5, 1e-5, 1e-5, 1e-3]) ** 2,
-        0.2,
-        0.9,
-        (-2, 2),
-        (-2, 2),
-        thickness,
-    )
 
 
 def _along(turn_deg: float, rise_deg: float) -> Array:
@@ -144,7 +122,9 @@ def _seen_in_mirror(pose: GridPose, points: Array) -> Array:
 def test_solve_against_direct_construction(seed: int) -> None:
     rng = np.random.default_rng(seed)
     thickness = None if seed % 3 else float(rng.uniform(0.2, 0.8))
-    pose = _pose(rng.uniform(25, 50), rng.uniform(-14, 14), rng.uniform(-4, 4), 9000.0, thickness)
+    pose = grid_pose(
+        rng.uniform(25, 50), rng.uniform(-14, 14), rng.uniform(-4, 4), 9000.0, thickness
+    )
     turn, rise = float(rng.uniform(-8, 8)), float(rng.uniform(15, 26))
     if abs(pose_elevation(pose) - rise) < 6:  # the reflection points at the camera
         rise = 15.0
@@ -159,14 +139,14 @@ def pose_elevation(pose: GridPose) -> float:
 
 
 def test_refraction_against_snells_law() -> None:
-    pose = _pose(28, 9, 2, thickness=0.7)
+    pose = grid_pose(28, 9, 2, thickness=0.7)
     points = np.array([[0.0, 0.0, 0.1], [0.4, 0.8, 0.5], [-0.6, 1.5, 0.9]])
     expected = _seen_in_mirror(pose, points)
     assert np.allclose(image_points(points, pose), expected, atol=TOL_SNELL_PX)
 
 
 def test_without_reflection_the_rise_prior_is_in_the_budget() -> None:
-    pose = _pose(40, 12, 0)
+    pose = grid_pose(40, 12, 0)
     reading = solve_cantilever(_lines(pose, 3.0, 24.0, reflected=False))
     assert isinstance(reading, Reading)
     assert {"no_reflection", "rise_assumed"} <= set(reading.flags)
@@ -180,8 +160,8 @@ def test_without_reflection_the_rise_prior_is_in_the_budget() -> None:
 
 def test_left_and_right_photo_solved_jointly_need_no_reflection() -> None:
     rise = 26.0
-    left = _lines(_pose(38, 11, 1), 2.5, rise, reflected=False)
-    right = _lines(_pose(42, -9, -2), 2.5, rise, reflected=False)
+    left = _lines(grid_pose(38, 11, 1), 2.5, rise, reflected=False)
+    right = _lines(grid_pose(42, -9, -2), 2.5, rise, reflected=False)
     alone = solve_cantilever(left)
     both = combine_cantilever(left, right)
     assert isinstance(both, Reading) and isinstance(alone, Reading)
@@ -194,7 +174,7 @@ def test_stated_uncertainty_matches_scatter() -> None:
     rng = np.random.default_rng(5)
     z = []
     for _ in range(150):
-        pose = _pose(rng.uniform(30, 50), rng.uniform(-12, 12), rng.uniform(-3, 3))
+        pose = grid_pose(rng.uniform(30, 50), rng.uniform(-12, 12), rng.uniform(-3, 3))
         turn, rise = rng.uniform(-8, 8), rng.normal(20, 4)
         if abs(pose_elevation(pose) - rise) < 8:
             continue
@@ -258,7 +238,7 @@ def _grid_picture(pose: GridPose, k1: float = 0.0) -> NDArray[np.float32]:
     ("elevation", "aside", "roll", "k1"), [(28, 9, 3, 0.0), (45, -6, -2, -0.03)]
 )
 def test_plane_pose_against_opencv(elevation: float, aside: float, roll: float, k1: float) -> None:
-    pose = _pose(elevation, aside, roll)
+    pose = grid_pose(elevation, aside, roll)
     found = find_grid(_grid_picture(pose, k1), FocalPrior(9000 * 1.03, 0.05))
     assert found is not None
     nodes = np.array([[x, y, 0.0] for x in (-1, 0, 1, 2) for y in (-1, 0, 1, 2)])
@@ -280,7 +260,7 @@ def test_plane_pose_against_opencv(elevation: float, aside: float, roll: float, 
 
 
 def test_ghost_of_a_back_silvered_mirror_gives_the_glass() -> None:
-    pose = _pose(32, 10, 1)
+    pose = grid_pose(32, 10, 1)
     picture = _grid_picture(pose)
     rays = None
     camera = pose.camera
@@ -396,7 +376,7 @@ def test_other_subjects_are_refused(name: str) -> None:
 
 
 def test_a_bare_grid_is_refused() -> None:
-    grey = (_grid_picture(_pose(35, 5, 1)) * 255).astype(np.uint8)
+    grey = (_grid_picture(grid_pose(35, 5, 1)) * 255).astype(np.uint8)
     photo = Photo("grid", np.repeat(grey[:, :, None], 3, axis=2), "0" * 64, FocalPrior(9000, 0.05))
     assert isinstance(read_cantilever(photo, Options()), Refusal)
 
@@ -441,7 +421,7 @@ def test_of_two_clean_pairs_the_outer_one_is_the_rod() -> None:
 
 
 def test_a_doubtful_reflection_keeps_the_spread_of_the_rise_prior() -> None:
-    lines = _lines(_pose(40, 10, 0), 2.0, 20.0)
+    lines = _lines(grid_pose(40, 10, 0), 2.0, 20.0)
     assert lines.image is not None
     outcomes = [
         solve_cantilever(CantileverLines(lines.pose, lines.rod, image))
@@ -454,7 +434,7 @@ def test_a_doubtful_reflection_keeps_the_spread_of_the_rise_prior() -> None:
 
 def test_edges_of_bold_columns_are_known() -> None:
     """Half widths of columns drawn with OpenCV, one of them bold."""
-    pose = _pose(40, 0, 0, f=9000.0)
+    pose = grid_pose(40, 0, 0, f=9000.0)
     picture = np.full((1200, 1600, 3), 220, np.uint8)
     for column in range(-3, 4):
         half = 0.03 if column == 0 else 0.015

@@ -18,6 +18,7 @@ from scipy.optimize import approx_fprime, brentq
 from scipy.spatial.transform import Rotation
 from skimage import data
 
+from tests.grid_views import grid_pose
 from tests.scenes import raster, world
 from vision.camera import Camera
 from vision.grid import GLASS_INDEX, GridPose, _with_rivals, find_grid
@@ -32,28 +33,6 @@ TOL_ENDS_DEG = 0.5  # one column: the scale across comes from ends of ticks alon
 TOL_NULL_PX = 0.6
 
 
-def _pose(
-    elevation: float, aside: float, roll: float, f: float = 9000.0, thickness: float | None = None
-) -> GridPose:
-    """Camera ``elevation`` degrees up, grid turned by ``aside``, looking at the node (0, 0)."""
-    e, a, r = (math.radians(v) for v in (elevation, aside, roll))
-    right, ahead = np.array([1.0, 0, 0]), np.array([0, -math.sin(e), math.cos(e)])
-    up = np.array([0, -math.cos(e), -math.sin(e)])
-    x, y = math.cos(a) * right + math.sin(a) * ahead, math.cos(a) * ahead - math.sin(a) * right
-    turn = np.array([[math.cos(r), -math.sin(r), 0], [math.sin(r), math.cos(r), 0], [0, 0, 1]])
-    return GridPose(
-        Camera(f, 799.5, 599.5, 0.0, 1000.0),
-        turn @ np.column_stack([x, y, up]),
-        np.array([0.0, 0.0, 28.0]),
-        np.zeros((4, 4)),
-        0.2,
-        0.9,
-        (-2, 2),
-        (-2, 2),
-        thickness,
-    )
-
-
 def _angle(a: Array, b: Array) -> float:
     return math.degrees(math.acos(min(1.0, float(a @ b))))
 
@@ -61,7 +40,7 @@ def _angle(a: Array, b: Array) -> float:
 @pytest.mark.parametrize("thickness", [None, 0.6])
 def test_derivatives_against_finite_differences(thickness: float | None) -> None:
     rng = np.random.default_rng(2)
-    pose = _pose(33, 8, 2, 7000.0, thickness)
+    pose = grid_pose(33, 8, 2, 7000.0, thickness)
     n = 12
     xy = rng.uniform((100, 100), (1500, 1100), (n, 2))
     share = rng.choice([0.0, 0.5, 1.0], n) if thickness else np.zeros(n)
@@ -83,7 +62,7 @@ def test_derivatives_against_finite_differences(thickness: float | None) -> None
 
 
 def test_cells_twice_as_large_have_their_nodes_on_every_other_line() -> None:
-    pose = replace(_pose(35, 6, 1, thickness=0.8), columns=(-3, -1, 1), rows=(-2, -1, 0, 1))
+    pose = replace(grid_pose(35, 6, 1, thickness=0.8), columns=(-3, -1, 1), rows=(-2, -1, 0, 1))
     larger = twice_as_large(pose)
     assert len(larger) == 2  # odd columns; rows of either parity
     nodes = np.array([[x, y, 0.0] for x in (-1, 0, 1) for y in (-1, 0, 1)])
@@ -95,7 +74,7 @@ def test_cells_twice_as_large_have_their_nodes_on_every_other_line() -> None:
 
 
 def test_a_lattice_that_explains_as_much_widens_the_uncertainty() -> None:
-    pose = _pose(35, 6, 1)
+    pose = replace(grid_pose(35, 6, 1), covariance=np.zeros((4, 4)))
 
     def tilted(deg: float) -> GridPose:
         turn = Rotation.from_rotvec(math.radians(deg) * pose.rotation[:, 0]).as_matrix()
@@ -233,7 +212,7 @@ def test_ghosts_beside_their_lines_do_not_tilt_the_sheet(
     elevation: float, aside: float, ink: float
 ) -> None:
     """With the camera nearly above a column, the column and its ghost blur into one line."""
-    pose = _pose(elevation, aside, 1, thickness=0.6)
+    pose = grid_pose(elevation, aside, 1, thickness=0.6)
     found = find_grid(_glass_picture(pose, ink, 3), FocalPrior(9000, 0.05))
     assert found is not None and found.thickness is not None
     assert found.thickness == pytest.approx(0.6, abs=0.01)

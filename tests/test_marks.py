@@ -9,7 +9,7 @@ from scipy.ndimage import gaussian_filter
 
 from tests.figures_edges import edge_crop
 from vision.edges import EdgeFit
-from vision.marks import load_marks, snap_edge, snap_marks
+from vision.marks import edges_beside, load_marks, snap_marks
 from vision.photo import FocalPrior, Photo
 from vision.reading import Refusal
 
@@ -88,8 +88,9 @@ def test_a_colour_edge_without_brightness_is_found():
         right = -(x - 160) * math.sin(angle) + (y - 160) * math.cos(angle) > 0
         return np.where(right[..., None], [0.55, 0.35, 0.4], [0.35, 0.43, 0.41])
 
-    fit = snap_edge(a_scene(paint), (90, 157), (230, 165))
-    assert fit is not None
+    found = edges_beside(a_scene(paint), (90, 157), (230, 165))
+    assert found
+    fit = found[0].fit
     assert off_deg(fit, angle) < TOL_DEG
 
 
@@ -98,8 +99,9 @@ def test_a_long_weak_edge_beats_a_short_strong_one():
         grey = np.where(x > 160, 0.55, 0.45) + np.where((x > 152) & (y > 210), 0.3, 0.0)
         return np.repeat(grey[..., None], 3, axis=2)
 
-    fit = snap_edge(a_scene(paint), (156, 90), (158, 250))
-    assert fit is not None
+    found = edges_beside(a_scene(paint), (156, 90), (158, 250))
+    assert found
+    fit = found[0].fit
     assert abs(fit.x - 160 + 0.5) < 1.0
     assert off_deg(fit, math.pi / 2) < TOL_DEG
 
@@ -109,8 +111,9 @@ def test_a_line_drawn_too_long_is_cut_to_the_edge():
         grey = np.where((x > 160) & (y > 150), 0.7, 0.3)
         return np.repeat(grey[..., None], 3, axis=2)
 
-    fit = snap_edge(a_scene(paint), (163, 100), (158, 260))
-    assert fit is not None
+    found = edges_beside(a_scene(paint), (163, 100), (158, 260))
+    assert found
+    fit = found[0].fit
     assert 85 < fit.length < 125
     assert off_deg(fit, math.pi / 2) < TOL_DEG
 

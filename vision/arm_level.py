@@ -27,7 +27,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vision.camera import plane_normal
-from vision.edges import EdgeFit, fit_edge
+from vision.edges import EdgeFit, fit_edge, half_turn
 from vision.marks import snap_marks
 from vision.measure import Options
 from vision.photo import Photo
@@ -261,7 +261,7 @@ def _from_marks(photo: Photo, options: Options) -> Outcome:
             "Say --pivot left or --pivot right.",
         )
     sign = -1.0 if options.pivot == "left" else 1.0
-    angle = [_folded(snapped[n].angle) for n in names]
+    angle = [half_turn(snapped[n].angle) for n in names]
     value = sign * math.degrees(angle[2] - (angle[0] + angle[1]) / 2)
     fit = math.hypot(
         snapped[names[0]].angle_u / 2, snapped[names[1]].angle_u / 2, snapped[names[2]].angle_u
@@ -278,7 +278,3 @@ def _from_marks(photo: Photo, options: Options) -> Outcome:
         parts,
         lines=tuple(snapped[n].segment(n, "edge") for n in names),
     )
-
-
-def _folded(angle: float) -> float:
-    return (angle + math.pi / 2) % math.pi - math.pi / 2

@@ -18,6 +18,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from typing import Any, TypeVar
 
 import cv2
 import numpy as np
@@ -101,6 +102,14 @@ class EdgeFit:
         """The edge as a named `Segment`."""
         (x0, y0), (x1, y1) = self.ends
         return Segment(name, role, float(x0), float(y0), float(x1), float(y1))
+
+
+Angle = TypeVar("Angle", float, NDArray[Any])
+
+
+def half_turn(angle: Angle) -> Angle:
+    """The angle of an undirected line, brought into -pi/2 to pi/2 radians."""
+    return (angle + math.pi / 2) % math.pi - math.pi / 2
 
 
 def cramer_rao_angle(length: float, blur: float, noise_over_contrast: float) -> float:

@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vision.camera import Camera
+from vision.edges import half_turn
 
 Array = NDArray[np.float64]
 FINE_SCALES, WIDE_SCALES = (1.4, 2.3, 3.8), (6.2, 10.0)  # px; the wide ones at half size
@@ -240,7 +241,7 @@ def find_lines(
         for _ in range(3):
             n = np.array([-math.sin(angle), math.cos(angle)])
             miss = xy @ n - rho
-            turn = np.abs((points.angle - angle + math.pi / 2) % math.pi - math.pi / 2)
+            turn = np.abs(half_turn(points.angle - angle))
             members = alive & (np.abs(miss) < gate) & (turn < math.radians(9))
             if members.sum() < 12:
                 break
@@ -266,7 +267,7 @@ def find_lines(
         if high - low > shortest and weight > 0.17 * (high - low):
             found.append(Line(base + low * d, base + high * d, weight))
         near = alive & (np.abs(xy @ n - rho) < 3.0)
-        turn = np.abs((points.angle - angle + math.pi / 2) % math.pi - math.pi / 2)
+        turn = np.abs(half_turn(points.angle - angle))
         near &= turn < math.radians(12)
         removed, _ = _votes(xy[near], points.angle[near], points.weight[near], reach)
         total -= removed

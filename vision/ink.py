@@ -166,9 +166,3 @@ def _half_depth(t: Array, profile: NDArray[np.float32]) -> float | None:
     if left == 0 or right == len(t) - 1 or abs(t[left] + t[right]) > 0.03:
         return None
     return float((t[right] - t[left] + t[1] - t[0]) / 2)
-
-
-def column_distance(pose: GridPose, undistorted: Array) -> Array:
-    """Distance to the nearest column's ink or ghost, in pitches."""
-    near = [np.abs(g[..., 0] - np.round(g[..., 0])) for g in lattices(pose, undistorted)]
-    return np.asarray(np.min(near, axis=0))

@@ -17,7 +17,7 @@ from pathlib import Path
 
 import numpy as np
 
-from vision.edges import EdgeFit
+from vision.edges import EdgeFit, half_turn
 from vision.near_edges import NearEdge, near_edges
 from vision.photo import Photo
 from vision.reading import Refusal, Segment
@@ -113,12 +113,6 @@ def missing_marks(marks: Marks, quantity: str, needed: tuple[str, ...]) -> Refus
     )
 
 
-def snap_edge(photo: Photo, p0: Point, p1: Point) -> EdgeFit | None:
-    """The edge nearest in place and direction to one mark, or None."""
-    found = edges_beside(photo, p0, p1)
-    return found[0].fit if found else None
-
-
 def edges_beside(photo: Photo, p0: Point, p1: Point) -> list[NearEdge]:
     """The edges that one mark may mean, likeliest first."""
     length = float(np.hypot(p1[0] - p0[0], p1[1] - p0[1]))
@@ -143,7 +137,7 @@ def _mirrored(found: Sequence[Sequence[NearEdge]]) -> list[EdgeFit]:
 
 def _opening(one: EdgeFit, other: EdgeFit) -> float:
     """Signed angle from one line to another, -pi/2 to pi/2."""
-    return (other.angle - one.angle + math.pi / 2) % math.pi - math.pi / 2
+    return half_turn(other.angle - one.angle)
 
 
 def _gap(one: EdgeFit, other: EdgeFit) -> float:

@@ -11,7 +11,7 @@ is no sharp one.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
@@ -77,15 +77,21 @@ def near_edges(
     if length < MIN_LENGTH_PX:
         return []
     across = np.array([-(end - start)[1], (end - start)[0]]) / length
-    planes = _planes(photo, start, end, reach)
+    planes, corner = _planes(photo, start, end, reach)
+    start, end = start - corner, end - corner
     for smooth, widths in SCALES if length >= SOFT_FROM_PX else SCALES[:1]:
         peaks: list[_Peak] = []
         for plane in planes:
             peaks += _peaks(plane, start, end, across, length, reach, turn_deg, smooth)
         found = _fitted(peaks, start, end, across, widths, most)
         if found:
-            return found
+            return [_moved(edge, corner) for edge in found]
     return []
+
+
+def _moved(edge: NearEdge, corner: Array) -> NearEdge:
+    x, y = edge.fit.x + corner[0], edge.fit.y + corner[1]
+    return replace(edge, fit=replace(edge.fit, x=float(x), y=float(y)))
 
 
 def _fitted(
@@ -108,24 +114,19 @@ def _fitted(
     return sorted(out, key=lambda x: -x.score)
 
 
-def _planes(photo: Photo, start: Array, end: Array, reach: float) -> list[NDArray[np.float32]]:
-    """Brightness and two colour differences, blank outside the neighbourhood of the line."""
-    grey = photo.grey
-    height, width = grey.shape
-    low = np.floor(np.minimum(start, end) - 3 * reach - 8).astype(int)
-    high = np.ceil(np.maximum(start, end) + 3 * reach + 9).astype(int)
-    x0, y0 = np.clip(low, 0, (width, height))
-    x1, y1 = np.clip(high, 0, (width, height))
-    planes = [grey]
-    patch = photo.rgb[y0:y1, x0:x1].astype(np.float32) / 255
-    if patch.size == 0:
-        return planes
-    r, g, b = patch[..., 0], patch[..., 1], patch[..., 2]
-    for difference in ((r - g) / 1.4, (b - (r + g) / 2) / 1.3):
-        plane = np.zeros_like(grey)
-        plane[y0:y1, x0:x1] = difference
-        planes.append(plane)
-    return planes
+def _planes(
+    photo: Photo, start: Array, end: Array, reach: float
+) -> tuple[list[NDArray[np.float32]], Array]:
+    """Brightness and two colour differences about the line, and where that piece begins."""
+    height, width = photo.grey.shape
+    margin = 5 * reach + 20  # shifted, turned and the widest strip beside it
+    low = np.floor(np.minimum(start, end) - margin).astype(int)
+    high = np.ceil(np.maximum(start, end) + margin).astype(int)
+    x0, y0 = np.clip(low, 0, (width - 1, height - 1))
+    x1, y1 = np.clip(high, 1, (width, height))
+    r, g, b = cv2.split(photo.rgb[y0:y1, x0:x1].astype(np.float32) / 255)
+    planes = [photo.grey[y0:y1, x0:x1], (r - g) / 1.4, (b - (r + g) / 2) / 1.3]
+    return [np.ascontiguousarray(p, np.float32) for p in planes], np.array([x0, y0], float)
 
 
 def _peaks(

@@ -20,6 +20,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vision.camera import Camera
+from vision.edges import half_turn
 from vision.groove import groove_slope
 from vision.marks import snap_marks
 from vision.mirror_image import Normal
@@ -200,7 +201,7 @@ def lines_from_marks(photo: Photo, options: Options) -> RakeLines | Refusal:
         flags.append("pivot_assumed")
     lines = []
     left, right = (fits[name].angle for name in _SHANKS)
-    opening = abs((right - left + math.pi / 2) % math.pi - math.pi / 2)
+    opening = abs(half_turn(right - left))
     if opening > math.radians(MOST_SHANK_OPENING_DEG):
         # where little shank shows a person draws along the cone, or the shank tapers
         fits = {name.replace("shank", "cone"): fit for name, fit in fits.items()}

@@ -1,4 +1,4 @@
-"""Which way the surface runs in a side-on close-up: mirror image, grooves, or smeared reflection.
+"""Which way the surface runs in a side-on close-up: mirror image or grooves.
 
 In: the photo, then the rod and the stylus. Out: the rod with its mirror image, and lines
 for `vision.rake_model`: ``normal`` (from a mirror image) or ``surface`` (from grooves).
