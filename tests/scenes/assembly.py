@@ -129,6 +129,14 @@ def _stylus_and_cantilever(out: Assembly, spec: dict[str, Any]) -> None:
         wide, begins = 1.45 * rod["radius_mm"], 0.45 * spec["body"]["front_mm"]
         sleeve = shapes.lathe([(begins, wide), (rod["length_mm"] - 0.1, wide)])
         out.add("sleeve", sleeve.moved(lie, start), metal("Al", rough, 0.8))
+    if rod["kind"] == "banded tube":
+        # two rings of paint, no thicker than paint is
+        for begins in (0.25, 0.6):
+            at = begins * spec["body"]["front_mm"] + 0.5
+            band = shapes.lathe(
+                [(at, 1.01 * rod["radius_mm"]), (at + 0.35, 1.01 * rod["radius_mm"])]
+            )
+            out.add("band", band.moved(lie, start), matt(0.5, 0.42, 0.06))
     reach = spec["body"]["front_mm"] + 1.5
     if rod["length_mm"] > reach + 0.3:
         collar = shapes.lathe(
@@ -248,6 +256,8 @@ def _body(out: Assembly, spec: dict[str, Any]) -> None:
             "octagon": ("chamfer", 1.2 * b["corner_mm"] + 0.8, 2),
             "prow": ("round", 0.4 * b["corner_mm"], 4),
             "keystone": ("chamfer", bevel, 2),
+            "lipped": ("chamfer", bevel, 2),
+            "drilled": ("chamfer", bevel, 2),
         }[kind]
         if kind == "keystone":
             taper = 0.3 + 0.5 * taper
@@ -258,6 +268,19 @@ def _body(out: Assembly, spec: dict[str, Any]) -> None:
             paint,
         )
         edge_half = wide / 2 * (1 - taper)
+        if kind == "lipped":
+            # an upper lip before the front throws its shadow on the face
+            lip = shapes.outline("chamfer", wide, top - 0.22 * (top - low), top, 0.3, 0.0)
+            put("lip", shapes.prism(lip, x0 - 1.2, x0 + 2.0, 0.3), other)
+        if kind == "drilled":
+            # three dark round recesses, drawn as discs on the face
+            for k in (-1, 0, 1):
+                disc = shapes.lathe([(0.0, 0.09 * wide), (0.02, 0.09 * wide)], sides=48)
+                at_z = (low + top) / 2 + 0.4
+                faced = disc.moved(
+                    shapes.frame_along((1, 0, 0), (0, 0, 1)), (x0 - 0.01, k * 0.28 * wide, at_z)
+                )
+                put("recess", faced, matt(0.01))
         if kind == "guard":
             span = 0.42 * wide
             guard = shapes.outline("chamfer", span, low - 0.35, low + 2.5, 0.25, 0.0)
@@ -304,7 +327,7 @@ def _body(out: Assembly, spec: dict[str, Any]) -> None:
     if (
         b["label"]
         and slant == 0
-        and kind not in ("open-front", "cheeks", "stepped", "ribbed", "flange")
+        and kind not in ("open-front", "cheeks", "stepped", "ribbed", "flange", "lipped", "drilled")
     ):
         _label(put, b, x0, low, top)
 
@@ -531,6 +554,13 @@ def _surroundings(out: Assembly, spec: dict[str, Any]) -> None:
         for turn, high, size in ((0.0, lamp["height_deg"], 12.0), (140.0, 35.0, 8.0)):
             at = world.cantilever_direction(lamp["bearing_deg"] + turn, high) * 210
             out.lamps.append(("bulb", shapes.ball(at, size), list(200.0 * warm)))
+    elif light == "strip lamp":
+        # a long tube overhead: a streak along everything that shines
+        long = shapes.plate(150, 6, 0.0).moved(
+            shapes.frame_along(-toward, world.cantilever_direction(lamp["bearing_deg"] + 90, 0.0)),
+            toward * 180,
+        )
+        out.lamps.append(("strip", long, list(60.0 * warm)))
     elif light == "ring":
         t = np.linspace(0, 2 * np.pi, 48, endpoint=False)
         circle = np.stack([np.cos(t), np.sin(t), 0 * t], 1)

@@ -5,12 +5,12 @@
 
 `render` path-traces the scenes of a set once (slow; resumes where it stopped). The other commands
 take renders from the cache, degrade each in several ways and write JPEGs with `truth.json`. All is
-fixed by seeds. The sets: "tuning" is for looking at; so is "second", an earlier sealed set with
-shapes and lights that tuning never shows; "sealed" has other seeds and shapes and lights that
-neither shows, and exists only to be counted; "unusable" must never be answered with a number, and
-"sealed-unusable" is the same from sealed scenes; "pairs" are settings over paper photographed from
-the left and from the right; "nightly" is a small picture of some second scenes for `tests/photos/`;
-"samples" are the pictures of `sample_images/`.
+fixed by seeds. The sets: "tuning" is for looking at; so are "second" and "third", earlier sealed
+sets with shapes and lights that tuning never shows; "sealed" has other seeds, and shapes and lights
+that none of them shows, and exists only to be counted; "unusable" must never be answered with a
+number, and "sealed-unusable" is the same from sealed scenes; "pairs" are settings over paper
+photographed from the left and from the right; "nightly" is a small picture of some second scenes
+for `tests/photos/`; "samples" are the pictures of `sample_images/`.
 """
 
 from __future__ import annotations
@@ -33,13 +33,14 @@ WIDTH, HEIGHT, SAMPLES = 1730, 1298, 128
 HEADROOM = 1.5  # the brightest linear value a stored render can hold
 SCENES = {
     "tuning": (100, 27, "tuning"),
-    "second": (1000, 40, "sealed"),
-    "sealed": (7000, 42, "report"),
-    "pairs": (3000, 40, "pairs"),
+    "second": (1000, 40, "second"),
+    "third": (7000, 92, "third"),
+    "sealed": (11000, 50, "sealed"),
+    "pairs": (15000, 48, "pairs"),
     "samples": (5000, 5, "samples"),
 }
 OTHERS = ("unusable", "sealed-unusable", "nightly", "samples")
-COPIES = {"tuning": 4, "second": 6, "sealed": 6, "pairs": 3}
+COPIES = {"tuning": 4, "second": 6, "third": 6, "sealed": 6, "pairs": 3}
 
 
 def main(arguments: list[str] | None = None) -> int:
@@ -138,7 +139,7 @@ def spec_of(quantity: str, seed: int, family: str) -> dict[str, Any]:
 
 def pair_of(seed: int) -> dict[str, Any]:
     """One of two views of a setting over paper: even seeds from one side, odd from the other."""
-    spec = recipe.draw("cantilever", seed - seed % 2, "sealed")
+    spec = recipe.draw("cantilever", seed - seed % 2, "second")
     rng = np.random.default_rng([seed, 31])
     bearing = float(rng.uniform(5, 14)) * (1 if seed % 2 else -1)
     spec["camera"] |= {"off_axis_deg": round(bearing, 4), "roll_deg": round(rng.uniform(-5, 5), 4),
@@ -192,7 +193,7 @@ def write_set(name: str, cache: Path, out: Path) -> None:
                 rng,
                 spec["light"] == "dim",
                 spec["quantity"] == "rake",
-                name in ("second", "sealed"),
+                name in ("second", "third", "sealed"),
             )
             photo = f"{spec['quantity']}-{spec['seed']}-{copy}.jpg"
             truth[photo] = write_photo(out / photo, linear, spec, plan, rng)

@@ -12,34 +12,49 @@ from typing import Any
 import numpy as np
 
 QUANTITIES = ("rake", "cantilever", "azimuth")
-FAMILIES = ("tuning", "sealed", "report")
+FAMILIES = ("tuning", "second", "third", "sealed")
 
 BODIES = {
     "tuning": ["box", "bevelled", "rounded", "open-front", "guard", "two-colour"],
-    "sealed": ["box", "bevelled", "rounded", "open-front", "guard", "two-colour",
+    "second": ["box", "bevelled", "rounded", "open-front", "guard", "two-colour",
                "octagon", "stepped", "prow", "cheeks"],
-    "report": ["box", "bevelled", "rounded", "open-front", "guard", "two-colour",
-               "octagon", "stepped", "prow", "cheeks", "flange", "ribbed", "keystone"],
+    "third": ["box", "bevelled", "rounded", "open-front", "guard", "two-colour",
+              "octagon", "stepped", "prow", "cheeks", "flange", "ribbed", "keystone"],
+    "sealed": ["box", "bevelled", "rounded", "open-front", "guard", "two-colour",
+               "octagon", "stepped", "prow", "cheeks", "flange", "ribbed", "keystone",
+               "lipped", "drilled"],
 }  # fmt: skip
 RODS = {
     "tuning": ["tube", "thin rod", "tapered"],
-    "sealed": ["tube", "thin rod", "tapered", "rounded rod", "square rod"],
-    "report": ["tube", "thin rod", "tapered", "rounded rod", "square rod", "sleeved rod"],
+    "second": ["tube", "thin rod", "tapered", "rounded rod", "square rod"],
+    "third": ["tube", "thin rod", "tapered", "rounded rod", "square rod", "sleeved rod"],
+    "sealed": [
+        "tube",
+        "thin rod",
+        "tapered",
+        "rounded rod",
+        "square rod",
+        "sleeved rod",
+        "banded tube",
+    ],
 }
 SHANKS = {
     "tuning": ["round", "square"],
-    "sealed": ["round", "square", "octagon"],
-    "report": ["round", "square", "octagon", "hexagon"],
+    "second": ["round", "square", "octagon"],
+    "third": ["round", "square", "octagon", "hexagon"],
+    "sealed": ["round", "square", "octagon", "hexagon", "flatted"],
 }
 TIPS = {
     "tuning": ["conical", "elliptical", "long-edge"],
+    "second": ["conical", "elliptical", "long-edge", "tapered shank"],
+    "third": ["conical", "elliptical", "long-edge", "tapered shank"],
     "sealed": ["conical", "elliptical", "long-edge", "tapered shank"],
-    "report": ["conical", "elliptical", "long-edge", "tapered shank"],
 }
 LIGHTS = {
     "tuning": ["back", "soft", "hard", "dim"],
-    "sealed": ["back", "soft", "hard", "dim", "window", "ring"],
-    "report": ["back", "soft", "hard", "dim", "window", "ring", "two lamps"],
+    "second": ["back", "soft", "hard", "dim", "window", "ring"],
+    "third": ["back", "soft", "hard", "dim", "window", "ring", "two lamps"],
+    "sealed": ["back", "soft", "hard", "dim", "window", "ring", "two lamps", "strip lamp"],
 }
 SURFACES = {
     "rake": (["mirror", "record", "back-silvered mirror", "glossy card", "matt card"],
@@ -58,9 +73,8 @@ def draw(quantity: str, seed: int, family: str = "tuning") -> dict[str, Any]:
     quantity : {"rake", "cantilever", "azimuth"}
     seed : int
         The same seed always gives the same scene.
-    family : {"tuning", "sealed", "report"}
-        "sealed" also draws shapes and lights that "tuning" never shows, "report" some that neither
-        shows.
+    family : {"tuning", "second", "third", "sealed"}
+        Each also draws shapes and lights that those before it never show.
     """
     if quantity not in QUANTITIES:
         raise ValueError(f"quantity: {quantity!r}; allowed: {', '.join(QUANTITIES)}")
@@ -142,7 +156,7 @@ def _cantilever(rng: np.random.Generator, family: str) -> dict[str, Any]:
         "kind": kind,
         "radius_mm": radius,
         "far_radius_mm": round(radius * grow, 4),
-        "bore_mm": round(radius * _u(rng, 0.6, 0.85), 4) if kind == "tube" else 0.0,
+        "bore_mm": round(radius * _u(rng, 0.6, 0.85), 4) if "tube" in kind else 0.0,
         "overhang_mm": _u(rng, 0.12, 0.45),
         "length_mm": _u(rng, 5.0, 7.5),
         "material": str(
@@ -183,6 +197,8 @@ def _body(rng: np.random.Generator, family: str) -> dict[str, Any]:
 def _slant(rng: np.random.Generator, kind: str) -> float:
     if kind == "prow":
         return _u(rng, 0.1, 0.45)
+    if kind == "drilled":
+        return 0.0
     return _u(rng, 0, 0.15) if rng.random() < 0.3 else 0.0
 
 
