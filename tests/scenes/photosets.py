@@ -35,7 +35,7 @@ SCENES = {
     "tuning": (100, 27, "tuning"),
     "second": (1000, 40, "second"),
     "third": (7000, 92, "third"),
-    "sealed": (11000, 50, "sealed"),
+    "sealed": (11000, 75, "sealed"),
     "pairs": (15000, 48, "pairs"),
     "samples": (5000, 5, "samples"),
 }
