@@ -40,7 +40,7 @@ SCENES = {
     "samples": (5000, 5, "samples"),
 }
 OTHERS = ("unusable", "sealed-unusable", "nightly", "samples")
-COPIES = {"tuning": 4, "second": 6, "third": 6, "sealed": 6, "pairs": 3}
+COPIES = {"tuning": 4, "second": 6, "third": 6, "sealed": 4, "pairs": 3}
 
 
 def main(arguments: list[str] | None = None) -> int:
