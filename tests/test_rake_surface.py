@@ -125,7 +125,13 @@ def test_no_normal_where_the_line_runs_above_the_rod() -> None:
     line = find_symmetry(rgb)
     assert line is not None
     high = SimpleNamespace(
-        point=np.array([0.0, 5.0]), tilt=0.0, y_at=lambda x: 5.0, matched=9.0, share=1, sharpness=1
+        point=np.array([0.0, 5.0]),
+        tilt=0.0,
+        y_at=lambda x: 5.0,
+        matched=9.0,
+        share=1,
+        steepness=1,
+        focus=1,
     )
     assert find_normal(rgb, found.rod, high) is None
 

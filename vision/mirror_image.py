@@ -36,24 +36,61 @@ FINE_THICKNESS = 72.0  # px of rod thickness where the normal is measured
 BEYOND, ALONG, ABOVE = 1.3, 3.2, 1.8  # what is looked at about the free end, in thicknesses
 # luma and two colour differences
 PLANES = np.array([[0.299, 0.587, 0.114], [0.7, -0.7, 0], [0, -0.7, 0.7]], np.float32)
+_ROOTS = np.sqrt(np.arange(256, dtype=np.float32) / np.float32(255))
 TILTS_DEG = np.arange(-8.0, 8.1, 1.0)
-STARTS = 3
+STARTS = 2
 LEAST_START, SURE_START = 1.5, 6.0  # blocks that must agree, or settle it, at the start
 LEAST_HEIGHT = 0.12  # of the picture's height: a mirror's line leaves this much above and below it
 BLOCK, REACH = 27, 7  # px: size of the blocks; how far from its place a block is looked for
+FEWER = 20  # px from block to block where only the line is wanted
 LEAST_MATCH = 0.5  # correlation below which a block counts nothing
 LEAST_INFO = 0.02  # mean squared gradient (of 1) across the direction wanted
+# Mean product of the gradient's two parts, and its share: edges that a mirror turns round.
+LEAST_SLANT, LEAST_SLOPE = 0.004, 0.12
 OUTLINE_WEIGHT = 0.1  # of blocks on the rod itself
 OUTLINE_U_DEG, FLOOR_U_DEG = 0.3, 0.12
 AGREE_PX = 2.0  # by how much a block's image may miss the common line of symmetry
 BLOCKS_TOGETHER = 4.0  # blocks overlap by half, and one edge runs through several
+NOISES = 3.0  # of the median gradient: where an edge counts half
+SOFT = 3.8  # px of further blur, against which focus is judged
+LEAST_CLEAR = 2.0  # of the noise: an image fainter than this tells nothing of its focus
+
+
+@dataclass(frozen=True)
+class _Blocks:
+    """Blocks of the upper half that were looked for in the flipped lower half, one an entry.
+
+    ``u``, ``height``: place, px. ``aside``, ``down``: shift, px. ``match``: correlation.
+    ``tells_x``, ``tells_y``: what the block tells of its two shifts. ``turned``: whether it would
+    look different if it were not mirrored. ``steepness``: gradient of the image over the block's
+    own. ``focus``: the same, each against its own blurred copy; NaN where the image is faint.
+    """
+
+    u: Array
+    height: Array
+    aside: Array
+    down: Array
+    match: Array
+    tells_x: Array
+    tells_y: Array
+    turned: NDArray[np.bool_]
+    steepness: Array
+    focus: Array
+
+    def __len__(self) -> int:
+        return len(self.u)
+
+    @property
+    def trust(self) -> Array:
+        """0..1 by the correlation."""
+        return np.asarray(np.clip((self.match - LEAST_MATCH) / (1 - LEAST_MATCH), 0, 1))
 
 
 @dataclass(frozen=True)
 class _Seen:
-    """Blocks found again (rows as `_blocks` says), where they are, and which hang under the rod."""
+    """Blocks, where they are, and which hang under the rod."""
 
-    blocks: Array
+    blocks: _Blocks
     origin: Array
     basis: Array
     at: Array
@@ -71,19 +108,22 @@ class SymmetryLine:
     tilt : float
         Direction, radians.
     matched : float
-        Blocks found again in the image, weighted by how well they agree; those that fix their
-        place both ways.
+        Blocks found again in the image, weighted by how well they agree; those that would look
+        different if they were not mirrored.
     share : float
         Of the blocks that should be found again, 0..1.
-    sharpness : float
+    steepness : float
         Median gradient of the image over that of the object.
+    focus : float
+        Median sharpness of the image over that of the object, whatever their contrasts.
     """
 
     point: Array
     tilt: float
     matched: float
     share: float
-    sharpness: float
+    steepness: float
+    focus: float
 
     def y_at(self, x: float) -> float:
         """Height of the line in the picture at x."""
@@ -125,8 +165,9 @@ class _Copy:
     basis: Array
     u0: int
     rows: int  # above and below y = 0
-    field: Grey  # (2 rows + 1, W, 2): soft-clipped gradient
-    size: Grey  # its size, unclipped
+    field: Grey  # (2 rows + 1, W, 2): gradient, clipped, noise held down
+    square: Grey  # its square, unclipped
+    blurred: Grey  # the same of the blurred picture
     inside: NDArray[np.bool_]
 
 
@@ -138,10 +179,11 @@ def find_symmetry(rgb: Picture) -> SymmetryLine | None:
     rgb : ndarray of uint8, shape (H, W, 3)
     """
     middle = shrink(rgb, min(1.0, MIDDLE_WIDTH / rgb.shape[1]))
+    picture, ratio = shrink(middle[0], min(1.0, COARSE_WIDTH / middle[0].shape[1]))
+    small = picture, ratio * middle[1]
     best: SymmetryLine | None = None
-    for point, tilt in _starts(rgb, middle):
-        copy = _whole(middle, rgb.shape, point, tilt)
-        moved = _settled(copy, tilt, _blocks(copy, rough=True)) if copy.rows > 2 * BLOCK else None
+    for point, tilt in _starts(rgb, small):
+        moved = _settled(_whole(middle, rgb.shape, point, tilt), tilt)
         if moved is None or (best is not None and moved.matched <= best.matched):
             continue
         best = moved
@@ -169,11 +211,13 @@ def find_normal(rgb: Picture, rod: SideRod, line: SymmetryLine) -> Normal | None
     if near is None:
         return None
     copy = _about_rod(fine, rgb.shape, rod, near.point, near.tilt)
-    blocks = _blocks(copy) if copy.rows >= 2 * BLOCK else np.zeros((0, 8))
+    if copy.rows < 2 * BLOCK:
+        return None
+    blocks = _blocks(copy)
     settled = _settled(copy, near.tilt, blocks)
     if settled is None:
         return None
-    at = copy.origin + (blocks[:, :2] * (1, -1)) @ copy.basis.T
+    at = copy.origin + np.column_stack([blocks.u, -blocks.height]) @ copy.basis.T
     under = rod.bottom.y0 + math.tan(rod.bottom.angle) * (at[:, 0] - rod.bottom.x0)
     half = 0.5 * BLOCK * float(np.linalg.norm(copy.basis[:, 0]))
     seen = _Seen(blocks, copy.origin, copy.basis, at, at[:, 1] > under + half)
@@ -181,30 +225,33 @@ def find_normal(rgb: Picture, rod: SideRod, line: SymmetryLine) -> Normal | None
     return None if found is None else Normal(*found, settled, seen)
 
 
-def _starts(rgb: Picture, middle: tuple[Picture, Array]) -> Iterator[tuple[Array, float]]:
+def _starts(rgb: Picture, small: tuple[Picture, Array]) -> Iterator[tuple[Array, float]]:
     """Likely lines of symmetry, best first."""
     height, width = rgb.shape[:2]
-    picture, ratio = shrink(middle[0], min(1.0, COARSE_WIDTH / middle[0].shape[1]))
-    scale = float(ratio[1] * middle[1][1])
-    field, _ = _gradient(picture)
+    picture, scale = small[0], float(small[1][1])
+    field, _, _ = _gradient(picture)
     tall, wide = picture.shape[:2]
     centre = np.array([(width - 1) / 2, (height - 1) / 2])
     field[:2], field[-2:], field[:, :2], field[:, -2:] = 0, 0, 0, 0
+    steep = np.maximum(np.hypot(field[..., 0], field[..., 1]), np.float32(1e-6))
+    level = (field[..., 0] ** 2 - field[..., 1] ** 2) / steep
+    slanted = 2 * field[..., 0] * field[..., 1] / steep
     size = next_fast_len(2 * tall, real=True)
-    # offset s pairs rows y and s - y: the line lies at s / 2
+    # offset s pairs rows y and s - y: the line lies at s / 2; a mirror turns the sign of slants
     first = int(2 * LEAST_HEIGHT * tall)
     sums = np.arange(first, int(2 * (1 - LEAST_HEIGHT) * tall))
     curves = []
     for tilt in TILTS_DEG:
         turn = cv2.getRotationMatrix2D(((wide - 1) / 2, (tall - 1) / 2), float(tilt), 1.0)
-        level = cv2.warpAffine(field, turn, (wide, tall), flags=cv2.INTER_LINEAR)
-        level = level @ turn[:, :2].T.astype(np.float32)
-        wave = rfft(level, size, axis=0)
-        same = irfft(np.sum(wave[..., 0] ** 2 - wave[..., 1] ** 2, axis=1), size)
-        energy = np.cumsum(np.sum(level**2, axis=(1, 2)))
+        twice = 2 * math.radians(tilt)
+        seen = math.cos(twice) * slanted - math.sin(twice) * level
+        seen = cv2.warpAffine(seen, turn, (wide, tall), flags=cv2.INTER_LINEAR)
+        wave = rfft(seen, size, axis=0)
+        same = -irfft(np.sum(wave**2, axis=1), size)
+        energy = np.cumsum(np.sum(seen**2, axis=1))
         hidden = energy[np.clip(sums - tall, 0, tall - 1)] * (sums >= tall)
-        seen = energy[np.minimum(sums, tall - 1)] - hidden
-        share = same[sums] / (seen + 1e-6)
+        paired = energy[np.minimum(sums, tall - 1)] - hidden
+        share = same[sums] / (paired + 1e-6)
         curves.append(np.clip(same[sums], 0, None) * np.clip(share, 0, 1))
     table = np.stack(curves)
     for _ in range(STARTS):
@@ -269,7 +316,7 @@ def _copied(
         flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP,
         borderMode=cv2.BORDER_REPLICATE,
     )
-    field, steepness = _gradient(np.asarray(warped, np.uint8))
+    field, square, blurred = _gradient(np.asarray(warped, np.uint8))
     y = np.arange(-rows, rows + 1, dtype=np.float32)[:, None]
     u = np.arange(u0, u1, dtype=np.float32)[None]
     edge = 6 / scale
@@ -278,91 +325,113 @@ def _copied(
         along, down = basis[axis].astype(np.float32)
         at = np.float32(point[axis]) + along * u + down * y
         inside &= (at > edge) & (at < length - 1 - edge)
-    return _Copy(point, basis, u0, rows, field * inside[..., None], steepness, inside)
+    return _Copy(point, basis, u0, rows, field * inside[..., None], square, blurred, inside)
 
 
-def _gradient(picture: Picture) -> tuple[Grey, Grey]:
-    """Gradient of the locally strongest of luma and two colour differences; soft-clipped, whole."""
-    f = np.sqrt(picture.astype(np.float32) / np.float32(255))
-    planes = np.asarray(cv2.GaussianBlur(np.ascontiguousarray(f @ PLANES.T), (0, 0), 1.2))
-    gx = np.asarray(cv2.Sobel(planes, cv2.CV_32F, 1, 0, scale=1 / 8), np.float32)
-    gy = np.asarray(cv2.Sobel(planes, cv2.CV_32F, 0, 1, scale=1 / 8), np.float32)
-    strongest = (gx * gx + gy * gy).argmax(axis=2)[..., None]
-    both = [np.take_along_axis(g, strongest, 2)[..., 0] for g in (gx, gy)]
-    size = np.hypot(*both)
-    knee = size + max(0.01, 3 * float(np.median(size)))
-    return np.dstack([g / knee for g in both]).astype(np.float32), size
+def _gradient(picture: Picture) -> tuple[Grey, Grey, Grey]:
+    """Gradient of the locally strongest of luma and two colour differences.
+
+    Clipped and with what may be noise held down; its square, whole; and that of a blurred copy.
+    """
+    specks_gone = cv2.medianBlur(picture, 3)
+    f = cv2.transform(cv2.LUT(specks_gone, _ROOTS), PLANES)
+    f = cv2.GaussianBlur(f, (0, 0), 1.2)
+    gx, gy, square = _strongest(f)
+    noise = max(0.01, NOISES * math.sqrt(float(np.median(square[::2, ::2]))))
+    weight = np.sqrt(square) / (square + np.float32(noise**2))
+    half = cv2.resize(f, None, fx=0.5, fy=0.5, interpolation=cv2.INTER_AREA)
+    _, _, blurred = _strongest(cv2.GaussianBlur(half, (0, 0), SOFT / 2))
+    blurred = cv2.resize(blurred / 4, square.shape[::-1], interpolation=cv2.INTER_LINEAR)
+    return np.dstack([gx * weight, gy * weight]), square, np.asarray(blurred, np.float32)
 
 
-def _settled(copy: _Copy, tilt: float, blocks: Array | None = None) -> SymmetryLine | None:
+def _strongest(planes: cv2.typing.MatLike) -> tuple[Grey, Grey, Grey]:
+    """Gradient of that plane in which it is largest, pixel by pixel, and its square."""
+    gx, gy, square = np.zeros((3, *planes.shape[:2]), np.float32)
+    for plane in cv2.split(planes):
+        x = cv2.Sobel(plane, cv2.CV_32F, 1, 0, scale=1 / 8)
+        y = cv2.Sobel(plane, cv2.CV_32F, 0, 1, scale=1 / 8)
+        own = np.asarray(x * x + y * y, np.float32)
+        more = own > square
+        for best, this in ((gx, x), (gy, y), (square, own)):
+            np.copyto(best, this, where=more)
+    return gx, gy, square
+
+
+def _settled(copy: _Copy, tilt: float, blocks: _Blocks | None = None) -> SymmetryLine | None:
     """The line of symmetry of a copy, moved to where its halves agree.
 
-    Blocks not given are looked for.
+    Blocks not given are looked for, fewer of them.
     """
     if copy.rows < 2 * BLOCK:
         return None
-    blocks = _blocks(copy) if blocks is None else blocks
+    blocks = _blocks(copy, FEWER) if blocks is None else blocks
     if len(blocks) < 4:
         return None
     shift = _line(blocks)
     point = copy.origin + copy.basis @ np.array([0.0, -shift[0] / 2])
     tilt = tilt - math.atan(shift[1] / 2)
-    if abs(tilt) > math.radians(TILTS_DEG[-1] + 4):
+    if abs(tilt) > math.radians(TILTS_DEG[-1] + 1):
         return None
-    miss = blocks[:, 3] - shift[0] - shift[1] * blocks[:, 0]
-    agree = _trust(blocks) * np.exp(-0.5 * (miss / AGREE_PX) ** 2)
-    both = np.minimum(blocks[:, 5], blocks[:, 6]) > LEAST_INFO / 2
-    matched = float(agree[both].sum())
-    good = both & (agree > 0.2)
-    sharpness = float(np.median(blocks[good, 7])) if good.any() else 0.0
-    return SymmetryLine(point, tilt, matched, matched / max(1, int(both.sum())), sharpness)
+    miss = blocks.down - shift[0] - shift[1] * blocks.u
+    agree = blocks.trust * np.exp(-0.5 * (miss / AGREE_PX) ** 2)
+    matched = float(agree[blocks.turned].sum())
+    good = blocks.turned & (agree > 0.2)
+    steepness = float(np.median(blocks.steepness[good])) if good.any() else 0.0
+    clear = good & np.isfinite(blocks.focus)
+    focus = float(np.median(blocks.focus[clear])) if clear.any() else 0.0
+    share = matched / max(1, int(blocks.turned.sum()))
+    return SymmetryLine(point, tilt, matched, share, steepness, focus)
 
 
-def _blocks(copy: _Copy, rough: bool = False) -> Array:
-    """Blocks of the upper half and where they are in the flipped lower half.
-
-    Rows of: place u, height, sideways and downwards shift (px), correlation, what the block tells
-    of its sideways and of its downward shift, and image gradient over own gradient.
-    """
+def _blocks(copy: _Copy, step: int = BLOCK // 2) -> _Blocks:
+    """Blocks of the upper half and where they are in the flipped lower half."""
     up = copy.field
     down = np.ascontiguousarray(up[::-1] * np.array([1, -1], np.float32))
     both = copy.inside & copy.inside[::-1]
     clear = cv2.erode(both.astype(np.uint8), np.ones((BLOCK, BLOCK), np.uint8)) > 0
-    box = (BLOCK, BLOCK)
-    xx, yy, xy = (
-        cv2.boxFilter(a, -1, box)
-        for a in (up[..., 0] ** 2, up[..., 1] ** 2, up[..., 0] * up[..., 1])
-    )
+    xx, yy, xy = map(_boxed, (up[..., 0] ** 2, up[..., 1] ** 2, up[..., 0] * up[..., 1]))
     about_x, about_y = xx - xy**2 / (yy + 3e-3), yy - xy**2 / (xx + 3e-3)
-    square = cv2.boxFilter(copy.size**2, -1, box)
+    slanted = np.abs(xy) > np.maximum(LEAST_SLANT, LEAST_SLOPE * (xx + yy))
+    worth = clear & (slanted | (np.maximum(about_x, about_y) > LEAST_INFO))
+    turned = slanted | (np.minimum(about_x, about_y) > LEAST_INFO / 2)
+    square, blurred = _boxed(copy.square), _boxed(copy.blurred) + 1e-12
+    noise = 1.5 * float(np.median(copy.square[copy.inside])) if copy.inside.any() else 0.0
+    clean = np.maximum(square - noise, 0)
     half, width = BLOCK // 2, up.shape[1]
-    reach, pull, step = (2 * REACH, 3e-4, BLOCK) if rough else (REACH, 2e-3, half)
     rows = []
     for r in range(half + 1, copy.rows - half, step):
-        for c in range(half + 1 + reach, width - half - reach - 1, step):
-            if not clear[r, c] or max(about_x[r, c], about_y[r, c]) < LEAST_INFO:
+        for c in range(half + 1 + REACH, width - half - REACH - 1, step):
+            if not worth[r, c]:
                 continue
-            first = max(0, r - half - reach)
-            seen = down[first : r + half + 1 + reach, c - half - reach : c + half + 1 + reach]
+            first = max(0, r - half - REACH)
+            seen = down[first : r + half + 1 + REACH, c - half - REACH : c + half + 1 + REACH]
             own = up[r - half : r + half + 1, c - half : c + half + 1]
             match = cv2.matchTemplate(seen, own, cv2.TM_CCORR_NORMED)
             v = np.arange(match.shape[0]) + first - (r - half)
-            u = np.arange(match.shape[1]) - reach
-            score = match - pull * v[:, None] ** 2 - 5e-4 * u[None] ** 2
+            u = np.arange(match.shape[1]) - REACH
+            score = match - 2e-3 * v[:, None] ** 2 - 5e-4 * u[None] ** 2
             i, j = divmod(int(np.argmax(score)), score.shape[1])
             if not (0 < i < score.shape[0] - 1 and 0 < j < score.shape[1] - 1):
                 continue
             du = _vertex(score[i, j - 1 : j + 2])
             dv = _vertex(score[i - 1 : i + 2, j])
-            there = square[2 * copy.rows - r - v[i], c + u[j]]
+            image = (2 * copy.rows - r - v[i], c + u[j])
+            focus = clean[image] / blurred[image] * blurred[r, c] / max(clean[r, c], 1e-12)
             rows.append(
                 (
                     copy.u0 + c, copy.rows - r, u[j] + du, v[i] + dv, match[i, j],
-                    about_x[r, c], about_y[r, c],
-                    math.sqrt(max(there, 0.0) / max(square[r, c], 1e-12)),
+                    about_x[r, c], about_y[r, c], turned[r, c],
+                    math.sqrt(max(square[image], 0.0) / max(square[r, c], 1e-12)),
+                    focus if square[image] > LEAST_CLEAR * noise else math.nan,
                 )
             )  # fmt: skip
-    return np.array(rows, float).reshape(-1, 8)
+    columns = np.array(rows, float).reshape(-1, 10).T
+    return _Blocks(*columns[:7], columns[7] > 0, *columns[8:])
+
+
+def _boxed(a: Grey) -> Grey:
+    return np.asarray(cv2.boxFilter(np.ascontiguousarray(a), -1, (BLOCK, BLOCK)))
 
 
 def _vertex(y: Array) -> float:
@@ -370,10 +439,10 @@ def _vertex(y: Array) -> float:
     return min(max(0.5 * float(y[0] - y[2]) / bend, -0.5), 0.5)
 
 
-def _line(blocks: Array) -> Array:
+def _line(blocks: _Blocks) -> Array:
     """Downward shift of the blocks at u = 0, and its slope along u."""
-    u, v = blocks[:, 0], blocks[:, 3]
-    weight = _trust(blocks) * np.minimum(blocks[:, 6], 0.1)
+    u, v = blocks.u, blocks.down
+    weight = blocks.trust * np.minimum(blocks.tells_y, 0.1)
     if np.count_nonzero(weight) < 4:
         return np.zeros(2)
     design = np.column_stack([np.ones_like(u), u])
@@ -389,18 +458,14 @@ def _line(blocks: Array) -> Array:
     return np.asarray(shift)
 
 
-def _trust(blocks: Array) -> Array:
-    return np.asarray(np.clip((blocks[:, 4] - LEAST_MATCH) / (1 - LEAST_MATCH), 0, 1))
-
-
 def _direction(seen: _Seen, full: NDArray[np.bool_]) -> tuple[Array, Array, float] | None:
     """Mean point, its image and the uncertainty of their direction; ``full`` blocks count whole."""
     blocks = seen.blocks
-    u, height, aside, v = blocks[:, :4].T
+    u, height, aside = blocks.u, blocks.height, blocks.aside
     line = _line(blocks)
-    off = np.abs(v - line[0] - line[1] * u) > 4
-    told = np.minimum(blocks[:, 5], 0.1)
-    weight = np.where(off, 0, _trust(blocks) * told) * np.where(full, 1, OUTLINE_WEIGHT)
+    off = np.abs(blocks.down - line[0] - line[1] * u) > 4
+    told = np.minimum(blocks.tells_x, 0.1)
+    weight = np.where(off, 0, blocks.trust * told) * np.where(full, 1, OUTLINE_WEIGHT)
     if np.count_nonzero(weight) < 4:
         return None
     # shift = turn * 2 height + a constant that should vanish

@@ -20,12 +20,13 @@ from vision.side_rod import Pair, RodLine, SideRod, find_side_rod
 Array = NDArray[np.float64]
 Picture = NDArray[np.uint8]
 
-LEAST_MATCHED = 5.0  # blocks found again in the mirror image
-LEAST_NEAR = 2.5  # of them about the rod, where the whole picture mirrors itself
 ABOUT_STYLUS = 0.3  # of the rod's thickness: what lies so near the stylus counts as stylus
-LEAST_SHARPNESS = 0.6  # of the image against the object: a record smears what it reflects
-LEAST_SHARE = 0.08
-WEAK_MATCHED, WEAK_SHARE = 10.0, 0.45  # where the image is weak
+# What makes a mirror image: blocks found again, times their share, times the image's contrast;
+LEAST_MATCHED, LEAST_EVIDENCE = 5.0, 1.0
+LEAST_START = 2.0  # the same before the rod is known, fewer being looked for
+FOCUS = (0.65, 1.45)  # as sharp as the object (a record smears what it reflects),
+STEEPNESS = (0.35, 1.45)  # and neither very faint nor of more contrast than the object.
+HIGHER = 0.85  # of the line's height: without what lies on the mirror, where the rod is looked for
 # Half of 2 mm along a groove of 60 to 146 mm radius, seen at the usual few degrees of elevation.
 ARC_U_DEG = 0.04
 
@@ -52,20 +53,23 @@ def find_rod_over_surface(rgb: Picture, pivot: str = "auto") -> RodOverSurface |
     pivot : {"auto", "left", "right"}
     """
     line = find_symmetry(rgb)
-    if line is not None and line.matched > LEAST_MATCHED:
-        width = rgb.shape[1]
-        lowest = max(line.y_at(0), line.y_at(width))
-        rod = find_side_rod(rgb[: max(int(lowest), 1)], pivot)
-        normal = None if rod is None else find_normal(rgb, rod, line)
-        if rod is not None and normal is not None and _is_mirror(normal.line, LEAST_NEAR):
-            return RodOverSurface(_mirrored(rod, normal), normal)
+    sure = line is not None and _is_mirror(line)
+    if line is not None and line.matched > LEAST_START:
+        lowest = max(line.y_at(0), line.y_at(rgb.shape[1]))
+        for share in (1.0, HIGHER) if sure else (1.0,):
+            rod = find_side_rod(rgb[: max(int(share * lowest), 1)], pivot)
+            normal = None if rod is None else find_normal(rgb, rod, line)
+            if rod is not None and normal is not None and _is_mirror(normal.line):
+                return RodOverSurface(_mirrored(rod, normal), normal)
     rod = find_side_rod(rgb, pivot)
     if rod is None:
         return None
-    if rod.mirrored:
+    if rod.mirrored and not sure:
         height, tilt = rod.surface_at_free_end()
-        start = SymmetryLine(np.array([rod.free_end[0], height]), tilt, 0.0, 0.0, 0.0)
-        normal = find_normal(rgb, rod, start)
+        point = np.array([rod.free_end[0], height])
+        line = SymmetryLine(point, tilt, 0.0, 0.0, 0.0, 0.0)
+    if line is not None and (sure or rod.mirrored):
+        normal = find_normal(rgb, rod, line)
         if normal is not None and _is_mirror(normal.line):
             return RodOverSurface(_mirrored(rod, normal), normal)
     return RodOverSurface(replace(rod, pairs=(), mirror_score=0.0), None)
@@ -97,14 +101,15 @@ def groove_lines(groove: Groove, tip: Array, reach: float) -> list[Line]:
     return lines
 
 
-def _is_mirror(line: SymmetryLine, least: float = LEAST_MATCHED) -> bool:
-    """Whether the image is as steep as the object, or weak but the same block by block.
+def _is_mirror(line: SymmetryLine) -> bool:
+    """Whether the image has the object's sharpness and enough of it is found again.
 
-    A record smears what it reflects: its image is neither. Black glass gives a weak, sharp one.
+    A record smears what it reflects; textures match anything a little. Black glass and a bare
+    front face give a faint image, but a sharp one.
     """
-    steep = line.sharpness > LEAST_SHARPNESS and line.share > LEAST_SHARE
-    same = line.matched > WEAK_MATCHED and line.share > WEAK_SHARE
-    return line.matched > least and (steep or same)
+    evidence = line.matched * line.share * min(1.0, line.steepness)
+    alike = FOCUS[0] < line.focus < FOCUS[1] and STEEPNESS[0] < line.steepness < STEEPNESS[1]
+    return alike and line.matched > LEAST_MATCHED and evidence > LEAST_EVIDENCE
 
 
 def _mirrored(rod: SideRod, normal: Normal) -> SideRod:
