@@ -81,14 +81,14 @@ def test_a_lattice_that_explains_as_much_widens_the_uncertainty() -> None:
         return replace(pose, rotation=turn @ pose.rotation)
 
     def stated(candidates: list[tuple[float, GridPose]]) -> float:
-        found = _with_rivals(pose, candidates)
+        found = _with_rivals(pose, candidates[1:], candidates[0][0])
         assert found is not None
         return math.degrees(math.sqrt(float(np.trace(found.covariance[:3, :3]))))
 
     assert stated([(0.6, pose), (0.6, tilted(0.8))]) == pytest.approx(0.8, rel=1e-3)
     assert stated([(0.6, pose), (0.4, tilted(0.8))]) == 0.0
     assert 0 < stated([(0.6, pose), (0.55, tilted(0.8))]) < 0.5
-    assert _with_rivals(pose, [(0.6, pose), (0.59, tilted(6.0))]) is None
+    assert _with_rivals(pose, [(0.59, tilted(6.0))], 0.6) is None
 
 
 def _drawn(seed: int, **kind: float | str) -> tuple[NDArray[np.float32], float, Array, Array]:

@@ -18,7 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vision.camera import Camera
-from vision.grid_comb import tick_ends, with_comb, with_end_bias
+from vision.grid_comb import ends_agree, ends_seen, tick_ends, with_comb, with_end_bias
 from vision.grid_fit import (
     COLUMN,
     MIN_TICKS,
@@ -40,6 +40,10 @@ __all__ = ["GLASS_INDEX", "GridPose", "find_grid"]
 
 _Candidate = tuple[float, GridPose]  # score, pose
 COARSE_LONG_SIDE = 900
+THIN = 1500  # ridge points for the search
+END_WORTH, MOST_ENDS = 0.015, 20
+MOST_ODD_LENS = 3.0  # standard deviations of the log of the focal length
+WEAK_TILT_DEG = 0.3
 SURE_SCORE, LEAST_SCORE = 0.75, 0.25
 SURE_TICKS, SURE_SCORE_WITH_COMB = 8, 0.55
 RIVAL_FROM, MOST_RIVAL_DEG = 0.85, 2.0
@@ -77,49 +81,109 @@ def find_grid(
     coarse_centre = (c[0] * factor + shift, c[1] * factor + shift)
     half_diagonal = math.hypot(small.shape[1], small.shape[0]) / 2
     lens = focal_range(focal, factor)
-    best: tuple[list[_Candidate], Ridges] | None = None
-    most = 0.0
     dark = dark_lines(small)
-    for bright_too in (False, True):
-        ridges = with_bright_lines(dark, small) if bright_too else dark
-        found = _attempt(ridges, coarse_centre, half_diagonal, lens)
-        if not found[0]:
-            continue
-        # the second set holds the first: it must explain more in pixels, not as a share
-        amount = found[0][0][0] * float(found[1].weight.sum())
-        if best is None or amount > 1.3 * most:
-            best, most = found, amount
-        if _sure(*best[0][0]):
-            break
-    if best is None or best[0][0][0] < LEAST_SCORE:
+    candidates = _attempt(dark, small, coarse_centre, half_diagonal, lens)
+    points = dark
+    if not candidates or not _sure(*candidates[0]):
+        every = with_bright_lines(dark, small)
+        more = _attempt(every, small, coarse_centre, half_diagonal, lens)
+        candidates, points = _on_common_ground(candidates, more, dark, every, lens)
+    if not candidates:
         return None
-    candidates, points = best
-    pose = candidates[0][1]
     prior = (math.log(lens[0]), lens[3])
-    pose = fit(pose, points, prior, (1.5,), most=3000) or pose
-    if min(len(pose.columns), len(pose.rows)) < 2:
-        ended = _by_ends(small, pose, points, prior)
-        if ended is None:
-            return None
-        pose = ended
-    if not _plausible(pose) or not _well_seen(pose):
-        return None
     free_focal = focal.source == "guess" or focal.low_high is not None
-    least = 2 if pose.ticks >= MIN_TICKS else 3
-    if free_focal and min(len(pose.columns), len(pose.rows)) < least:
-        return None  # two lines each way cannot tell tilt from focal length
-    doubtful = _with_rivals(pose, candidates)
+    near = [c for c in candidates if c[0] >= max(LEAST_SCORE, RIVAL_FROM * candidates[0][0])]
+    pose, rivals = None, candidates
+    while near and pose is None:  # a lattice that contradicts itself is no rival either
+        pose, rivals = _polished(small, near.pop(0)[1], points, prior, free_focal), rivals[1:]
+    doubtful = None if pose is None else _with_rivals(pose, rivals, candidates[0][0])
     if doubtful is None:
         return None
-    pose = replace(doubtful, ink_half_width=_ink_half_width(small, pose, points))
+    pose = doubtful
+    pose = replace(pose, ink_half_width=_ink_half_width(small, pose, points))
     return pose.scaled(1 / factor)
 
 
-def _with_rivals(pose: GridPose, candidates: list[_Candidate]) -> GridPose | None:
+def _polished(
+    grey: NDArray[np.float32],
+    start: GridPose,
+    points: Ridges,
+    prior: tuple[float, float],
+    free_focal: bool,
+) -> GridPose | None:
+    """The pose that fits all points, or None where it cannot be the printed grid."""
+    pose = fit(start, points, prior, (1.5,), most=3000) or start
+    few = min(len(pose.columns), len(pose.rows))
+    if few < 2 or _tilt_u_deg(pose) > WEAK_TILT_DEG:
+        ended = _by_ends(grey, pose, points, prior)
+        if ended is None and few < 2:
+            return None
+        pose = ended or pose
+    if not _plausible(pose) or not _well_seen(pose) or not _usual_lens(pose, prior):
+        return None
+    ends = tick_ends(grey, pose)
+    if ends is not None and not ends_agree(ends, pose):
+        return None
+    least = 2 if pose.ticks >= MIN_TICKS else 3
+    if free_focal and min(len(pose.columns), len(pose.rows)) < least:
+        return None  # two lines each way cannot tell tilt from focal length
+    return pose
+
+
+def _on_common_ground(
+    first: list[_Candidate],
+    second: list[_Candidate],
+    dark: Ridges,
+    every: Ridges,
+    lens: tuple[float, float, float, float],
+) -> tuple[list[_Candidate], Ridges]:
+    """All candidates judged on both sets of points, best first, and the points for the best.
+
+    Bright ridges bring speckle, which lowers every share alike, and are all there is of ink before
+    a black reflection: a candidate's shares of both sets are added.
+    """
+    prior = (math.log(lens[0]), lens[3])
+    sets = [points.thinned(THIN) for points in (dark, every) if len(points.xy)]
+    judged = [
+        ([explained(pose, thin, prior) for thin in sets], pose)
+        for _, pose in _different(sorted(first + second, key=lambda c: -c[0]))
+    ]
+    if not judged:
+        return [], dark
+    judged.sort(key=lambda c: -sum(c[0]) - 2 * _worth(c[1]))
+    shares, best = judged[0]
+    points = every if len(sets) == 1 or shares[1] > shares[0] else dark
+    mean = sum(shares) / len(shares) + _worth(best)
+    scale = (max(shares) + _worth(best)) / max(mean, 1e-6)  # as if on the better set alone
+    return [((sum(some) / len(some) + _worth(pose)) * scale, pose) for some, pose in judged], points
+
+
+def _worth(pose: GridPose) -> float:
+    """What seen ends of ticks add to the share of ridges explained.
+
+    Ticks that keep step with millimetres and end half a millimetre from their column on both sides
+    are few pixels, but nothing else looks so.
+    """
+    return END_WORTH * min(pose.ends, MOST_ENDS)
+
+
+def _usual_lens(pose: GridPose, prior: tuple[float, float]) -> bool:
+    """With few lines a wrong number of cells between them passes for another focal length."""
+    if len(pose.columns) + len(pose.rows) >= 7:
+        return True
+    return abs(math.log(pose.camera.f) - prior[0]) < MOST_ODD_LENS * prior[1]
+
+
+def _tilt_u_deg(pose: GridPose) -> float:
+    """Standard uncertainty of the sheet's tilt about the line across, degrees."""
+    across = pose.rotation[:, 0]
+    return math.degrees(math.sqrt(float(across @ pose.covariance[:3, :3] @ across)))
+
+
+def _with_rivals(pose: GridPose, rivals: list[_Candidate], best: float) -> GridPose | None:
     """The covariance with its share of lattices that explain nearly as much; None if far off."""
-    best = candidates[0][0]
     covariance, widest = pose.covariance.copy(), 0.0
-    for score, rival in candidates[1:]:
+    for score, rival in rivals:
         weight = (score / best - RIVAL_FROM) / (1 - RIVAL_FROM)
         if weight <= 0:
             continue
@@ -149,6 +213,28 @@ def _by_ends(
     return with_end_bias(pose)
 
 
+def _checked_by_ends(
+    grey: NDArray[np.float32], pose: GridPose, points: Ridges, prior: tuple[float, float]
+) -> GridPose:
+    """The pose with the number of ticks' ends that lie where the comb puts them.
+
+    Where they do not, but all alike, the pose is drawn towards them.
+    """
+    for _ in range(2):
+        ends = tick_ends(grey, pose)
+        if ends is None:
+            return pose
+        seen = ends_seen(ends, pose)
+        if seen >= 0.7 * len(ends[1]):
+            return replace(pose, ends=seen)
+        drawn = fit(pose, points, prior, (2.0, 1.5), ends=ends)
+        if drawn is None or drawn.ticks < MIN_TICKS:
+            return pose
+        pose = drawn
+    ends = tick_ends(grey, pose)
+    return pose if ends is None else replace(pose, ends=ends_seen(ends, pose))
+
+
 def _sure(score: float, pose: GridPose) -> bool:
     if min(len(pose.columns), len(pose.rows)) < 2:
         return False
@@ -173,18 +259,19 @@ def _plausible(pose: GridPose) -> bool:
 
 def _attempt(
     points: Ridges,
+    grey: NDArray[np.float32],
     centre: tuple[float, float],
     half_diagonal: float,
     lens: tuple[float, float, float, float],
-) -> tuple[list[_Candidate], Ridges]:
-    """Lattices through one set of ridge points, best first, and the points."""
+) -> list[_Candidate]:
+    """Lattices through one set of ridge points, best first."""
     if len(points.xy) < 300:
-        return [], points
+        return []
     f_px, f_low, f_high, f_sigma = lens
     k1 = straightest(points.thinned(2000), centre, half_diagonal)
     lines = find_lines(points, centre, half_diagonal, k1)
     prior = (math.log(f_px), f_sigma)
-    thin = points.thinned(1500)
+    thin = points.thinned(THIN)
     starts, lenses = [], [f_px]
     for f, homography in lattices(lines, centre, (f_low, f_high)):
         start = pose_from_homography(Camera(f, *centre, k1, half_diagonal), homography)
@@ -192,17 +279,21 @@ def _attempt(
             starts.append(start)
             if f_sigma > 0.1 and len(lenses) < 3:
                 lenses.append(f)
-    best = _refined(starts, points, thin, prior)
+    best = _refined(starts, grey, points, thin, prior)
     if not best or not _sure(*best[0]):
         starts = [pose for _, pose in best[:1]]
         for f in lenses:
             starts += [p for _, p in crossed(lines, points, Camera(f, *centre, k1, half_diagonal))]
-        best = sorted(best + _refined(starts, points, thin, prior), key=lambda c: -c[0])
-    return best, points
+        best = sorted(best + _refined(starts, grey, points, thin, prior), key=lambda c: -c[0])
+    return best
 
 
 def _refined(
-    starts: list[GridPose], points: Ridges, thin: Ridges, prior: tuple[float, float]
+    starts: list[GridPose],
+    grey: NDArray[np.float32],
+    points: Ridges,
+    thin: Ridges,
+    prior: tuple[float, float],
 ) -> list[_Candidate]:
     """What least squares makes of the starts, with ghosts and comb where they show, best first."""
     plain: list[_Candidate] = []
@@ -240,7 +331,8 @@ def _refined(
             if combed is not None:
                 combed = fit(combed, thin, prior, (2.0, 1.5))
             if combed is not None:
-                judged.append((explained(combed, thin, prior), combed))
+                combed = _checked_by_ends(grey, combed, thin, prior)
+                judged.append((explained(combed, thin, prior) + _worth(combed), combed))
     return sorted(judged, key=lambda c: -c[0])
 
 

@@ -22,6 +22,7 @@ Array = NDArray[np.float64]
 LEAST_RING = 0.5  # of the mean cosine of the ticks' phase
 TICK_HALF_MM = 0.5
 MIN_ENDS = 4  # on each side
+LEAST_END_MM = 0.033
 END_BIAS_PX = 0.12  # by which tone curve and sharpening move the ends, all alike
 
 
@@ -72,7 +73,7 @@ def with_comb(pose: GridPose, points: Ridges, pitches_mm: tuple[float, ...]) -> 
             rows=tuple((r - row) // 2 for r in pose.rows if (r - row) % 2 == 0),
             thickness=None if pose.thickness is None else pose.thickness / 2,
         )
-        return every if every.columns and every.rows else None
+        return every if every.columns and every.rows and 2 * mm in pitches_mm else None
     return replace(
         pose,
         origin=origin,
@@ -155,12 +156,34 @@ def tick_ends(grey: NDArray[np.float32], pose: GridPose) -> tuple[Array, Array] 
     return np.concatenate(points), np.concatenate(targets)
 
 
+def ends_seen(ends: tuple[Array, Array], pose: GridPose) -> int:
+    """How many of the ends lie half a millimetre from the column, to a fifteenth of that."""
+    if pose.pitch_mm is None:
+        return 0
+    miss = pose.on_sheet(ends[0])[:, 0] - ends[1]
+    return int(np.sum(np.abs(miss) * pose.pitch_mm < LEAST_END_MM))
+
+
+def ends_agree(ends: tuple[Array, Array], pose: GridPose) -> bool:
+    """Whether the ticks are as long as their spacing and the tilt of the sheet make them."""
+    if pose.pitch_mm is None:
+        return True
+    outward = (pose.on_sheet(ends[0])[:, 0] - ends[1]) * np.sign(ends[1]) * pose.pitch_mm
+    bias_mm = max(END_BIAS_PX, 0.4 * pose.rms_px) / pixels_a_mm(pose)
+    return bool(abs(np.median(outward)) < max(LEAST_END_MM, 2 * bias_mm))
+
+
+def pixels_a_mm(pose: GridPose) -> float:
+    """Pixels that a millimetre across the columns takes at the null."""
+    return pose.camera.f / (float(pose.origin[2]) * (pose.pitch_mm or 1.0))
+
+
 def with_end_bias(pose: GridPose) -> GridPose:
     """The pose with what the ends' common bias does to the tilt added to its covariance."""
     if pose.pitch_mm is None:
         return pose
     sine = float(np.clip(-pose.normal[2], 0.05, 0.98))
-    pixels = pose.camera.f / (float(pose.origin[2]) * pose.pitch_mm)  # of a tick's length
+    pixels = pixels_a_mm(pose)  # of a tick's length
     bias = max(END_BIAS_PX, 0.4 * pose.rms_px)  # ragged lines have ragged ends
     tilt = 2 * bias / pixels * sine / math.sqrt(1 - sine * sine)
     across = pose.rotation[:, 0]

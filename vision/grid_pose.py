@@ -48,6 +48,8 @@ class GridPose:
         Known where the null's comb of 1 mm ticks was seen; then ``origin`` is the null itself.
     ticks : int
         How many ticks of that comb were seen.
+    ends : int
+        How many ends of those ticks were seen where they belong.
     """
 
     camera: Camera
@@ -62,6 +64,7 @@ class GridPose:
     ink_half_width: float = 0.02
     pitch_mm: float | None = None
     ticks: int = 0
+    ends: int = 0
 
     @property
     def normal(self) -> Array:
