@@ -94,6 +94,36 @@ def test_a_smeared_reflection_is_no_mirror() -> None:
     assert found.normal is None
 
 
+def test_a_faint_sharp_image_is_a_mirror_and_a_strong_smeared_one_is_none() -> None:
+    """The front face of glass reflects a seventh; contrast must not decide, sharpness must."""
+    faint, _, _ = raster.draw_rake(np.random.default_rng(4), 93.0, reflectance=0.4, noise=0.004)
+    found = find_rod_over_surface(faint)
+    assert found is not None
+    assert found.normal is not None
+    assert found.normal.line.steepness < 0.7
+    assert found.normal.line.focus == pytest.approx(1, abs=0.25)
+    smeared = faint.copy()
+    strong, _, _ = raster.draw_rake(np.random.default_rng(4), 93.0, noise=0.0)
+    below = int(found.normal.line.y_at(600)) + 1
+    smeared[below:] = gaussian_filter(strong[below:].astype(float), (14, 2, 0)).astype(np.uint8)
+    found = find_rod_over_surface(smeared)
+    assert found is not None
+    assert found.normal is None
+
+
+@pytest.mark.parametrize("pose", POSES[:2])
+def test_upright_edges_do_not_outvote_the_mirror(pose: dict) -> None:
+    """Any stretch of an upright edge mirrors itself about its own middle, wherever that is."""
+    rgb, _, _ = raster.draw_rake(np.random.default_rng(3), 93.0, **pose)
+    rgb = rgb.copy()
+    for x in range(10, 400, 26):
+        rgb[20:330, x : x + 13] = 20
+    tip = _view(pose).project([[0, 0, 0]])[0]
+    line = find_symmetry(rgb)
+    assert line is not None
+    assert line.y_at(float(tip[0])) == pytest.approx(tip[1], abs=8)
+
+
 def test_the_image_is_not_taken_for_the_rod() -> None:
     for pose in POSES:
         rgb, truth, _ = raster.draw_rake(np.random.default_rng(5), 92.0, **pose)
@@ -212,6 +242,18 @@ def test_groove_slope_against_a_turned_texture(slope: float) -> None:
     assert groove.slope_deg == pytest.approx(slope, abs=3 * groove.u_deg)
     assert len(groove.sides) == 2
     assert groove.sides[0][0] < 600 < groove.sides[1][0]
+
+
+@pytest.mark.parametrize("slope", [0.15, -0.25])
+def test_groove_slope_in_a_small_photo(slope: float) -> None:
+    """A slope of less than a pixel over a side's half width is not rounded to none."""
+    small = _grooved(slope)[::2, ::2]
+    a = math.radians(slope - 20.0)
+    limbs = [RodLine(300, 150 + d, 595, 150 + d + 295 * math.tan(a), 50) for d in (-75, 0)]
+    rod = SideRod(limbs[0], limbs[1], np.array([300.0, 150.0]), 75.0, True, 50.0)
+    groove = groove_slope(small, np.array([300.0, 250.0]), 30.0, rod)
+    assert groove is not None
+    assert groove.slope_deg == pytest.approx(slope, abs=0.06)
 
 
 def test_bent_grooves_give_the_slope_at_the_tip() -> None:

@@ -14,6 +14,7 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 from numpy.typing import NDArray
+from scipy.fft import next_fast_len, rfft
 
 from vision.side_rod import SideRod
 
@@ -30,6 +31,7 @@ MOST_BEND_DEG = 1.8  # between one side of the tip and both together
 BEND_U = 0.1  # of that difference: the sides' middles are not known exactly
 ONE_SIDE_U_DEG = 0.25  # by how much lens and arc may bend the groove between one side and the tip
 FLOOR_U_DEG = 0.07
+FAINT_U_DEG = 2.2  # over contrast: a faint texture is outweighed by a shadow or a scratch across it
 MOST_RIVAL = 0.75  # of that, at any slope further away than this:
 NEAR_DEG = 2.5
 
@@ -99,14 +101,16 @@ def groove_slope(
     sides = [(0, int(middle - gap)), (int(middle + gap), grey.shape[1])]
     whole = [slice(max(a, 0), b) for a, b in sides if b - max(a, 0) > 6 * CELL]
     likely = _likely(slopes, rod, lean_deg)
-    found = [_standing(_energy(layer, mask, slopes, whole), slopes, likely) for layer in layers]
+    curves = [[_energy(layer, mask, slopes, piece) for piece in whole] for layer in layers]
+    none = np.full(len(slopes), 1e-12)
+    found = [_standing(sum(curve, none), slopes, likely) for curve in curves]
     best = max(range(len(found)), key=lambda i: found[i].contrast)
     peak = found[best]
     if peak.contrast < LEAST_CONTRAST or peak.rival > MOST_RIVAL or peak.at_end:
         return None
     sides_found = []
-    for piece in whole:
-        side = _standing(_energy(layers[best], mask, slopes, [piece]), slopes, likely)
+    for piece, curve in zip(whole, curves[best], strict=True):
+        side = _standing(curve + 1e-12, slopes, likely)
         if side.contrast < LEAST_CONTRAST or abs(side.slope - peak.slope) > MOST_BEND_DEG:
             continue
         weight = mask[:, piece].sum(axis=0)
@@ -114,19 +118,36 @@ def groove_slope(
         down = mask[:, piece].sum(axis=1)
         y = float(np.average(np.arange(len(down)), weights=down + 1e-9))
         slope = _refined(layers[best], mask, side.slope, [piece])
-        u = math.hypot(FLOOR_U_DEG, 1.2 / side.contrast)
+        u = math.hypot(FLOOR_U_DEG, FAINT_U_DEG / side.contrast)
         sides_found.append((x0 + x / scale, y0 + y / scale, slope, u))
     if len(sides_found) == 2:
         slope, u = _at_tip(sides_found[0], sides_found[1], float(tip[0]))
     else:
         slope = _refined(layers[best], mask, peak.slope, whole)
-        u = math.hypot(peak.spread, 1.5 / peak.contrast, ONE_SIDE_U_DEG)
+        u = math.hypot(peak.spread, FAINT_U_DEG / peak.contrast, ONE_SIDE_U_DEG)
     return Groove(slope, math.hypot(FLOOR_U_DEG, u), peak.contrast, tuple(sides_found))
 
 
 def _refined(bend: Grey, mask: Grey, slope: float, pieces: list[slice]) -> float:
+    """The peak near ``slope`` with columns shifted by parts of a pixel (as phases of their waves).
+
+    Whole pixels would favour slopes at which many columns jump at once, above all in small photos.
+    """
     fine = np.arange(slope - 0.4, slope + 0.41, 0.08)
-    return _vertex(fine, np.log(_energy(bend, mask, fine, pieces)))
+    energy = np.zeros(len(fine))
+    height = bend.shape[0]
+    reach = math.tan(math.radians(MAX_SLOPE_DEG + 1))
+    for piece in pieces:
+        sums, _, x = _cells(bend, mask, piece)
+        if not len(x):
+            continue
+        size = next_fast_len(height + int(2 * np.abs(x).max() * reach) + 2, real=True)
+        waves = rfft(sums, size, axis=0)
+        turn = 2j * np.pi * np.arange(len(waves))[:, None] / size * x[None]
+        for i, s in enumerate(fine):
+            smeared = np.sum(waves * np.exp(turn * math.tan(math.radians(s))), axis=1)
+            energy[i] += float(np.sum(np.abs(smeared) ** 2))
+    return _vertex(fine, np.log(energy + 1e-12))
 
 
 def _at_tip(
@@ -224,33 +245,40 @@ def _vertex(x: Array, y: Array) -> float:
     return float(x[m] + (x[1] - x[0]) * min(max(shift, -1.0), 1.0))
 
 
-def _energy(bend: Grey, mask: Grey, slopes: Array, pieces: list[slice]) -> Array:
-    """Energy of the picture smeared along each slope, per pixel smeared, summed over pieces.
+def _cells(bend: Grey, mask: Grey, piece: slice) -> tuple[Array, Array, Array]:
+    """Sums and counts of ``CELL`` columns each, and their places about the middle; or none."""
+    cells = (piece.stop - piece.start) // CELL
+    if cells < 4:
+        return np.zeros((0, 0)), np.zeros((0, 0)), np.zeros(0)
+    end = piece.start + cells * CELL
+    sums, counts = (
+        a[:, piece.start : end].reshape(len(a), cells, CELL).sum(axis=2) for a in (bend, mask)
+    )
+    return sums, counts, (np.arange(cells) - (cells - 1) / 2) * CELL
 
-    Each piece is smeared by itself: lines of a regular texture that continue each other across a
+
+def _energy(bend: Grey, mask: Grey, slopes: Array, piece: slice) -> Array:
+    """Energy of a piece of the picture smeared along each slope, per pixel smeared.
+
+    Pieces are smeared one by one: lines of a regular texture that continue each other across a
     gap by chance must not count.
     """
     energy = np.zeros(len(slopes))
-    reach = math.tan(math.radians(MAX_SLOPE_DEG + 1))
+    sums, counts, x = _cells(bend, mask, piece)
+    if not len(x):
+        return energy
     height = bend.shape[0]
-    for piece in pieces:
-        cells = (piece.stop - piece.start) // CELL
-        if cells < 4:
-            continue
-        end = piece.start + cells * CELL
-        sums = bend[:, piece.start : end].reshape(height, cells, CELL).sum(axis=2)
-        counts = mask[:, piece.start : end].reshape(height, cells, CELL).sum(axis=2)
-        x = (np.arange(cells) - (cells - 1) / 2) * CELL
-        pad = int(np.abs(x).max() * reach) + 2
-        sums = np.pad(sums, ((pad, pad), (0, 0)))
-        counts = np.pad(counts, ((pad, pad), (0, 0)))
-        rows = np.arange(pad, pad + height)[:, None]
-        columns = np.arange(cells)[None]
-        for i, slope in enumerate(slopes):
-            shift = np.rint(x * math.tan(math.radians(slope))).astype(int)[None]
-            total = sums[rows + shift, columns].sum(axis=1)
-            count = counts[rows + shift, columns].sum(axis=1)
-            full = count > 0.5 * cells * CELL
-            if full.any():
-                energy[i] += float(np.sum(total[full] ** 2 / count[full]))
-    return energy + 1e-12
+    reach = math.tan(math.radians(MAX_SLOPE_DEG + 1))
+    pad = int(np.abs(x).max() * reach) + 2
+    sums = np.pad(sums, ((pad, pad), (0, 0)))
+    counts = np.pad(counts, ((pad, pad), (0, 0)))
+    rows = np.arange(pad, pad + height)[:, None]
+    columns = np.arange(len(x))[None]
+    for i, slope in enumerate(slopes):
+        shift = np.rint(x * math.tan(math.radians(slope))).astype(int)[None]
+        total = sums[rows + shift, columns].sum(axis=1)
+        count = counts[rows + shift, columns].sum(axis=1)
+        full = count > 0.5 * len(x) * CELL
+        if full.any():
+            energy[i] = float(np.sum(total[full] ** 2 / count[full]))
+    return energy
