@@ -22,13 +22,12 @@ from tests.grid_views import grid_pose
 from tests.scenes import raster
 from vision import rod
 from vision.camera import Camera
-from vision.cantilever import (
+from vision.cantilever import find_cantilever, read_cantilever
+from vision.cantilever_solve import (
     IMAGE_FLOOR_PX,
     LIMB_FLOOR_PX,
     CantileverLines,
     combine_cantilever,
-    find_cantilever,
-    read_cantilever,
     solve_cantilever,
 )
 from vision.grid import GLASS_INDEX, GridPose, find_grid

@@ -146,8 +146,7 @@ def find_image(rgb: NDArray[np.uint8], pose: GridPose, rod: Rod) -> Image | None
         None where nothing fits, or where the reflection would not change the reading.
     """
     normal = axis_normal(rod, pose)
-    spread = [turn_for_rise(normal, math.radians(RISE_GUESS_DEG + v)) for v in (-4.0, 4.0)]
-    if math.degrees(abs(spread[1] - spread[0])) / 2 < LEAST_LEVERAGE_DEG:
+    if not matters(normal):
         return None
     tried = _candidates(rgb, pose, rod, normal)
     if not tried:
@@ -163,6 +162,12 @@ def find_image(rgb: NDArray[np.uint8], pose: GridPose, rod: Rod) -> Image | None
     return replace(best, rivals=tuple(rivals))
 
 
+def matters(normal: Array) -> bool:
+    """Whether knowing the rise would change the reading of an axis in the plane of this normal."""
+    spread = [turn_for_rise(normal, math.radians(RISE_GUESS_DEG + v)) for v in (-4.0, 4.0)]
+    return math.degrees(abs(spread[1] - spread[0])) / 2 > LEAST_LEVERAGE_DEG
+
+
 def _candidates(
     rgb: NDArray[np.uint8], pose: GridPose, rod: Rod, normal: Array
 ) -> list[tuple[float, Image, float]]:
@@ -171,7 +176,7 @@ def _candidates(
     ink = find_ink(rgb, pose)
 
     def hidden(at: Array) -> NDArray[np.bool_]:
-        return _hidden(at, rod)
+        return hidden_by_rod(at, rod)
 
     tried: list[tuple[float, Image, float]] = []
     for axis, half, whole in _fan(pose, rod, normal, 0.2 * rgb.shape[1]):
@@ -331,7 +336,7 @@ def _meet(foot: Array, d: Array, eye: Array, ray: Array) -> float:
     return float((b * (ray @ w) - d @ w) / (1 - b * b))
 
 
-def _hidden(at: Array, rod: Rod) -> NDArray[np.bool_]:
+def hidden_by_rod(at: Array, rod: Rod) -> NDArray[np.bool_]:
     """Behind the rod itself, or above its upper end, where the body begins."""
     low, high = rod.axis
     d = (high - low) / np.linalg.norm(high - low)

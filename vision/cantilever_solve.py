@@ -1,0 +1,366 @@
+"""Direction of a cantilever against the printed line, from its lines in one photo or several.
+
+In: `CantileverLines`. Out: a `Reading`, or a `Refusal` where it would be too uncertain.
+
+With m the sheet's normal, g the printed line and n the normal of the plane through the camera and
+the cantilever's axis, the axis direction d obeys n.d = 0, so that a rise gives one turn
+atan2(m.(g x d), g.d). Rises are weighed by a prior (20 +- 4 degrees) and by what is seen of the
+reflection: n'.d = 0 with n' the normal of the plane of reflected rays through a line taken for the
+reflected axis, and the likelihood of `rod_rise`. The value is the mean over the rises (numerical
+marginalisation; Gelman et al., Bayesian Data Analysis, 3rd ed., ch. 3), its spread a part of the
+uncertainty. Plane reflection and the pinhole model suffice (Hartley & Zisserman, Multiple View
+Geometry, 2nd ed., ch. 2, 6); in a back-silvered mirror every ray is bent by Snell's law.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.spatial.transform import Rotation
+
+from vision.grid import GridPose
+from vision.reading import BudgetPart, Component, Reading, Refusal, Segment
+from vision.rod import Limb, Rod
+from vision.rod_image import Image, axis_normal, mirrored_normal, turn_for_rise
+from vision.rod_rise import RISES_DEG
+
+Array = NDArray[np.float64]
+QUANTITY = "cantilever"
+RISE_DEG, RISE_U_DEG = 20.0, 4.0
+MEASURAND = (
+    "direction of the cantilever's axis seen from above against the printed line, positive "
+    "counter-clockwise"
+)
+GENERATOR_U_DEG = 0.5  # cantilever against generator: common practice, no source
+REFERENCE_HALF_DIAGONAL = 1000.0  # px; the floors below hold for a 1600 x 1200 picture
+LIMB_FLOOR_PX = 0.14  # a limb's own shading moves it this far, unseen in its scatter
+IMAGE_FLOOR_PX = 0.45  # the same for a reflected limb, from the tuning photographs
+MOST_U_DEG, MOST_U_PAPER_DEG = 1.0, 1.5  # on a mirror another photo will tell more
+IMAGE_DOUBT_PX = (13.0, 12.0)  # one and two limbs seen so far are as likely something else
+STEP_DEG, RISE_RANGE_DEG = 0.05, 14.0  # of rises weighed, about the prior's
+RETAKE = (
+    "Photograph from the front, 30-50° above and 3-10° aside, with the stylus tip in the middle of "
+    "the picture, the cantilever sharp and several grid lines visible each way."
+)
+
+
+@dataclass(frozen=True)
+class CantileverLines:
+    """What one photo shows: the sheet's pose, the cantilever's limbs and reflected limbs.
+
+    All in pixels of the full photo. ``image`` is None without a usable reflection. ``others`` are
+    other limb pairs along the same cantilever, each with its weight against ``rod`` (0-1);
+    ``plain`` tells that the sheet reflects nothing; ``rises`` is the log-likelihood of each of
+    `RISES_DEG` from the reflection as a whole, None where nothing speaks for any.
+    """
+
+    pose: GridPose
+    rod: Rod
+    image: Image | None = None
+    flags: tuple[str, ...] = ()
+    others: tuple[tuple[Rod, float], ...] = ()
+    plain: bool = False
+    rises: Array | None = None
+
+    def segments(self) -> tuple[Segment, ...]:
+        """The fitted lines as named segments of the photo."""
+        pose = self.pose
+
+        def segment(name: str, role: str, p: Array, q: Array) -> Segment:
+            ends = pose.camera.distort(np.array([p, q]))
+            return Segment(name, role, *map(float, ends.ravel()))
+
+        out = [
+            segment("left edge", "edge", self.rod.left.p, self.rod.left.q),
+            segment("right edge", "edge", self.rod.right.p, self.rod.right.q),
+        ]
+        if self.image is not None:
+            for k, limb in enumerate(self.image.limbs):
+                out.append(segment(f"reflected edge {k + 1}", "reflection", limb.p, limb.q))
+            out.append(segment("reflected axis", "reflection", *self.image.axis.ends))
+        out.append(segment("axis", "axis", *self.rod.axis))
+        out.append(self._grid_line())
+        return tuple(out)
+
+    def _grid_line(self) -> Segment:
+        """The printed line nearest to the cantilever's lower end, over one cell each way."""
+        low = self.pose.camera.distort(self.rod.axis[0])
+        x, y = self.pose.on_sheet(low[None])[0]
+        column = round(float(x))
+        ends = self.pose.project(np.array([[column, y - 1, 0.0], [column, y + 0.5, 0.0]]))
+        return Segment("grid line", "reference", *map(float, ends.ravel()))
+
+
+def solve_cantilever(lines: CantileverLines) -> Reading | Refusal:
+    """Direction of the cantilever from fitted lines.
+
+    Parameters
+    ----------
+    lines : CantileverLines
+
+    Returns
+    -------
+    Reading or Refusal
+        Refusal where the uncertainty is too large to be of use.
+    """
+    solved = _solve([lines])
+    parts = _budget([lines], solved)
+    total = math.hypot(*(p.standard_uncertainty for p in parts))
+    if total > (MOST_U_PAPER_DEG if lines.plain else MOST_U_DEG):
+        return Refusal(
+            QUANTITY,
+            f"The photo gives the direction only to ±{2 * total:.1f}°.",
+            RETAKE,
+            lines=tuple(replace(s, role="look") for s in lines.segments()),
+        )
+    return _reading([lines], solved, parts)
+
+
+def combine_cantilever(*photos: CantileverLines) -> Reading | Refusal:
+    """One direction and one rise from photos of the same setting, such as one from each side.
+
+    Parameters
+    ----------
+    *photos : CantileverLines
+
+    Returns
+    -------
+    Reading or Refusal
+    """
+    solved = _solve(photos)
+    return _reading(photos, solved, _budget(photos, solved))
+
+
+# --------------------------------------------------------------------------- solution
+
+
+@dataclass(frozen=True)
+class _Solved:
+    """Turn and rise (radians), their spread over the rises, and the turn's from the limbs."""
+
+    turn: float
+    rise: float
+    turn_spread: float
+    rise_spread: float
+    edge_sd: float
+
+
+def _solve(photos: Sequence[CantileverLines]) -> _Solved:
+    """Mean and spread of the turn over all rises, weighed by all that the photos show."""
+    rises = np.radians(RISE_DEG + np.arange(-RISE_RANGE_DEG, RISE_RANGE_DEG + 1e-6, STEP_DEG))
+    log = -0.5 * ((rises - math.radians(RISE_DEG)) / math.radians(RISE_U_DEG)) ** 2
+    each, precision = [], []
+    for lines in photos:
+        normal = axis_normal(lines.rod, lines.pose)
+        turns, d = _in_plane(normal, rises)
+        each.append(turns)
+        by_turn = np.stack([-d[:, 1], d[:, 0], 0 * rises], axis=1) @ normal
+        precision.append((by_turn / _miss_sd(lines, d, *_limbs_sd(lines))) ** 2)
+        log = log + _rise_evidence(lines, rises, d)
+    weight = np.array(precision)
+    total = weight.sum(axis=0)
+    turn = (weight * each).sum(axis=0) / total
+    log = log - 0.5 * (weight * (np.array(each) - turn) ** 2).sum(axis=0)
+    w = np.exp(log - log.max())
+    w /= w.sum()
+    mean, rise = float(w @ turn), float(w @ rises)
+    return _Solved(
+        mean,
+        rise,
+        math.sqrt(float(w @ (turn - mean) ** 2)),
+        math.sqrt(float(w @ (rises - rise) ** 2)),
+        math.sqrt(float(w @ (1 / total))),
+    )
+
+
+def _in_plane(normal: Array, rises: Array) -> tuple[Array, Array]:
+    """Turns of the directions of given rises in the plane with this normal; the directions."""
+    a, b = normal[1] * np.cos(rises), -normal[0] * np.cos(rises)
+    middle = np.arctan2(b, a)
+    half = np.arccos(np.clip(-normal[2] * np.sin(rises) / np.hypot(a, b), -1, 1))
+    both = np.stack([middle + half, middle - half])
+    both = (both + math.pi) % (2 * math.pi) - math.pi
+    turn = np.where(np.abs(both[0]) < np.abs(both[1]), both[0], both[1])
+    level = np.cos(rises)
+    return turn, np.stack([-np.sin(turn) * level, np.cos(turn) * level, np.sin(rises)], axis=1)
+
+
+def _miss_sd(
+    lines: CantileverLines, d: Array, angle: float, offset: float, mirrored: bool = False
+) -> Array:
+    """Standard deviation of n.d, from a line's angle (rad) and offset (px)."""
+    view = lines.pose.origin @ lines.pose.rotation
+    view = view / np.linalg.norm(view)
+    if mirrored:
+        view = view * (1, 1, -1)
+    across = d @ view
+    squared = angle**2 * (1 - across**2) + (offset / lines.pose.camera.f * across) ** 2
+    return np.asarray(np.sqrt(np.maximum(squared, 1e-12)))
+
+
+def _floor(lines: CantileverLines, px: float) -> float:
+    return px * lines.pose.camera.half_diagonal / REFERENCE_HALF_DIAGONAL
+
+
+def _limbs_sd(lines: CantileverLines) -> tuple[float, float]:
+    """Standard deviations of the rod's axis: angle (rad) and offset (px)."""
+    pair, floor = (lines.rod.left, lines.rod.right), _floor(lines, LIMB_FLOOR_PX)
+    angle = math.hypot(*(_angle_sd(limb, floor) for limb in pair)) / 2
+    return angle, math.hypot(*(math.hypot(limb.offset_sd, floor) for limb in pair)) / 2
+
+
+def _angle_sd(limb: Limb, floor_px: float) -> float:
+    """Fitted and floor: a shading error that bends over the length by ``floor_px``."""
+    return math.hypot(limb.angle_sd, floor_px * math.sqrt(12) / max(limb.length, 1.0))
+
+
+def _rise_evidence(lines: CantileverLines, rises: Array, d: Array) -> Array:
+    """Log-likelihood of rises: of the whole reflection, and of lines taken for its axis.
+
+    A line that was seen so far that it is as likely as not the reflection weighs as much as all
+    rises together.
+    """
+    out = np.zeros(len(rises))
+    if lines.rises is not None:
+        out = out + np.interp(np.degrees(rises), RISES_DEG, lines.rises)
+    if lines.image is None:
+        return out
+    floor = _floor(lines, IMAGE_FLOOR_PX)
+    even = IMAGE_DOUBT_PX[len(lines.image.limbs) == 2]
+    likelihood = np.ones(len(rises))
+    for axis, share in ((lines.image.axis, 1.0), *lines.image.rivals):
+        normal = mirrored_normal(axis, lines.pose)
+        sd = _miss_sd(lines, d, _angle_sd(axis, floor), math.hypot(axis.offset_sd, floor), True)
+        miss = d @ normal
+        peak = np.exp(-0.5 * (miss / sd) ** 2) * np.abs(np.gradient(miss, rises)) / sd
+        odds = (share * lines.image.score / even) ** 2
+        likelihood += odds * math.radians(RISE_U_DEG) * peak
+    return np.asarray(out + np.log(likelihood))
+
+
+def _budget(photos: Sequence[CantileverLines], solved: _Solved) -> tuple[BudgetPart, ...]:
+    surface = camera = focal = lens = 0.0
+    for k in range(len(photos)):
+        s, c, f = _pose_parts(photos, k, solved.turn)
+        surface, camera, focal = math.hypot(surface, s), math.hypot(camera, c), focal + f
+        lens += _lens_part(photos, k, solved.turn)
+    choice = math.hypot(*(_choice(lines, solved) for lines in photos)) / len(photos)
+    assumed = all(lines.image is None for lines in photos)
+    values = {
+        "choice of edges": math.hypot(choice, 0.0 if assumed else solved.turn_spread),
+        "edge fit": solved.edge_sd,
+        "surface reference": surface,
+        "camera direction": camera,
+        "focal length and principal point": focal,
+        "lens distortion": lens,
+        "priors used": solved.turn_spread if assumed else 0.0,
+    }
+    notes = {
+        "choice of edges": "other lines along the same rod, such as highlights, or its reflection",
+        "edge fit": "both edges of the cantilever",
+        "surface reference": "direction of the printed line",
+        "camera direction": "tilt of the sheet, from the grid",
+        "priors used": f"rise {RISE_DEG:.0f}° ± {RISE_U_DEG:.0f}°",
+    }
+    return tuple(
+        BudgetPart(name, math.degrees(value), notes.get(name, "")) for name, value in values.items()
+    )
+
+
+def _choice(lines: CantileverLines, solved: _Solved) -> float:
+    """Spread (radians) of the turn over the limb pairs along the rod, about the chosen one."""
+    turn = turn_for_rise(axis_normal(lines.rod, lines.pose), solved.rise)
+    total, square = 1.0, 0.0
+    for other, share in lines.others:
+        miss = turn_for_rise(axis_normal(other, lines.pose), solved.rise) - turn
+        # further off it is the rod with a printed line or shadow beside it, unless it fits as well
+        if abs(miss) < math.radians(2) or share > 0.3:
+            total += share
+            square += share * miss**2
+    return math.sqrt(square / total)
+
+
+def _turned(lines: CantileverLines, vector: Array, log_f: float) -> CantileverLines:
+    pose = lines.pose
+    camera = replace(pose.camera, f=pose.camera.f * math.exp(log_f))
+    turn = Rotation.from_rotvec(vector).as_matrix()
+    origin = pose.origin * (1, 1, math.exp(log_f))
+    return replace(
+        lines, pose=replace(pose, camera=camera, rotation=turn @ pose.rotation, origin=origin)
+    )
+
+
+def _pose_parts(
+    photos: Sequence[CantileverLines], k: int, turn: float
+) -> tuple[float, float, float]:
+    """Standard uncertainty of the turn from the line's direction, the tilt and the focal length."""
+    lines = photos[k]
+
+    def moved(vector: Array, log_f: float) -> float:
+        changed = [*photos[:k], _turned(lines, vector, log_f), *photos[k + 1 :]]
+        return _solve(changed).turn - turn
+
+    step = 1e-4
+    axes = lines.pose.rotation.T  # grid axes as rotation vectors: x, y (tilts), normal
+    slope = np.array([moved(step * axis, 0.0) / step for axis in axes] + [moved(0 * axes[0], step)])
+    slope[3] /= step
+    basis = np.eye(4)
+    basis[:3, :3] = axes
+    covariance = basis @ lines.pose.covariance @ basis.T
+    u_f = math.sqrt(max(covariance[3, 3], 1e-12))
+    with_f = covariance[:, 3] / u_f
+    focal = abs(float(slope @ with_f))
+    rest = covariance - np.outer(with_f, with_f)
+    camera = math.sqrt(max(float(slope[:2] @ rest[:2, :2] @ slope[:2]), 0.0))
+    surface = math.sqrt(max(float(slope[2] ** 2 * rest[2, 2]), 0.0))
+    return surface, camera, focal
+
+
+def _lens_part(photos: Sequence[CantileverLines], k: int, turn: float) -> float:
+    """Effect of a radial term wrong by 0.005, its typical error after the fit to the grid."""
+    lines = photos[k]
+    camera = lines.pose.camera
+    bent = replace(camera, k1=0.005)
+
+    def moved(limb: Limb) -> Limb:
+        return replace(limb, p=bent.undistort(limb.p), q=bent.undistort(limb.q))
+
+    rod = replace(lines.rod, left=moved(lines.rod.left), right=moved(lines.rod.right))
+    changed = [*photos[:k], replace(lines, rod=rod), *photos[k + 1 :]]
+    return abs(_solve(changed).turn - turn)
+
+
+def _reading(
+    photos: Sequence[CantileverLines], solved: _Solved, parts: tuple[BudgetPart, ...]
+) -> Reading:
+    flags = list(photos[0].flags)
+    if all(p.image is None for p in photos):
+        flags += ["no_reflection"]
+        if len(photos) == 1:
+            flags += ["rise_assumed"]
+    pose = photos[0].pose
+    up = pose.normal
+    elevation = math.degrees(math.asin(float(np.clip(-up[2], -1, 1))))
+    return Reading(
+        quantity=QUANTITY,
+        value=math.degrees(solved.turn),
+        unit="deg",
+        measurand=MEASURAND,
+        budget=parts,
+        definitional_uncertainty=GENERATOR_U_DEG,
+        components=(
+            Component(
+                "rise",
+                math.degrees(solved.rise),
+                "deg",
+                math.degrees(solved.rise_spread),
+            ),
+            Component("camera elevation", elevation, "deg", 0.5),
+        ),
+        flags=tuple(dict.fromkeys(flags)),
+        lines=photos[0].segments(),
+    )
