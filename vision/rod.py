@@ -19,14 +19,18 @@ from vision.ink import lattices
 
 Array = NDArray[np.float64]
 
+SHADING_PX = 0.14  # a limb's own shading moves it this far where all of it lies on one line
+REFERENCE_HALF_DIAGONAL = 1000.0  # px; that holds for a 1600 x 1200 picture
+
 
 @dataclass(frozen=True)
 class Limb:
     """One straight silhouette edge, in undistorted pixels.
 
-    ``p`` and ``q`` are its lower and upper end; ``offset_sd`` (px, at the middle) and ``angle_sd``
-    (radians) come from the scatter of the points; ``scatter_px`` is that scatter, ``coverage`` the
-    share of the length with a usable step, ``strength`` the mean step in noise units.
+    ``p`` and ``q`` are its lower and upper end; ``scatter_px`` is the scatter of the points about
+    the line, ``coverage`` the share of the length where the step lies on it, ``strength`` the mean
+    step in noise units. ``offset_sd`` (px, at the middle) and ``angle_sd`` (radians) come from the
+    scatter and, where the coverage is low, from the doubt that the line is this edge at all.
     """
 
     p: Array
@@ -163,16 +167,35 @@ def fit_limb(
     spread = float(np.std(s[fits])) if count > 3 else length / 4
     scatter = float(np.sqrt(np.mean(r[fits] ** 2))) if fits.any() else gate
     points = p + (s + length / 2)[:, None] * d + t[:, None] * normal
+    coverage = count / usable
+    doubt = SHADING_PX * pose.camera.half_diagonal / REFERENCE_HALF_DIAGONAL
+    doubt = math.hypot(doubt * math.sqrt(max(1 / coverage**2 - 1, 0.0)), _wiggle(s, r, scatter))
+    offset_sd = scatter / math.sqrt(count)
     return Limb(
         p + (a - b * length / 2) * normal,
         q + (a + b * length / 2) * normal,
-        scatter / math.sqrt(count),
-        scatter / math.sqrt(count) / max(spread, 1.0),
+        math.hypot(offset_sd, doubt),
+        math.hypot(offset_sd / max(spread, 1.0), doubt * math.sqrt(12) / length),
         scatter,
-        count / usable,
+        coverage,
         float(np.mean(strength)),
         points[fits],
     )
+
+
+def _wiggle(s: Array, r: Array, scatter: float, parts: int = 6) -> float:
+    """How far parts of an edge lie off its line (px), beyond what their scatter explains.
+
+    A straight limb has none; a line led astray by a second edge along a part of it does.
+    """
+    near = np.abs(r) < 2.5
+    part = np.minimum((parts * (s[near] - s.min()) / max(np.ptp(s), 1.0)).astype(int), parts - 1)
+    square = 0.0
+    for k in range(parts):
+        own = r[near][part == k]
+        if len(own) >= 3:
+            square += (_middle(own) ** 2 - scatter**2 / len(own)) / parts
+    return math.sqrt(max(square, 0.0))
 
 
 def _inner_peak(size2: Array, inward: int) -> NDArray[np.intp]:

@@ -1,7 +1,8 @@
 """Candidate rods -> how likely each is to be the cantilever.
 
 A metal rod shows highlights inside its outline, and these run along it as limbs do: of two pairs of
-edges, one inside the other and equally clean, the outer one is the rod.
+edges, one inside the other and equally clean, the outer one is the rod. Most rods are cylinders: a
+pair that opens is a cone, or a limb paired with a highlight or with something beside the rod.
 """
 
 from __future__ import annotations
@@ -16,6 +17,8 @@ from vision.rod import Rod, tilt
 INNER_SHARE = 0.25  # what is left of the weight of a pair inside a clean wider one
 LEAST_OUTER = 0.25  # a wider pair counts from this share of the inner one's score
 SHARPNESS = 2.0  # weights go with this power of the scores
+CONE_SHARE = 0.8  # how much a pair that opens counts against one that does not
+CYLINDER_DEG = 0.8  # opening that perspective and errors of the fit leave a cylinder
 
 
 def weights(rods: Sequence[Rod]) -> np.ndarray:
@@ -30,7 +33,7 @@ def weights(rods: Sequence[Rod]) -> np.ndarray:
     ndarray, shape (len(rods),)
         0 to 1; the likeliest candidate has 1.
     """
-    value = np.array([rod.score for rod in rods], float)
+    value = np.array([rod.score * _cylinder(rod) for rod in rods], float)
     out = value.copy()
     for i, inner in enumerate(rods):
         for j, outer in enumerate(rods):
@@ -38,6 +41,12 @@ def weights(rods: Sequence[Rod]) -> np.ndarray:
                 out[i] = INNER_SHARE * value[i]
     out = out**SHARPNESS
     return np.asarray(out / max(out.max(initial=0.0), 1e-12))
+
+
+def _cylinder(rod: Rod) -> float:
+    """Preference for limbs that run parallel, mild."""
+    opening = math.degrees(tilt(rod.right) - tilt(rod.left))
+    return CONE_SHARE + (1 - CONE_SHARE) * math.exp(-((opening / CYLINDER_DEG) ** 2))
 
 
 def _inside(inner: Rod, outer: Rod) -> bool:

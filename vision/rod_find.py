@@ -8,18 +8,27 @@ candidate, and the best pairs are fitted to sub-pixel accuracy before any is cho
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
+from dataclasses import replace
+from itertools import product
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
 from vision.grid import GridPose
-from vision.ink import Ink, find_ink, sheet_scale
-from vision.rod import Rod, fit_limb, tilt
-from vision.rod_places import along, apart_from_ink, central, find_places, near_node
+from vision.ink import Ink, find_ink, lattices, sheet_scale
+from vision.rod import Limb, Rod, fit_limb, tilt
+from vision.rod_places import Place, along, apart_from_ink, central, find_places, near_node
 from vision.strip import Edge, Line, Strip, all_edges, evidence, straightened
 
 Array = NDArray[np.float64]
+
+DOUBT_PX = 15.0  # evidence (px) at which two limbs are as likely something else
+SURE_PX = 30.0  # evidence that leaves little doubt
+ROD_MM = (0.2, 0.75)  # usual widths
+ACROSS_PX = 4.0  # a limb that drifts so far from a column's direction is none of its edges
+BOLD_TIMES = 3.0  # a null column is drawn at most so many times as wide as the others
 
 
 def find_rods(rgb: NDArray[np.uint8], pose: GridPose) -> list[Rod]:
@@ -41,10 +50,13 @@ def find_rods(rgb: NDArray[np.uint8], pose: GridPose) -> list[Rod]:
     rods: list[Rod] = []
     for place in find_places(rgb, ink):
         best = max((r.score for r in rods), default=0.0)
-        _add(rods, limb_pairs(rgb, ink, place.axis, place.width, least=0.15 * best))
+        if any(r.score > SURE_PX and r.score == best and _within(place, r) for r in rods):
+            continue  # all edges about that rod have been looked at
+        _add(rods, limb_pairs(rgb, ink, place.axis, place.width, least=0.15 * best, known=rods))
     rods.sort(key=lambda r: -r.score)
     for rod in rods[:2]:  # again, in a strip that now follows the rod
-        _add(rods, limb_pairs(rgb, ink, rod.axis, rod.width_px, least=0.15 * rods[0].score))
+        least = 0.15 * rods[0].score
+        _add(rods, limb_pairs(rgb, ink, rod.axis, rod.width_px, least=least, known=rods))
     return sorted(rods, key=lambda r: -r.score)
 
 
@@ -52,6 +64,11 @@ def _add(rods: list[Rod], more: list[Rod]) -> None:
     for rod in more:
         if not any(_same_limbs(rod, r) for r in rods):
             rods.append(rod)
+
+
+def _within(place: Place, rod: Rod) -> bool:
+    """Whether a place lies along a rod and within its limbs, near enough."""
+    return place.width < 1.3 * rod.width_px and along(place.axis, rod.axis, 0.4 * rod.width_px)
 
 
 def _same_limbs(rod: Rod, other: Rod) -> bool:
@@ -67,6 +84,7 @@ def limb_pairs(
     width: float,
     most: int = 4,
     least: float = 0.0,
+    known: Sequence[Rod] = (),
 ) -> list[Rod]:
     """Rods made of pairs of straight edges about an axis.
 
@@ -82,6 +100,8 @@ def limb_pairs(
         How many pairs are fitted.
     least : float
         Evidence (px) below which a pair is passed over.
+    known : sequence of Rod
+        Pairs of limbs that need no second fit.
 
     Returns
     -------
@@ -120,6 +140,11 @@ def limb_pairs(
     for length_px, one, two in pairs[:most]:
         if length_px < 0.3 * pairs[0][0]:
             break
+        ends = [strip.line(e.offset, e.slope, 0.0, length) for e in (one, two)]
+        if any(
+            along(ends[0], r.left.ends, 1.5) and along(ends[1], r.right.ends, 1.5) for r in known
+        ):
+            continue
         rod = settled(rgb, ink, strip, one, two)
         if rod is not None:
             out.append(rod)
@@ -160,12 +185,66 @@ def settled(rgb: NDArray[np.uint8], ink: Ink, strip: Strip, one: Edge, two: Edge
         * math.sqrt(whole)
         * (1 - math.exp(-((length / (2 * gap)) ** 2)))
         * apart_from_ink(ink, left.ends, right.ends)
+        * printed(pose, left, right)
         * _likely_width(pose, (left.p + right.p) / 2, gap)
         * _likely_opening(opening)
         * near_node(pose, axis)
         * central(*axis, centre)
     )
+    # where little of the rod is seen, its limbs may be something else
+    doubt = math.hypot(1.0, DOUBT_PX / max(score, 1e-3))
+    left, right = (
+        replace(limb, offset_sd=doubt * limb.offset_sd, angle_sd=doubt * limb.angle_sd)
+        for limb in (left, right)
+    )
     return Rod(left, right, score, gap)
+
+
+def printed(pose: GridPose, left: Limb, right: Limb) -> float:
+    """How much a pair counts that holds edges of a printed column, 0 to 1.
+
+    A column's edge keeps its distance from the column's middle all along, whatever its width and
+    whether or not it is drawn bolder there; a rod rises, and its limbs cross the columns' direction
+    unless the photo is taken straight along them. Both edges of one column are no rod. One of them
+    with something that runs another way is hardly one.
+    """
+    sides = [_beside_columns(pose, limb) for limb in (left, right)]
+    opening = abs(math.degrees(tilt(right) - tilt(left)))
+    value = 1.0
+    bold = BOLD_TIMES * pose.ink_half_width
+    for (one, drift, scale), (other, its_drift, _) in product(*sides):
+        a, b = one - round(one), other - round(one)
+        straight = drift < _straight(left) or its_drift < _straight(right)
+        about = a * b < 0 and abs(a + b) * scale < 2.5 and max(abs(a), abs(b)) < bold
+        if straight and about and max(drift, its_drift) < ACROSS_PX:
+            return 0.0
+    for k, limb in enumerate((left, right)):
+        across = min(drift for _, drift, _ in sides[1 - k])
+        for at, drift, _ in sides[k]:
+            edge = abs(at - round(at)) < bold and drift < _straight(limb)
+            if edge and across > ACROSS_PX and opening > 1.0:
+                value = 0.3
+    return value
+
+
+def _straight(limb: Limb) -> float:
+    """Drift (px) that errors of the grid and of the fit leave an edge of ink."""
+    return max(1.5, 3 * math.sqrt(12 / len(limb.points)) * limb.scatter_px)
+
+
+def _beside_columns(pose: GridPose, limb: Limb) -> list[tuple[float, float, float]]:
+    """Mean lattice x of a limb on the sheet, its drift (px) over the length, px a pitch.
+
+    One entry for the lattice and one for its ghost.
+    """
+    s = np.linspace(0.0, 1.0, 7)
+    scale = sheet_scale(pose, (limb.p + limb.q) / 2)
+    out = []
+    for grid in lattices(pose, limb.p + s[:, None] * (limb.q - limb.p)):
+        x = grid[:, 0]
+        slope = float((s - 0.5) @ (x - x.mean()) / ((s - 0.5) @ (s - 0.5)))
+        out.append((float(x.mean()), abs(slope) * scale, scale))
+    return out
 
 
 def _likely_opening(opening: float) -> float:
@@ -176,9 +255,13 @@ def _likely_opening(opening: float) -> float:
 
 
 def _likely_width(pose: GridPose, at: Array, width: float) -> float:
-    """Preference for 0.25 to 0.75 mm on a grid of 5 or 10 mm (the usual ones), mild."""
+    """Preference for 0.2 to 0.75 mm, on a grid of 5 or 10 mm where its pitch is unknown, mild."""
     share = width / sheet_scale(pose, at)
-    miss = min(abs(math.log(share / usual)) for usual in (0.45 / 5, 0.45 / 10))
+    if pose.pitch_mm is None:
+        miss = min(abs(math.log(share / usual)) for usual in (0.45 / 5, 0.45 / 10))
+    else:
+        low, high = (math.log(share * pose.pitch_mm / limit) for limit in ROD_MM)
+        miss = max(-low, high, 0.0)
     return math.exp(-0.5 * (miss / 0.55) ** 2)
 
 

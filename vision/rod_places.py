@@ -8,7 +8,7 @@ pairs of columns that step together over one unbroken stretch are places.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
@@ -28,6 +28,8 @@ ROW_STEP, ROW_BLUR = 6, 3  # map rows a sample; samples averaged along a column
 THRESHOLD = 0.45  # evidence that neither lengthens nor shortens a run
 OPENINGS = (0, 1)  # steps of slope between the limbs: a rod may widen towards the body
 MOST_PLACES = 6
+AXIS_MM = 0.5  # of the rod's axis over the sheet at the stylus
+SET_MM = 0.8  # people set the stylus on the null to this, and a rod may point past its stylus
 CENTRAL = 0.22  # of the half diagonal: people are told to put the tip in the middle
 
 
@@ -38,6 +40,7 @@ class Place:
     axis: Line
     width: float
     score: float
+    limbs: tuple[Line, Line]
 
 
 def find_places(rgb: NDArray[np.uint8], ink: Ink, most: int = MOST_PLACES) -> list[Place]:
@@ -50,7 +53,7 @@ def find_places(rgb: NDArray[np.uint8], ink: Ink, most: int = MOST_PLACES) -> li
     found: list[Place] = []
     for opening in OPENINGS:
         for i in range(len(views) - opening):
-            found += _runs(ink, views[i], views[i + opening], noise + 0.6, h, rows)
+            found += _runs(views[i], views[i + opening], noise + 0.6, h, rows)
     centre = np.array([(rgb.shape[1] - 1) / 2, (rgb.shape[0] - 1) / 2])
     scored = [
         (p.score * central(*p.axis, centre) * near_node(pose, p.axis), k)
@@ -59,9 +62,11 @@ def find_places(rgb: NDArray[np.uint8], ink: Ink, most: int = MOST_PLACES) -> li
     chosen: list[Place] = []
     for score, k in sorted(scored, reverse=True):
         place = found[k]
+        if score <= 0 or apart_from_ink(ink, *place.limbs) == 0.0:
+            continue
         near = max(4.0, 0.4 * place.width)
         if not any(along(place.axis, c.axis, near) for c in chosen):
-            chosen.append(Place(place.axis, place.width, score))
+            chosen.append(replace(place, score=score))
         if len(chosen) >= most:
             break
     return chosen
@@ -204,7 +209,7 @@ def _widths(picture_width: float) -> NDArray[np.intp]:
     return np.unique(np.round(np.geomspace(max(low, 4), high, 11)).astype(int))
 
 
-def _runs(ink: Ink, left: _View, right: _View, noise: float, h: Array, rows: int) -> list[Place]:
+def _runs(left: _View, right: _View, noise: float, h: Array, rows: int) -> list[Place]:
     """Longest, surest pairs of steps with much the same background on both outer sides."""
     n_rows, cols = left.raw.shape
     lean = [math.tan(math.radians(v.slope)) for v in (right, left)]
@@ -255,10 +260,10 @@ def _runs(ink: Ink, left: _View, right: _View, noise: float, h: Array, rows: int
         )
         best[max(0, k - 1) : k + 2, max(0, c - 4) : c + 5] = 0
         gap = [float(two_line[e][0] - one_line[e][0]) for e in (0, 1)]
-        if min(gap) < 3 or apart_from_ink(ink, one_line, two_line) == 0.0:
+        if min(gap) < 3:
             continue
         axis = ((one_line[0] + two_line[0]) / 2, (one_line[1] + two_line[1]) / 2)
-        out.append(Place(axis, float(np.mean(gap)), score))
+        out.append(Place(axis, float(np.mean(gap)), score, (one_line, two_line)))
     return out
 
 
@@ -271,8 +276,18 @@ def central(low: Array, high: Array, centre: Array) -> float:
 
 
 def near_node(pose: GridPose, axis: Line) -> float:
-    """The stylus stands on a crossing of the grid, so the axis begins near one: mild."""
+    """The stylus stands on a crossing of the grid, so the axis begins near one: mild.
+
+    Where the null's comb of ticks told the null from other crossings, the axis must pass it; as a
+    comb may be read a row too far up or down, the crossings next to it along its column count too.
+    """
     d = axis[1] - axis[0]
+    if pose.pitch_mm is not None:
+        ends = sheet_xy(pose, np.array(axis), height=AXIS_MM / pose.pitch_mm)
+        along = (ends[1] - ends[0]) / np.linalg.norm(ends[1] - ends[0])
+        rel = np.array([[0.0, row] for row in (-1, 0, 1)]) - ends[0]
+        miss_mm = float(np.abs(rel @ (-along[1], along[0])).min()) * pose.pitch_mm
+        return math.exp(-((max(miss_mm - SET_MM, 0.0) / SET_MM) ** 2))
     s = np.linspace(-0.2, 0.2, 11)[:, None]
     xy = sheet_xy(pose, axis[0] + s * d, height=0.1)
     miss = np.hypot(*(xy - np.round(xy)).T).min()

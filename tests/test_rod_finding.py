@@ -1,0 +1,136 @@
+"""Finding the rod over a grid: what is printed is no rod, and what is half seen is uncertain.
+
+Outside checks: limbs of cylinders and edges of columns are built in three dimensions (tangent
+planes through the camera); slopes of blurred edges are compared with the truth they were drawn by.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+
+import cv2
+import numpy as np
+import pytest
+from numpy.typing import NDArray
+
+from tests.grid_views import grid_pose
+from vision.grid import GridPose
+from vision.rod import Limb, Rod, fit_limb
+from vision.rod_choice import weights
+from vision.rod_find import printed
+from vision.rod_places import near_node
+
+Array = NDArray[np.float64]
+
+
+def _limb(ends: Array) -> Limb:
+    points = ends[0] + np.linspace(0, 1, 30)[:, None] * (ends[1] - ends[0])
+    return Limb(ends[0], ends[1], 0.03, 2e-4, 0.15, 1.0, 5.0, points)
+
+
+def _seen(pose: GridPose, *points: tuple[float, float, float]) -> Limb:
+    return _limb(pose.project(np.array(points)))
+
+
+def _column(pose: GridPose, half_width: float) -> tuple[Limb, Limb]:
+    """Both edges of the column x = 0, as printed."""
+    return (
+        _seen(pose, (-half_width, 0.1, 0.0), (-half_width, 0.9, 0.0)),
+        _seen(pose, (half_width, 0.1, 0.0), (half_width, 0.9, 0.0)),
+    )
+
+
+def _cylinder(pose: GridPose, turn_deg: float, radius: float, rise_deg: float) -> tuple[Limb, Limb]:
+    """Left and right silhouette of a cylinder that begins above the node (0, 0)."""
+    t, r = math.radians(turn_deg), math.radians(rise_deg)
+    d = np.array([-math.sin(t) * math.cos(r), math.cos(t) * math.cos(r), math.sin(r)])
+    start = np.array([0.0, 0.0, 0.1])
+    eye = -pose.origin @ pose.rotation
+    out = eye - start - ((eye - start) @ d) * d
+    distance = float(np.linalg.norm(out))
+    u = out / distance
+    half = math.acos(radius / distance)
+    limbs = []
+    for sign in (1, -1):
+        touch = start + radius * (math.cos(half) * u + sign * math.sin(half) * np.cross(d, u))
+        limbs.append(_limb(pose.project(np.array([touch, touch + 0.8 * d]))))
+    limbs.sort(key=lambda limb: float(limb.p[0]))
+    return limbs[0], limbs[1]
+
+
+@pytest.mark.parametrize("half_width", [0.02, 0.035, 0.055])
+@pytest.mark.parametrize("aside", [-8.0, 5.0])
+def test_both_edges_of_a_printed_column_are_no_rod_however_bold(
+    half_width: float, aside: float
+) -> None:
+    pose = grid_pose(38.0, aside, 1.0)
+    assert printed(pose, *_column(pose, half_width)) == 0.0
+
+
+@pytest.mark.parametrize("turn", [-3.0, 0.0, 2.0])
+@pytest.mark.parametrize("aside", [-6.0, 4.0])
+def test_a_cylinder_above_the_column_is_a_rod(turn: float, aside: float) -> None:
+    pose = grid_pose(38.0, aside, 1.0)
+    assert printed(pose, *_cylinder(pose, turn, 0.04, 20.0)) == 1.0
+
+
+def test_the_ghost_of_a_column_is_no_rod_either() -> None:
+    pose = grid_pose(38.0, 6.0, 0.0)
+    left, right = _column(pose, 0.03)
+    ghost = grid_pose(38.0, 6.0, 0.0, thickness=0.6)
+    assert printed(ghost, left, right) == 0.0
+
+
+def test_a_limb_paired_with_the_edge_of_a_column_counts_less() -> None:
+    pose = grid_pose(38.0, -6.0, 0.0)
+    left, right = _cylinder(pose, 0.0, 0.04, 20.0)
+    edges = _column(pose, 0.03)
+    mixed = (edges[0], right) if edges[0].p[0] < right.p[0] - 8 else (left, edges[1])
+    assert printed(pose, left, right) == 1.0
+    assert printed(pose, *mixed) < 0.5
+
+
+def test_where_the_null_is_known_a_rod_points_at_it() -> None:
+    pose = replace(grid_pose(38.0, 5.0, 0.0), pitch_mm=5.0)
+    for away_mm, least, most in ((0.0, 0.99, 1.0), (0.5, 0.99, 1.0), (4.0, 0.0, 1e-3)):
+        x = away_mm / 5.0
+        axis = pose.project(np.array([[x, 0.0, 0.1], [x - 0.05, 0.8, 0.4]]))
+        assert least <= near_node(pose, (axis[0], axis[1])) <= most
+
+
+def _edge_picture(hidden: float, seed: int) -> tuple[NDArray[np.uint8], Array]:
+    """A slanted step 300 px long; over a share of it another step, 2.2 px aside, is drawn."""
+    x, y = np.meshgrid(np.arange(1600.0), np.arange(1200.0))
+    edge = 800 + 0.02 * (y - 600)
+    picture = np.where(x > edge, 150.0, 90.0)
+    other = (y > 600 - 150) & (y < 600 - 150 + 300 * hidden)
+    picture = np.where(other, np.where(x > edge + 2.2, 150.0, 90.0), picture)
+    picture = cv2.GaussianBlur(picture, (0, 0), 1.0)
+    noise = np.random.default_rng(seed).normal(0, 6.0, (*picture.shape, 3))
+    ends = np.array([[800 + 0.02 * 150, 750.0], [800 - 0.02 * 150, 450.0]])
+    return np.clip(picture[..., None] + noise, 0, 255).astype(np.uint8), ends
+
+
+def test_a_limb_seen_along_a_part_of_its_length_is_less_certain() -> None:
+    pose = replace(grid_pose(38.0, 5.0, 0.0), ink_half_width=0.0)  # nothing printed
+    sds = []
+    for hidden in (0.0, 0.4):
+        picture, ends = _edge_picture(hidden, seed=3)
+        limb = fit_limb(picture, pose, ends[0], ends[1], 3.0)
+        assert limb is not None
+        d = limb.q - limb.p
+        slope = math.atan2(d[0], -d[1])
+        error = abs(slope - math.atan2(-0.02, 1.0))
+        assert error < 3 * math.hypot(limb.angle_sd, 0.14 * math.sqrt(12) / limb.length)
+        sds.append(limb.angle_sd)
+    assert sds[1] > 2 * sds[0]
+
+
+def test_of_two_equal_pairs_the_parallel_one_is_likelier() -> None:
+    left = _limb(np.array([[100.0, 400.0], [100.0, 100.0]]))
+    parallel = _limb(np.array([[130.0, 400.0], [130.0, 100.0]]))
+    opening = _limb(np.array([[130.0, 400.0], [145.0, 100.0]]))
+    pair = weights([Rod(left, parallel, 50.0, 30.0), Rod(left, opening, 50.0, 37.0)])
+    assert pair[0] == 1.0
+    assert pair[1] < 0.8
