@@ -31,16 +31,19 @@ RISES_DEG = np.arange(9.0, 33.1, 0.5)
 # under a rod 0.2-0.7 mm thick
 LEAST_HEIGHT, LIKELY_HEIGHT, MOST_HEIGHT, HEIGHT_LOG_SD = 0.6, 1.45, 4.2, 0.4
 HEIGHT_STEP_PX = 1.5
-BELOW = 0.35  # the limbs found may begin that share of their length above the free end
-STRETCH_PX, PER_STRETCH = 12.0, 8  # long enough to average noise, and how often it is sampled
+# the limbs found may begin and end these shares of their length before the rod does
+BELOW, ABOVE = 0.35, 0.2
+STRETCH_PX, PER_STRETCH = 9.0, 8  # long enough to average noise, and how often it is sampled
 LEAST_SEEN = 3  # samples of a stretch in sight
 # a limb of the reflection shows no step along this share; elsewhere rank r of its step among all
 # steps (0 the largest) is distributed as SHAPE r^(SHAPE - 1)
-BLIND, SHAPE, LEAST_RANK = 0.3, 0.25, 0.003
+BLIND, SHAPE, LEAST_RANK = 0.3, 0.2, 0.003
 ONE_LIMB = 0.5  # what a limb counts whose partner is missing: other edges come singly
 ALIKE = 0.4  # the same step inwards on both sides: the inside has one colour, and so has the ground
 INDEPENDENT = 0.6  # stretches beside one another are not independent
 LEAST_SEEN_STEPS = 50
+# ink of bold lines: this near to a line (pitches) and that near to its colour (share of contrast)
+INK_REACH, INK_LIKE = 0.1, 0.35
 
 
 @dataclass(frozen=True)
@@ -69,8 +72,9 @@ def rise_likelihood(rgb: NDArray[np.uint8], pose: GridPose, rod: Rod) -> Array |
     """
     predicted = _reflections(pose, rod)
     ends, half = predicted.ends, predicted.half
-    below = ends[:, :, 0] - BELOW * (ends[:, :, 1] - ends[:, :, 0])
-    corners = np.concatenate([ends.reshape(-1, 2), below.reshape(-1, 2)])
+    run = ends[:, :, 1] - ends[:, :, 0]
+    corners = np.concatenate([ends[:, :, 0] - BELOW * run, ends[:, :, 1] + ABOVE * run])
+    corners = corners.reshape(-1, 2)
     margin = float(half.max()) + 8
     low = np.floor(corners.min(axis=0) - margin).astype(int)
     high = np.ceil(corners.max(axis=0) + margin).astype(int)
@@ -153,10 +157,28 @@ def _colour_steps(
         for grid in lattices(pose, at):
             away = np.abs(grid[..., 0] - column)
             covered |= away < 2.0 * pose.ink_half_width + 2.0 / scale
+    covered |= _bold_ink(picture[::2, ::2].astype(np.float32), pose, at)
     covered |= hidden_by_rod(at, rod)
     seen = cv2.resize((~covered).astype(np.float32), size, interpolation=cv2.INTER_NEAREST)
     inside = (raw > 3).all(axis=-1) & (raw < np.array(rgb.shape[1::-1]) - 4).all(axis=-1)
     return (by_x, by_y), np.asarray(seen * inside, np.float32)
+
+
+def _bold_ink(picture: Floats, pose: GridPose, at: Array) -> NDArray[np.bool_]:
+    """Pixels near a line, or its ghost, that have the colour of that line's ink thereabouts."""
+    out = np.zeros(at.shape[:-1], bool)
+    ground = cv2.blur(picture, (41, 41))
+    for grid in lattices(pose, at):
+        away = np.abs(grid - np.round(grid))
+        for k in (0, 1):
+            core = (away[..., k] < 0.7 * pose.ink_half_width).astype(np.float32)
+            share = cv2.blur(core, (25, 25))
+            ink = cv2.blur(picture * core[..., None], (25, 25))
+            ink /= np.maximum(share, 1e-3)[..., None]
+            contrast = np.linalg.norm(ground - ink, axis=-1)
+            like = np.linalg.norm(picture - ink, axis=-1) < INK_LIKE * contrast + 4
+            out |= (away[..., k] < INK_REACH) & (share > 0.01) & like
+    return np.asarray(cv2.dilate(out.astype(np.uint8), np.ones((3, 3), np.uint8)) > 0)
 
 
 def _spread(coarse: Floats, size: tuple[int, ...]) -> Floats:
@@ -183,9 +205,9 @@ def _along_limbs(
     """
     axis = (ends[:, 1] - ends[:, 0]).astype(np.float32)
     length = np.linalg.norm(axis, axis=1)
-    stretches = int(np.clip(float(length.mean()) * (1 + BELOW) / STRETCH_PX, 1, 15))
+    stretches = int(np.clip(float(length.mean()) * (1 + BELOW + ABOVE) / STRETCH_PX, 1, 15))
     n = stretches * PER_STRETCH
-    s = (-BELOW + (1 + BELOW) * (np.arange(n) + 0.5) / n).astype(np.float32)
+    s = (-BELOW + (1 + BELOW + ABOVE) * (np.arange(n) + 0.5) / n).astype(np.float32)
     normal = np.stack([-axis[:, 1], axis[:, 0]], axis=1) / length[:, None]
     width = (half[:, :1] + (half[:, 1:] - half[:, :1]) * s).astype(np.float32)
     sides = np.array([-1, 1], np.float32)[None, :, None] * width[:, None, :]
@@ -209,4 +231,9 @@ def _along_limbs(
     size = np.sqrt(np.einsum("hlsc,hlsc->hls", grouped, grouped))
     dot = -np.einsum("hsc,hsc->hs", grouped[:, 0], grouped[:, 1])
     cosine = dot / np.maximum(size[:, 0] * size[:, 1], 1e-6)
+    beside = np.maximum(
+        np.concatenate([size[1:], size[:1] * 0]), np.concatenate([size[:1] * 0, size[:-1]])
+    )
+    # an edge is where the step is larger than at the heights beside
+    size = size * np.clip(size / np.maximum(beside, 1e-6), 0, 1) ** 4
     return size, np.asarray(count >= LEAST_SEEN), cosine
