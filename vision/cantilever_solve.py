@@ -38,6 +38,7 @@ MEASURAND = (
 GENERATOR_U_DEG = 0.5  # cantilever against generator: common practice, no source
 REFERENCE_HALF_DIAGONAL = 1000.0  # px; the floors below hold for a 1600 x 1200 picture
 LIMB_FLOOR_PX = 0.14  # a limb's own shading moves it this far, unseen in its scatter
+SHADED_FLOOR_PX = 0.35  # and over paper, where the rod's own shadow lies beside it
 IMAGE_FLOOR_PX = 0.45  # the same for a reflected limb, from the tuning photographs
 MOST_U_DEG, MOST_U_PAPER_DEG = 1.0, 1.5  # on a mirror another photo will tell more
 IMAGE_DOUBT_PX = (13.0, 12.0)  # one and two limbs seen so far are as likely something else
@@ -208,7 +209,8 @@ def _floor(lines: CantileverLines, px: float) -> float:
 
 def _limbs_sd(lines: CantileverLines) -> tuple[float, float]:
     """Standard deviations of the rod's axis: angle (rad) and offset (px)."""
-    pair, floor = (lines.rod.left, lines.rod.right), _floor(lines, LIMB_FLOOR_PX)
+    pair = (lines.rod.left, lines.rod.right)
+    floor = _floor(lines, SHADED_FLOOR_PX if lines.plain else LIMB_FLOOR_PX)
     angle = math.hypot(*(_angle_sd(limb, floor) for limb in pair)) / 2
     return angle, math.hypot(*(math.hypot(limb.offset_sd, floor) for limb in pair)) / 2
 
