@@ -26,6 +26,7 @@ from vision.grid_fit import (
     filled,
     fit,
     has_ghosts,
+    line_swapped,
     match,
     swapped,
     twice_as_large,
@@ -40,7 +41,8 @@ __all__ = ["GLASS_INDEX", "GridPose", "find_grid"]
 
 _Candidate = tuple[float, GridPose]  # score, pose
 COARSE_LONG_SIDE = 900
-THIN = 1500  # ridge points for the search
+THIN, FEW = 1500, 500  # ridge points for the search, and for a first look
+FITTED = 6  # starts that pass the first look
 END_WORTH, MOST_ENDS = 0.015, 20
 MOST_ODD_LENS = 3.0  # standard deviations of the log of the focal length
 WEAK_TILT_DEG = 0.3
@@ -88,9 +90,10 @@ def find_grid(
         every = with_bright_lines(dark, small)
         more = _attempt(every, small, coarse_centre, half_diagonal, lens)
         candidates, points = _on_common_ground(candidates, more, dark, every, lens)
+    prior = (math.log(lens[0]), lens[3])
+    candidates = [c for c in candidates if _plausible(c[1]) and _usual_lens(c[1], prior)]
     if not candidates:
         return None
-    prior = (math.log(lens[0]), lens[3])
     free_focal = focal.source == "guess" or focal.low_high is not None
     near = [c for c in candidates if c[0] >= max(LEAST_SCORE, RIVAL_FROM * candidates[0][0])]
     pose, rivals = None, candidates
@@ -124,7 +127,7 @@ def _polished(
     ends = tick_ends(grey, pose)
     if ends is not None and not ends_agree(ends, pose):
         return None
-    least = 2 if pose.ticks >= MIN_TICKS else 3
+    least = 2 if ends is not None else 3
     if free_focal and min(len(pose.columns), len(pose.rows)) < least:
         return None  # two lines each way cannot tell tilt from focal length
     return pose
@@ -297,8 +300,14 @@ def _refined(
 ) -> list[_Candidate]:
     """What least squares makes of the starts, with ghosts and comb where they show, best first."""
     plain: list[_Candidate] = []
+    few = thin.thinned(FEW)
+    rough = []
     for start in starts:
-        pose = fit(start, thin, prior, (6.0, 3.0, 1.5))
+        pose = fit(start, few, prior, (6.0, 3.0))
+        if pose is not None:
+            rough.append((explained(pose, few, prior, 3.0), pose))
+    for _, pose in _different(sorted(rough, key=lambda c: -c[0]))[:FITTED]:
+        pose = fit(pose, thin, prior, (3.0, 1.5))
         if pose is not None:
             plain.append((explained(pose, thin, prior), pose))
     for _, pose in sorted(plain, key=lambda c: -c[0])[:3]:
@@ -320,11 +329,11 @@ def _refined(
     for best in ghosted[:2]:
         if best[0] > 0.8 * ghosted[0][0]:
             best = swapped(best, thin, prior)
-            if has_ghosts(best[1], thin):
-                found.append(best)
-    found.sort(key=lambda c: -c[0])
+            others = line_swapped(best[1], thin, prior)
+            found += [one for one in (best, *others) if has_ghosts(one[1], thin)]
+    found = _different(sorted(found, key=lambda c: -c[0]))
     judged = []
-    for score, pose in found[:3]:
+    for score, pose in found[:5]:
         if score > 0.6 * found[0][0]:
             judged.append((score, pose))
             combed = with_comb(pose, points, PITCHES_MM)

@@ -27,6 +27,9 @@ ONE_LINE, TWO_LINES = 2.2, 4.5  # of the ridge's scale: front and ghost nearer, 
 SHARED_NOISE = 10.0  # ridge points along a line that share one error
 # Standard uncertainty that fresh points would not lessen: shading of the lines, lens, ghosts.
 FLOOR_DEG, GHOST_FLOOR_DEG, BLENDED_FLOOR_DEG = 0.008, 0.03, 0.15
+EITHER_LAYER_DEG, EITHER_LAYER_SHARE = 1.5, 0.75
+FEW_LINES = 3  # of a family, for one on the wrong layer to pass
+CLEAN_PX = 0.3  # rms of ridge points about a clean line
 RAGGED_PX = 0.28  # above the scatter of clean lines, 0.1 to 0.25 px
 
 
@@ -44,11 +47,12 @@ def _bare_rays(pose: GridPose, xy: Array) -> Array:
     """Undistorted x/f, y/f of pixels."""
     c = pose.camera
     d = (xy - (c.cx, c.cy)) / c.half_diagonal
-    u = d
+    scale = np.ones(len(d))
     if c.k1:
+        far2 = d[:, 0] ** 2 + d[:, 1] ** 2
         for _ in range(4):
-            u = d / (1 + c.k1 * np.sum(u * u, axis=1, keepdims=True))
-    return np.asarray(u * (c.half_diagonal / c.f))
+            scale = 1 / (1 + c.k1 * far2 * scale * scale)
+    return np.asarray(d * (scale * (c.half_diagonal / c.f))[:, None])
 
 
 def _landing(pose: GridPose, rays: Array) -> Array:
@@ -208,6 +212,13 @@ def _small_turn(v: Array) -> Array:
     )
 
 
+def _cross(a: Array, b: Array) -> Array:
+    """Cross products of rows; `numpy.cross` takes several times as long."""
+    x, y, z = a.T
+    p, q, r = b.T
+    return np.stack([y * r - z * q, z * p - x * r, x * q - y * p], axis=1)
+
+
 def residuals(pose: GridPose, xy: Array, matched: Match) -> tuple[Array, Array]:
     """Pixels from each point's lattice line, (N,), and their derivatives by `_moved`'s p, (N, 9).
 
@@ -231,7 +242,7 @@ def residuals(pose: GridPose, xy: Array, matched: Match) -> tuple[Array, Array]:
     value = grid[row, side] - matched.target
     from_origin = depth[:, None] * u - pose.origin
     jac = np.empty((len(xy), 9))
-    jac[:, :3] = np.cross(v, from_origin)
+    jac[:, :3] = _cross(v, from_origin)
     jac[:, 3:6] = -float(np.linalg.norm(pose.origin)) * v
     by_ray = depth[:, None] * v  # derivative by the ray
     jac[:, 8] = 0.0
@@ -240,19 +251,37 @@ def residuals(pose: GridPose, xy: Array, matched: Match) -> tuple[Array, Array]:
         slide = _slide(rays)
         value = value + t * slide[row, side]
         q = -slope  # rays go down: their third component is negative
-        long2 = (GLASS_INDEX**2 - 1) * np.sum(q * q, axis=1) + GLASS_INDEX**2
+        long2 = (GLASS_INDEX**2 - 1) * (q[:, 0] ** 2 + q[:, 1] ** 2) + GLASS_INDEX**2
         long = np.sqrt(long2)
         a = -2 * q[row, side][:, None] * (GLASS_INDEX**2 - 1) * q / (long2 * long)[:, None]
         a[row, side] += 2 / long
         bent = (t / -rays[:, 2])[:, None] * (a[:, :1] * vx + a[:, 1:] * vy)
-        jac[:, :3] += np.cross(bent, u)
+        jac[:, :3] += _cross(bent, u)
         by_ray = by_ray + bent
         jac[:, 8] = matched.share * slide[row, side]
-    flat = np.sum(by_ray[:, :2] * bare, axis=1)
+    flat = by_ray[:, 0] * bare[:, 0] + by_ray[:, 1] * bare[:, 1]
     jac[:, 6] = -flat - v[:, 2] * pose.origin[2]
-    r2 = np.sum(bare * bare, axis=1) * (pose.camera.f / pose.camera.half_diagonal) ** 2
+    r2 = (bare[:, 0] ** 2 + bare[:, 1] ** 2) * (pose.camera.f / pose.camera.half_diagonal) ** 2
     jac[:, 7] = -flat * r2 / (1 + 3 * pose.camera.k1 * r2)
     return value * matched.across, jac * matched.across[:, None]
+
+
+def _equations(
+    pose: GridPose, xy: Array, matched: Match, focal: tuple[float, float]
+) -> tuple[Array, Array]:
+    """Normal equations of `_moved`'s p, Cauchy weights and priors of the lens included."""
+    r, jac = residuals(pose, xy, matched)
+    sigma = max(1.48 * float(np.median(np.abs(r))), 0.12)
+    weight = matched.trust / (1 + (r / (2 * sigma)) ** 2) / sigma**2
+    weight /= SHARED_NOISE
+    normal = (jac * weight[:, None]).T @ jac
+    right = -(jac * weight[:, None]).T @ r
+    normal[6, 6] += 1 / focal[1] ** 2
+    right[6] += (focal[0] - math.log(pose.camera.f)) / focal[1] ** 2
+    normal[7, 7] += 1 / 0.06**2
+    right[7] -= pose.camera.k1 / 0.06**2
+    normal[8, 8] += 1e-6 if pose.thickness is not None else 1e6
+    return normal + 1e-9 * np.diag(np.diag(normal)), right
 
 
 def fit(
@@ -297,18 +326,7 @@ def fit(
             xy = points.xy[matched.which]
             if ends is not None:
                 xy, matched = np.concatenate([xy, ends[0]]), matched.with_ends(ends[1])
-            r, jac = residuals(pose, xy, matched)
-            sigma = max(1.48 * float(np.median(np.abs(r))), 0.12)
-            weight = matched.trust / (1 + (r / (2 * sigma)) ** 2) / sigma**2
-            weight /= SHARED_NOISE
-            normal = (jac * weight[:, None]).T @ jac
-            right = -(jac * weight[:, None]).T @ r
-            normal[6, 6] += 1 / focal[1] ** 2
-            right[6] += (focal[0] - math.log(pose.camera.f)) / focal[1] ** 2
-            normal[7, 7] += 1 / 0.06**2
-            right[7] -= pose.camera.k1 / 0.06**2
-            normal[8, 8] += 1e-6 if pose.thickness is not None else 1e6
-            normal += 1e-9 * np.diag(np.diag(normal))
+            normal, right = _equations(pose, xy, matched, focal)
             try:
                 step = np.linalg.solve(normal, right)
             except np.linalg.LinAlgError:
@@ -323,7 +341,7 @@ def fit(
                 4 * focal[1], 0.3
             ):
                 return None
-            if np.max(np.abs(step[:3])) < (3e-5 if gate == gates[-1] else 3e-4):
+            if np.max(np.abs(step[:3])) < (3e-5 if gate == gates[-1] else 1e-3):
                 break
     matched = match(pose, points, gates[-1])
     if len(matched) < least:
@@ -333,13 +351,18 @@ def fit(
     enough = 1 if ticks >= MIN_TICKS else MIN_LINES
     if min(len(columns), len(rows)) < enough:
         return None
-    covariance = np.linalg.pinv(normal)
     rms_px = float(np.sqrt(np.mean(matched.miss**2)))
+    # scatter above that of clean ridges is shared by whole lines: bent, or not the lattice's
+    shared = max(0.0, (rms_px / CLEAN_PX) ** 2 - 1)
+    a_line = min(len(matched), most) / (2 * (len(columns) + len(rows) + ticks / 4))
+    covariance = np.linalg.pinv(normal) * (1 + shared * a_line / SHARED_NOISE)
     floor = FLOOR_DEG if pose.thickness is None else GHOST_FLOOR_DEG
     for axis in (COLUMN, ROW):
         if np.sum((matched.axis == axis) & (matched.trust == 1)) < 10:
             # every line of the family has its ghost too near; ragged ones wander from midway
             floor = BLENDED_FLOOR_DEG * max(1.0, rms_px / RAGGED_PX) ** 2
+    if on_either_layer(pose, columns, rows):
+        floor = max(floor, EITHER_LAYER_DEG)
     covariance[:3, :3] += np.eye(3) * math.radians(floor) ** 2
     keep = [0, 1, 2, 6]
     return replace(
@@ -351,6 +374,11 @@ def fit(
         ticks=ticks,
         support=float(points.weight[matched.which].sum() / points.weight.sum()),
     )
+
+
+def on_either_layer(pose: GridPose, columns: tuple[int, ...], rows: tuple[int, ...]) -> bool:
+    """Whether in glass a family has so few lines that one on the wrong layer would fit as well."""
+    return pose.thickness is not None and min(len(columns), len(rows)) < FEW_LINES
 
 
 def counted(index: Array, least: int = 5) -> tuple[int, ...]:
@@ -374,7 +402,10 @@ def explained(
     closeness = 1 - (matched.miss / gate) ** 2
     base = float(np.sum(weight * closeness))
     oddness = (math.log(pose.camera.f) - prior[0]) / prior[1]
-    return base / float(points.weight.sum()) * filled(pose) ** 0.75 - 0.02 * oddness**2
+    share = base / float(points.weight.sum()) * filled(pose) ** 0.75
+    if on_either_layer(pose, pose.columns, pose.rows):
+        share *= EITHER_LAYER_SHARE  # glass fits anything the better the fewer lines there are
+    return share - 0.02 * oddness**2
 
 
 def swapped(
@@ -388,15 +419,55 @@ def swapped(
     if pose.thickness is None:
         return best
     slide = np.median(view_of(pose, points).slide, axis=0) * pose.thickness
+    some = points.thinned(600)
+    level = explained(pose, some, prior, 2.0)
     for move in ((1, 0), (-1, 0), (0, 1), (0, -1)):
         start = replace(pose, origin=pose.origin + pose.rotation[:, :2] @ (slide * move))
-        tried = fit(start, points, prior, (3.0, 2.0, 1.5))
-        if tried is None:
+        tried = fit(start, some, prior, (3.0, 2.0))
+        if tried is None or explained(tried, some, prior, 2.0) < level - 0.05:
             continue
-        reach = explained(tried, points, prior)
-        if reach > best[0]:
+        tried = fit(tried, points, prior, (1.5,))
+        reach = -1.0 if tried is None else explained(tried, points, prior)
+        if tried is not None and reach > best[0]:
             best = (reach, tried)
     return best
+
+
+def line_swapped(
+    pose: GridPose, points: Ridges, prior: tuple[float, float]
+) -> list[tuple[float, GridPose]]:
+    """Poses with one line's front taken for its ghost, or the other way round, and their scores.
+
+    A line that shows on one layer only may be on either. With two or three lines a family nothing
+    but these poses' fits tells which, so that they are rivals of the first.
+    """
+    matched = match(pose, points, 1.5)
+    out = []
+    for axis in (COLUMN, ROW):
+        of_axis = matched.axis == axis
+        lines = counted(matched.index[of_axis])
+        if len(lines) > FEW_LINES:
+            continue
+        for line in lines:
+            here = of_axis & (matched.index == line) & (matched.trust == 1)
+            front, ghost = (here & (matched.share == k) for k in (0.0, 1.0))
+            if min(front.sum(), ghost.sum()) > 0.3 * max(front.sum(), ghost.sum(), 20):
+                continue
+            share = np.where(here, 1 - matched.share, matched.share)
+            moved: GridPose | None = pose
+            for _ in range(5):
+                if moved is None or moved.thickness is None:
+                    break
+                normal, right = _equations(
+                    moved, points.xy[matched.which], replace(matched, share=share), prior
+                )
+                step = np.linalg.solve(normal, right)
+                step[6] = np.clip(step[6], -0.2, 0.2)
+                moved = _moved(moved, step) if np.max(np.abs(step[:3])) < 0.3 else None
+            moved = None if moved is None else fit(moved, points, prior, (3.0, 1.5))
+            if moved is not None:
+                out.append((explained(moved, points, prior), moved))
+    return out
 
 
 def has_ghosts(pose: GridPose, points: Ridges) -> bool:
@@ -409,6 +480,11 @@ def has_ghosts(pose: GridPose, points: Ridges) -> bool:
         counted(matched.index[(matched.share > 0) & (matched.axis == k)]) for k in (COLUMN, ROW)
     ]
     enough = len(back[0]) + len(back[1]) >= 3 and min(len(back[0]), len(back[1])) >= 1
+    # ghosts of one family only, midway between its lines: as well the lines of smaller cells
+    slide = np.median(view_of(pose, points).slide, axis=0) * pose.thickness
+    midway = np.abs(np.mod(slide, 1) - 0.5) < 0.07
+    if any(midway[k] and not alone[1 - k] for k in (COLUMN, ROW)):
+        return False
     return enough and len(alone[0]) + len(alone[1]) >= 2
 
 

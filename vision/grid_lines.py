@@ -197,7 +197,8 @@ def straightest(points: Ridges, centre: tuple[float, float], half_diagonal: floa
     for i, k1 in enumerate(trial):
         xy = _unbend(points.xy, centre, half_diagonal, k1) - centre
         total, _ = _votes(xy, points.angle, points.weight, 1.4 * half_diagonal)
-        score[i] = np.sum(cv2.blur(total, (3, 1)) ** 3)
+        total = cv2.blur(total.astype(np.float32), (3, 1))
+        score[i] = float(np.sum(total * total * total, dtype=float))
     score[trial == 0.0] *= 1.02
     best = int(np.clip(np.argmax(score), 1, len(trial) - 2))
     a, b, _ = np.polyfit(trial[best - 1 : best + 2], score[best - 1 : best + 2], 2)
