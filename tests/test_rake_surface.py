@@ -10,6 +10,7 @@ from __future__ import annotations
 import math
 from types import SimpleNamespace
 
+import cv2
 import numpy as np
 import pytest
 from scipy.ndimage import gaussian_filter, rotate
@@ -109,6 +110,35 @@ def test_a_faint_sharp_image_is_a_mirror_and_a_strong_smeared_one_is_none() -> N
     found = find_rod_over_surface(smeared)
     assert found is not None
     assert found.normal is None
+
+
+@pytest.mark.parametrize(("rise", "mirror"), [(20.0, True), (2.0, False)])
+def test_a_bar_along_the_line_of_symmetry_is_no_cantilever(rise: float, mirror: bool) -> None:
+    """A printed grid mirrors itself about its lines; the image is the picture turned by OpenCV."""
+    tilt = -7.0
+    size = (1200, 900)
+    rgb = np.full((size[1], size[0], 3), 190, np.uint8)
+    a = math.radians(tilt - rise)
+    along, across = np.array([math.cos(a), math.sin(a)]), np.array([-math.sin(a), math.cos(a)])
+    end = np.array([420.0, 380.0])
+    bar = [end, end + 1200 * along, end + 1200 * along - 80 * across, end - 80 * across]
+    cv2.fillConvexPoly(rgb, np.array(bar).astype(np.int32), (60, 60, 60), cv2.LINE_AA)
+    tip, t = np.array([470.0, 470.0]), math.radians(tilt)
+    cone = [tip, tip + (-40, -110), tip + (40, -110)]
+    cv2.fillConvexPoly(rgb, np.array(cone).astype(np.int32), (20, 20, 20), cv2.LINE_AA)
+    turned = np.array([[math.cos(2 * t), math.sin(2 * t)], [math.sin(2 * t), -math.cos(2 * t)]])
+    matrix = np.column_stack([turned, tip - turned @ tip])
+    image = cv2.warpAffine(rgb, matrix, size, borderMode=cv2.BORDER_REPLICATE)
+    y, x = np.mgrid[: size[1], : size[0]]
+    below = y - tip[1] > math.tan(t) * (x - tip[0])
+    rgb[below] = image[below]
+    rgb = cv2.GaussianBlur(rgb, (0, 0), 1.0)
+    line = find_symmetry(rgb)
+    assert line is not None
+    assert line.y_at(float(tip[0])) == pytest.approx(tip[1], abs=6)
+    found = find_rod_over_surface(rgb)
+    assert found is not None
+    assert (found.normal is not None) == mirror
 
 
 @pytest.mark.parametrize("pose", POSES[:2])

@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from vision.groove import Groove
+from vision.groove import RISE_RANGE_DEG, Groove
 from vision.mirror_image import Normal, SymmetryLine, find_normal, find_symmetry
 from vision.rake_model import Line
 from vision.side_rod import Pair, RodLine, SideRod, find_side_rod
@@ -59,7 +59,7 @@ def find_rod_over_surface(rgb: Picture, pivot: str = "auto") -> RodOverSurface |
         for share in (1.0, HIGHER) if sure else (1.0,):
             rod = find_side_rod(rgb[: max(int(share * lowest), 1)], pivot)
             normal = None if rod is None else find_normal(rgb, rod, line)
-            if rod is not None and normal is not None and _is_mirror(normal.line):
+            if rod is not None and normal is not None and _over_mirror(rod, normal):
                 return RodOverSurface(_mirrored(rod, normal), normal)
     rod = find_side_rod(rgb, pivot)
     if rod is None:
@@ -70,7 +70,7 @@ def find_rod_over_surface(rgb: Picture, pivot: str = "auto") -> RodOverSurface |
         line = SymmetryLine(point, tilt, 0.0, 0.0, 0.0, 0.0)
     if line is not None and (sure or rod.mirrored):
         normal = find_normal(rgb, rod, line)
-        if normal is not None and _is_mirror(normal.line):
+        if normal is not None and _over_mirror(rod, normal):
             return RodOverSurface(_mirrored(rod, normal), normal)
     return RodOverSurface(replace(rod, pairs=(), mirror_score=0.0), None)
 
@@ -99,6 +99,15 @@ def groove_lines(groove: Groove, tip: Array, reach: float) -> list[Line]:
         dx, dy = reach * math.cos(math.radians(slope)), reach * math.sin(math.radians(slope))
         lines.append(Line(name, x - dx, y - dy, x + dx, y + dy, math.radians(u)))
     return lines
+
+
+def _over_mirror(rod: SideRod, normal: Normal) -> bool:
+    """Whether a mirror's image was found, and the rod rises from the mirror as a cantilever does.
+
+    A printed grid mirrors itself about each of its lines, and those about one another.
+    """
+    rise = math.degrees(normal.line.tilt - rod.slope) * (1 if rod.pivot_right else -1)
+    return RISE_RANGE_DEG[0] < rise < RISE_RANGE_DEG[1] and _is_mirror(normal.line)
 
 
 def _is_mirror(line: SymmetryLine) -> bool:
