@@ -244,8 +244,8 @@ def _starts(rgb: Picture, small: tuple[Picture, Array]) -> Iterator[tuple[Array,
     for tilt in TILTS_DEG:
         turn = cv2.getRotationMatrix2D(((wide - 1) / 2, (tall - 1) / 2), float(tilt), 1.0)
         twice = 2 * math.radians(tilt)
-        seen = math.cos(twice) * slanted - math.sin(twice) * level
-        seen = cv2.warpAffine(seen, turn, (wide, tall), flags=cv2.INTER_LINEAR)
+        turned = math.cos(twice) * slanted - math.sin(twice) * level
+        seen = np.asarray(cv2.warpAffine(turned, turn, (wide, tall), flags=cv2.INTER_LINEAR))
         wave = rfft(seen, size, axis=0)
         same = -irfft(np.sum(wave**2, axis=1), size)
         energy = np.cumsum(np.sum(seen**2, axis=1))
@@ -340,8 +340,8 @@ def _gradient(picture: Picture) -> tuple[Grey, Grey, Grey]:
     noise = max(0.01, NOISES * math.sqrt(float(np.median(square[::2, ::2]))))
     weight = np.sqrt(square) / (square + np.float32(noise**2))
     half = cv2.resize(f, None, fx=0.5, fy=0.5, interpolation=cv2.INTER_AREA)
-    _, _, blurred = _strongest(cv2.GaussianBlur(half, (0, 0), SOFT / 2))
-    blurred = cv2.resize(blurred / 4, square.shape[::-1], interpolation=cv2.INTER_LINEAR)
+    _, _, coarse = _strongest(cv2.GaussianBlur(half, (0, 0), SOFT / 2))
+    blurred = cv2.resize(coarse / 4, square.shape[::-1], interpolation=cv2.INTER_LINEAR)
     return np.dstack([gx * weight, gy * weight]), square, np.asarray(blurred, np.float32)
 
 
@@ -387,7 +387,7 @@ def _settled(copy: _Copy, tilt: float, blocks: _Blocks | None = None) -> Symmetr
 def _blocks(copy: _Copy, step: int = BLOCK // 2) -> _Blocks:
     """Blocks of the upper half and where they are in the flipped lower half."""
     up = copy.field
-    down = np.ascontiguousarray(up[::-1] * np.array([1, -1], np.float32))
+    flipped = np.ascontiguousarray(up[::-1] * np.array([1, -1], np.float32))
     both = copy.inside & copy.inside[::-1]
     clear = cv2.erode(both.astype(np.uint8), np.ones((BLOCK, BLOCK), np.uint8)) > 0
     xx, yy, xy = map(_boxed, (up[..., 0] ** 2, up[..., 1] ** 2, up[..., 0] * up[..., 1]))
@@ -405,7 +405,7 @@ def _blocks(copy: _Copy, step: int = BLOCK // 2) -> _Blocks:
             if not worth[r, c]:
                 continue
             first = max(0, r - half - REACH)
-            seen = down[first : r + half + 1 + REACH, c - half - REACH : c + half + 1 + REACH]
+            seen = flipped[first : r + half + 1 + REACH, c - half - REACH : c + half + 1 + REACH]
             own = up[r - half : r + half + 1, c - half : c + half + 1]
             match = cv2.matchTemplate(seen, own, cv2.TM_CCORR_NORMED)
             v = np.arange(match.shape[0]) + first - (r - half)
@@ -426,8 +426,11 @@ def _blocks(copy: _Copy, step: int = BLOCK // 2) -> _Blocks:
                     focus if square[image] > LEAST_CLEAR * noise else math.nan,
                 )
             )  # fmt: skip
-    columns = np.array(rows, float).reshape(-1, 10).T
-    return _Blocks(*columns[:7], columns[7] > 0, *columns[8:])
+    u, height, aside, down, *rest = np.array(rows, float).reshape(-1, 10).T
+    alike, tells_x, tells_y, turns, steepness, focus = rest
+    return _Blocks(
+        u, height, aside, down, alike, tells_x, tells_y, turns > 0, steepness, focus
+    )  # fmt: skip
 
 
 def _boxed(a: Grey) -> Grey:
