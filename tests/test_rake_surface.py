@@ -234,7 +234,10 @@ def test_sides_that_are_not_parallel_leave_doubt_unless_the_cone_agrees() -> Non
     spread = solve(_edges(1.5), camera, True)
     agreed = solve(_edges(1.5, (92 - 27.0, 92 + 27.0)), camera, True)
     denied = solve(_edges(1.5, (93.5 - 27.0, 93.5 + 27.0)), camera, True)
+    near = solve(_edges(0.3), camera, True)
     assert parallel.rake_u < 0.3
+    # edges good to 0.1 degrees each that differ by 0.3 are most likely a straight shank's
+    assert math.sqrt(near.rake_u**2 - parallel.rake_u**2) < 0.3 / 2
     # one wrong side turns the axis by the taper found; as likely as not: 1.5 / sqrt(2)
     assert spread.rake_u == pytest.approx(math.hypot(parallel.rake_u, 1.5 / math.sqrt(2)), rel=0.1)
     assert agreed.rake_u < 0.6 * spread.rake_u

@@ -67,6 +67,8 @@ GROUPS = {
 _NAMES = tuple(PRIORS)
 _REFERENCES = ("reflected", "surface", "normal")
 SIDES = ("left", "right")
+LEAST_SCATTER_DEG = 0.2  # of half the angle between a straight shank's edges as found
+LEAST_LIKELY = 1e-6  # where the cone denies both, it is the cone that is wrong
 CONE_AXIS_U_DEG = 0.6  # of the axis halving the cone: edges and unequal flanks
 _DROP_AT = 3.5  # standard deviations
 
@@ -285,8 +287,10 @@ def _taper_doubt(lines: Sequence[Line], taper: float) -> float:
     """Uncertainty, degrees, from not knowing why the shank's two sides are not parallel.
 
     Either the shank tapers, and its axis halves the angle; or one line is no side of it (a facet's
-    edge, a highlight) and the axis found is off by the taper found. The cone's axis tells the two
-    apart as well as it is known; both are equally likely beforehand.
+    edge, a highlight) and the axis found is off by the taper found; or the shank is straight and
+    its edges scatter, which the lines' own uncertainty tells. The first two are equally likely
+    beforehand, the third as likely as both. The cone's axis tells a wrong line from the others as
+    well as it is known.
     """
     angle = {line.name: line.angle for line in lines}
     names = {n.removeprefix("reflected ") for n in angle}
@@ -299,15 +303,22 @@ def _taper_doubt(lines: Sequence[Line], taper: float) -> float:
             pairs = np.array([[angle[n] for n in pair] for pair in sides])
             shank, cone = pairs[:, 0] + _wrap(pairs[:, 1] - pairs[:, 0]) / 2
             differences.append(sign * math.degrees(float(_wrap(np.array([cone - shank]))[0])))
-    wrong = 0.5
+    same = other = 1.0
     if differences:
         off = float(np.mean(differences))
         same = math.exp(-0.5 * (off / CONE_AXIS_U_DEG) ** 2)
         other = (
             sum(math.exp(-0.5 * ((off + s * taper) / CONE_AXIS_U_DEG) ** 2) for s in (-1, 1)) / 2
         )
-        wrong = other / (same + other) if same + other > 1e-9 else 0.5
-    return abs(taper) * math.sqrt(wrong)
+    u = [
+        min(x.angle_u for x in lines if x.name.removeprefix("reflected ") == f"shank {side}")
+        for side in SIDES
+    ]
+    scatter = max(math.degrees(math.hypot(*u)) / 2, LEAST_SCATTER_DEG)
+    wide = PRIORS["shank_taper"][1]
+    straight = 2 * math.exp(-0.5 * taper**2 * (scatter**-2 - wide**-2)) * wide / scatter
+    same, other = max(same, LEAST_LIKELY), max(other, LEAST_LIKELY)
+    return abs(taper) * math.sqrt(other / (same * (1 + straight) + other))
 
 
 def _enough(lines: Sequence[Line]) -> bool:
