@@ -68,11 +68,25 @@ def test_both_edges_of_a_printed_column_are_no_rod_however_bold(
     assert printed(pose, *_column(pose, half_width)) == 0.0
 
 
-@pytest.mark.parametrize("turn", [-3.0, 0.0, 2.0])
-@pytest.mark.parametrize("aside", [-6.0, 4.0])
+@pytest.mark.parametrize(("turn", "aside"), [(-3.0, 4.0), (0.0, -6.0), (0.0, 4.0), (2.0, -6.0)])
 def test_a_cylinder_above_the_column_is_a_rod(turn: float, aside: float) -> None:
     pose = grid_pose(38.0, aside, 1.0)
     assert printed(pose, *_cylinder(pose, turn, 0.04, 20.0)) == 1.0
+
+
+@pytest.mark.parametrize(("turn", "aside"), [(-3.0, -6.0), (2.0, 4.0)])
+def test_a_cylinder_seen_along_the_column_counts_less_but_may_be_a_rod(
+    turn: float, aside: float
+) -> None:
+    pose = grid_pose(38.0, aside, 1.0)
+    assert 0.0 < printed(pose, *_cylinder(pose, turn, 0.04, 20.0)) < 1.0
+
+
+@pytest.mark.parametrize("away", [0.2, 0.4])
+def test_what_runs_along_the_columns_away_from_the_null_is_no_rod(away: float) -> None:
+    pose = grid_pose(38.0, 5.0, 1.0)  # the ghost of a column, where no ghost lattice was found
+    edges = [_seen(pose, (away + w, 0.1, 0.0), (away + w, 0.9, 0.0)) for w in (0.0, 0.07)]
+    assert printed(pose, *edges) == 0.0
 
 
 def test_the_ghost_of_a_column_is_no_rod_either() -> None:
@@ -97,6 +111,12 @@ def test_where_the_null_is_known_a_rod_points_at_it() -> None:
         x = away_mm / 5.0
         axis = pose.project(np.array([[x, 0.0, 0.1], [x - 0.05, 0.8, 0.4]]))
         assert least <= near_node(pose, (axis[0], axis[1])) <= most
+
+
+def test_what_ends_at_the_null_is_no_rod() -> None:
+    pose = replace(grid_pose(38.0, 5.0, 0.0), pitch_mm=5.0)
+    low, high = pose.project(np.array([[0.0, -0.5, 0.1], [0.0, 0.0, 0.1]]))
+    assert near_node(pose, (low, high)) < 0.3
 
 
 def _edge_picture(hidden: float, seed: int) -> tuple[NDArray[np.uint8], Array]:

@@ -26,6 +26,7 @@ Array = NDArray[np.float64]
 
 DOUBT_PX = 15.0  # evidence (px) at which two limbs are as likely something else
 SURE_PX = 30.0  # evidence that leaves little doubt
+BESIDE = 0.12  # pitches from a column at which a line along it misses the stylus on the null
 ROD_MM = (0.2, 0.75)  # usual widths
 ACROSS_PX = 4.0  # a limb that drifts so far from a column's direction is none of its edges
 BOLD_TIMES = 3.0  # a null column is drawn at most so many times as wide as the others
@@ -140,9 +141,9 @@ def limb_pairs(
     for length_px, one, two in pairs[:most]:
         if length_px < 0.3 * pairs[0][0]:
             break
-        ends = [strip.line(e.offset, e.slope, 0.0, length) for e in (one, two)]
+        lines = [strip.line(e.offset, e.slope, 0.0, length) for e in (one, two)]
         if any(
-            along(ends[0], r.left.ends, 1.5) and along(ends[1], r.right.ends, 1.5) for r in known
+            along(lines[0], r.left.ends, 1.5) and along(lines[1], r.right.ends, 1.5) for r in known
         ):
             continue
         rod = settled(rgb, ink, strip, one, two)
@@ -218,6 +219,11 @@ def printed(pose: GridPose, left: Limb, right: Limb) -> float:
         about = a * b < 0 and abs(a + b) * scale < 2.5 and max(abs(a), abs(b)) < bold
         if straight and about and max(drift, its_drift) < ACROSS_PX:
             return 0.0
+    (one, drift, _), (other, its_drift, _) = sides[0][0], sides[1][0]
+    if drift < _straight(left) and its_drift < _straight(right):
+        # a ghost, a shadow or a reflection of a column; over its column it may be a rod
+        middle = (one + other) / 2
+        value = 0.3 if abs(middle - round(middle)) < BESIDE else 0.0
     for k, limb in enumerate((left, right)):
         across = min(drift for _, drift, _ in sides[1 - k])
         for at, drift, _ in sides[k]:

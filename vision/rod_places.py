@@ -280,6 +280,7 @@ def near_node(pose: GridPose, axis: Line) -> float:
 
     Where the null's comb of ticks told the null from other crossings, the axis must pass it; as a
     comb may be read a row too far up or down, the crossings next to it along its column count too.
+    A rod runs on beyond the null, towards the body.
     """
     d = axis[1] - axis[0]
     if pose.pitch_mm is not None:
@@ -287,7 +288,9 @@ def near_node(pose: GridPose, axis: Line) -> float:
         along = (ends[1] - ends[0]) / np.linalg.norm(ends[1] - ends[0])
         rel = np.array([[0.0, row] for row in (-1, 0, 1)]) - ends[0]
         miss_mm = float(np.abs(rel @ (-along[1], along[0])).min()) * pose.pitch_mm
-        return math.exp(-((max(miss_mm - SET_MM, 0.0) / SET_MM) ** 2))
+        beyond_mm = float(ends[1, 1]) * pose.pitch_mm  # a reflection or a line may end at the null
+        reach = min(max(beyond_mm, 0.25), 1.0)
+        return reach * math.exp(-((max(miss_mm - SET_MM, 0.0) / SET_MM) ** 2))
     s = np.linspace(-0.2, 0.2, 11)[:, None]
     xy = sheet_xy(pose, axis[0] + s * d, height=0.1)
     miss = np.hypot(*(xy - np.round(xy)).T).min()
