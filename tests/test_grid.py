@@ -21,10 +21,13 @@ from skimage import data
 from tests.grid_views import grid_pose
 from tests.scenes import raster, world
 from vision.camera import Camera
+from vision.cantilever import find_cantilever
 from vision.grid import GLASS_INDEX, GridPose, _with_rivals, find_grid
 from vision.grid_comb import tick_ends
 from vision.grid_fit import Match, _moved, residuals, twice_as_large
-from vision.photo import FocalPrior
+from vision.measure import Options
+from vision.photo import FocalPrior, Photo
+from vision.reading import Refusal
 
 Array = NDArray[np.float64]
 SIZE = (1600, 1200)
@@ -218,6 +221,96 @@ def test_ghosts_beside_their_lines_do_not_tilt_the_sheet(
     assert found.thickness == pytest.approx(0.6, abs=0.01)
     assert _angle(found.normal, pose.normal) < TOL_DEG
     assert _angle(found.along, pose.along) < TOL_DEG
+
+
+def _comb_picture(
+    pose: GridPose, mm: float, bold: bool, cut: bool, comb_mm: float = 10.4
+) -> NDArray[np.float32]:
+    """A printed grid with its comb of ticks; the null's cross may lack; ``cut`` hides one end."""
+    total = np.zeros((1200, 1600))
+    for dx in (-0.25, 0.25):
+        for dy in (-0.25, 0.25):
+            x, y = np.meshgrid(np.arange(1600) + dx, np.arange(1200) + dy)
+            grid = pose.on_sheet(np.stack([x.ravel(), y.ravel()], 1)) * mm
+            ink = 0.09
+            dark = (np.abs(grid - mm * np.round(grid / mm)) < ink).any(axis=1)
+            tick = (np.abs(grid[:, 1] - np.round(grid[:, 1])) < 0.6 * ink) & (
+                np.abs(grid[:, 0]) < 0.5
+            )
+            dark |= tick & (np.abs(grid[:, 1]) < comb_mm)
+            if bold:
+                far, near = np.abs(grid), 1.5 * ink
+                dark |= ((far < 1.2) & (far[:, ::-1] < near)).any(axis=1)
+            hidden = (grid[:, 1] > 3.5) & (grid[:, 0] > -7) & (grid[:, 0] < 7) & cut
+            total += np.where(hidden, 0.35, np.where(dark, 0.1, 0.8)).reshape(1200, 1600)
+    picture = cv2.GaussianBlur((total / 4).astype(np.float32), (0, 0), 1.2)
+    noise = np.random.default_rng(4).normal(0, 0.01, picture.shape)
+    return np.clip(picture + noise, 0, 1).astype(np.float32)
+
+
+@pytest.mark.parametrize(("bold", "cut"), [(True, True), (True, False), (False, True)])
+def test_the_null_is_told_by_its_bold_cross_only(bold: bool, cut: bool) -> None:
+    pose = grid_pose(36, 4, 1)
+    found = find_grid(_comb_picture(pose, 5.0, bold, cut), FocalPrior(9000, 0.05))
+    assert found is not None and found.pitch_mm == 5.0
+    assert found.null_known == bold
+    null = pose.project(np.zeros(3))
+    away = found.on_sheet(null[None])[0]
+    if bold:
+        assert np.hypot(*away) < 0.01
+    else:  # some node of the ticked column
+        assert np.allclose(away, (0, round(float(away[1]))), atol=0.01)
+
+
+def _ribs(grey: NDArray[np.float32]) -> NDArray[np.float32]:
+    """The picture with dark strokes in no lattice's order over it."""
+    rng = np.random.default_rng(8)
+    out = grey.copy()
+    for _ in range(160):
+        at = rng.uniform((0, 0), SIZE)
+        turn, length = rng.uniform(0, math.pi), rng.uniform(120, 400)
+        to = at + length * np.array([math.cos(turn), math.sin(turn)])
+        cv2.line(out, tuple(map(int, at)), tuple(map(int, to)), 0.2, 6, cv2.LINE_AA)
+    return out
+
+
+def test_lines_drawn_by_hand_find_the_grid_among_other_lines() -> None:
+    """Roughly drawn: ends up to six pixels off."""
+    pose = grid_pose(36, 5, 1)
+    grey = _ribs(_comb_picture(pose, 5.0, False, False, comb_mm=0.0))
+    assert find_grid(grey, FocalPrior(9200, 0.05)) is None
+    rng = np.random.default_rng(3)
+    drawn = []
+    for k in (-1, 0, 1):
+        for ends in ([[k, -1.5, 0], [k, 1.5, 0]], [[-1.8, k, 0], [1.8, k, 0]]):
+            drawn.append(pose.project(np.array(ends, float)) + rng.uniform(-6, 6, (2, 2)))
+    found = find_grid(grey, FocalPrior(9200, 0.05), None, np.array(drawn))
+    assert found is not None
+    assert _angle(found.normal, pose.normal) < 2 * TOL_DEG
+    assert _angle(found.along, pose.along) < 2 * TOL_DEG
+    one_way = np.array(drawn)[::2]
+    assert find_grid(grey, FocalPrior(9200, 0.05), None, one_way) is None
+
+
+def test_drawn_grid_lines_reach_the_finder(monkeypatch: pytest.MonkeyPatch) -> None:
+    pose = grid_pose(36, 5, 1)
+    grey = _ribs(_comb_picture(pose, 5.0, False, False, comb_mm=0.0))
+    rgb = np.repeat((255 * grey).astype(np.uint8)[:, :, None], 3, axis=2)
+    photo = Photo("drawn", rgb, "0" * 64, FocalPrior(9200, 0.05))
+    ends = [pose.project(np.array([[k, -1.5, 0], [k, 1.5, 0]], float)) for k in (-1, 0, 1)]
+    ends += [pose.project(np.array([[-1.8, k, 0], [1.8, k, 0]], float)) for k in (-1, 0, 1)]
+    marks = {f"grid line {n}": tuple(map(tuple, e.tolist())) for n, e in enumerate(ends)}
+    alone = find_cantilever(photo, Options())
+    assert isinstance(alone, Refusal) and "grid" in alone.reason
+    seen: list[GridPose] = []
+
+    def above(rgb: NDArray[np.uint8], pose: GridPose, drawn: object = None) -> Refusal:
+        seen.append(pose)
+        return Refusal("cantilever", "There is no rod in this picture.", "")
+
+    monkeypatch.setattr("vision.cantilever.lines_above", above)
+    find_cantilever(photo, Options(marks=marks))
+    assert len(seen) == 1 and _angle(seen[0].normal, pose.normal) < 2 * TOL_DEG
 
 
 @pytest.mark.parametrize(

@@ -44,6 +44,7 @@ Array = NDArray[np.float64]
 SHEET_GRID_MM = 5.0  # step of the null grid on our own sheets
 WORK_SIDE = 1600  # wider pictures are reduced to this: blur and noise leave no more detail
 MARKS = ("left edge", "right edge")
+GRID_MARK = "grid line"  # and what follows: one name a line
 LEAST_INK, USUAL_INK = 0.005, 0.015  # half width of printed lines, in pitches
 LEAST_ROD = 8.0  # px of limb that both sides show, after all that speaks against it
 MOST_RIVAL, SAME_DEG = 0.5, 1.0  # a rival elsewhere: its weight, and what counts as agreeing
@@ -57,7 +58,8 @@ def read_cantilever(photo: Photo, options: Options) -> Reading | Refusal:
     ----------
     photo : Photo
     options : Options
-        ``marks`` named "left edge" and "right edge" take the place of the rod finder.
+        ``marks`` named "left edge" and "right edge" take the place of the rod finder; two or more
+        each way whose names begin with "grid line" start the grid where none is found.
 
     Returns
     -------
@@ -78,7 +80,7 @@ def find_cantilever(
     ----------
     photo : Photo
     options : Options
-        ``marks`` may hold "left edge" and "right edge", roughly drawn.
+        ``marks`` may hold "left edge" and "right edge", "grid line 1" and so on, roughly drawn.
     pose : GridPose, optional
         A known pose of the sheet, in pixels of the photo, in place of the guessed grid.
 
@@ -101,6 +103,9 @@ def find_cantilever(
         own = sheet_pose(photo) if found is None else None
         if own is not None:
             found = own.scaled(factor)
+        drawn_grid = _drawn_grid(options, factor)
+        if found is None and len(drawn_grid):
+            found = find_grid(grey, focal, centre, drawn_grid)
         if found is None:
             return Refusal(QUANTITY, "No printed rectangular grid was found.", RETAKE)
     else:
@@ -108,7 +113,7 @@ def find_cantilever(
     if found.ink_half_width < LEAST_INK:  # nothing dark there: ink is brighter than what shows
         found = replace(found, ink_half_width=USUAL_INK)
     drawn: Rod | None = None
-    if options.marks:
+    if any(not name.startswith(GRID_MARK) for name in options.marks or {}):
         marked = _marked_rod(rgb, found, options, factor)
         if isinstance(marked, Refusal):
             return marked
@@ -275,6 +280,13 @@ def _scaled_image(image: Image, factor: float) -> Image:
         rivals=tuple((_scaled_limb(a, factor), share) for a, share in image.rivals),
         limbs=tuple(_scaled_limb(a, factor) for a in image.limbs),
     )
+
+
+def _drawn_grid(options: Options, factor: float) -> Array:
+    """Ends (N, 2, 2) of printed lines that a person drew, in the reduced picture."""
+    marks = options.marks or {}
+    drawn = [ends for name, ends in marks.items() if name.startswith(GRID_MARK)]
+    return np.array(drawn, float).reshape(-1, 2, 2) * factor + (factor - 1) / 2
 
 
 def _marked_rod(

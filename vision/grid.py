@@ -18,7 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vision.camera import Camera
-from vision.grid_comb import ends_agree, ends_seen, tick_ends, with_comb, with_end_bias
+from vision.grid_comb import ends_agree, ends_seen, tick_ends, with_comb, with_end_bias, with_null
 from vision.grid_fit import (
     COLUMN,
     MIN_TICKS,
@@ -33,7 +33,14 @@ from vision.grid_fit import (
     with_ghost,
 )
 from vision.grid_guess import PITCHES_MM, crossed, focal_range, lattices, pose_from_homography
-from vision.grid_lines import Ridges, dark_lines, find_lines, straightest, with_bright_lines
+from vision.grid_lines import (
+    Ridges,
+    along_drawn,
+    dark_lines,
+    find_lines,
+    straightest,
+    with_bright_lines,
+)
 from vision.grid_pose import GLASS_INDEX, GridPose
 from vision.photo import FocalPrior
 
@@ -53,7 +60,10 @@ LEAST_SUPPORT, LEAST_FILLED = 0.51, 0.45  # right lattices reach 0.52-0.97 and 0
 
 
 def find_grid(
-    grey: NDArray[np.float32], focal: FocalPrior, centre: tuple[float, float] | None = None
+    grey: NDArray[np.float32],
+    focal: FocalPrior,
+    centre: tuple[float, float] | None = None,
+    drawn: NDArray[np.float64] | None = None,
 ) -> GridPose | None:
     """Find the printed grid and the plane it lies in.
 
@@ -65,6 +75,9 @@ def find_grid(
         In pixels of ``grey``.
     centre : (float, float), optional
         Principal point; the middle of the frame by default.
+    drawn : ndarray, shape (N, 2, 2), optional
+        Pixels of the ends of printed lines that a person drew roughly, two or more each way; the
+        lattice is sought through these alone.
 
     Returns
     -------
@@ -84,9 +97,12 @@ def find_grid(
     half_diagonal = math.hypot(small.shape[1], small.shape[0]) / 2
     lens = focal_range(focal, factor)
     dark = dark_lines(small)
-    candidates = _attempt(dark, small, coarse_centre, half_diagonal, lens)
-    points = dark
-    if not candidates or not _sure(*candidates[0]):
+    if drawn is not None:
+        points = along_drawn(with_bright_lines(dark, small), drawn * factor + shift)
+        candidates = _through_lines(points, dark, small, coarse_centre, half_diagonal, lens)
+    else:
+        points, candidates = dark, _attempt(dark, small, coarse_centre, half_diagonal, lens)
+    if drawn is None and (not candidates or not _sure(*candidates[0])):
         every = with_bright_lines(dark, small)
         more = _attempt(every, small, coarse_centre, half_diagonal, lens)
         candidates, points = _on_common_ground(candidates, more, dark, every, lens)
@@ -102,9 +118,36 @@ def find_grid(
     doubtful = None if pose is None else _with_rivals(pose, rivals, candidates[0][0])
     if doubtful is None:
         return None
-    pose = doubtful
+    pose = with_null(small, doubtful)
     pose = replace(pose, ink_half_width=_ink_half_width(small, pose, points))
     return pose.scaled(1 / factor)
+
+
+def _through_lines(
+    points: Ridges,
+    dark: Ridges,
+    grey: NDArray[np.float32],
+    centre: tuple[float, float],
+    half_diagonal: float,
+    lens: tuple[float, float, float, float],
+) -> list[_Candidate]:
+    """Lattices through ridges along drawn lines, best first.
+
+    Through two and two lines pass lattices of several cells: what else is dark tells which.
+    """
+    if len(points.xy) < 100:
+        return []
+    prior = (math.log(lens[0]), lens[3])
+    lines = find_lines(points, centre, half_diagonal, 0.0)
+    starts = [
+        pose_from_homography(Camera(f, *centre, 0.0, half_diagonal), homography)
+        for f, homography in lattices(lines, centre, lens[1:3])
+    ]
+    thin = points.thinned(THIN)
+    found = _refined([s for s in starts if s is not None], grey, points, thin, prior)
+    rest = dark.thinned(THIN)
+    judged = [(score + explained(pose, rest, prior), pose) for score, pose in found]
+    return sorted(judged, key=lambda c: -c[0])
 
 
 def _polished(

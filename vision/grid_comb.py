@@ -22,6 +22,7 @@ Array = NDArray[np.float64]
 LEAST_RING = 0.5  # of the mean cosine of the ticks' phase
 TICK_HALF_MM = 0.5
 MIN_ENDS = 4  # on each side
+BOLD_FROM, PLAIN_TO = 1.25, 1.2  # darkness of a row near the column by that farther out
 LEAST_END_MM = 0.033
 END_BIAS_PX = 0.12  # by which tone curve and sharpening move the ends, all alike
 
@@ -103,6 +104,58 @@ def _beyond(aside: Array, y: Array, weight: Array, row: int, mm: float) -> float
     on = (aside > 0.66) & (aside < 0.66 + TICK_FAR_MM - TICK_NEAR_MM) & (np.abs(up) < COMB_MM)
     on &= (np.abs(up - tick) < 0.17) & (np.mod(tick, mm) != 0)
     return float(weight[on].sum())
+
+
+def with_null(grey: NDArray[np.float32], pose: GridPose) -> GridPose:
+    """The pose moved to the null where its bold cross shows, and whether it did.
+
+    Ticks stand ten millimetres each way of the null, but where the picture or the body cuts them
+    off they keep step with the next row too. On the null's row the ink is half as broad again for
+    1.2 mm each side of the column: its darkness summed across (which blur leaves alone) is compared
+    with that of the same row farther out.
+    """
+    if pose.pitch_mm is None:
+        return pose
+    mm = pose.pitch_mm
+    reach = int(10 // mm)
+    bold = {row: _boldness(grey, pose, row, mm) for row in range(-reach, reach + 1)}
+    seen = {row: value for row, value in bold.items() if value is not None}
+    broad = [row for row, value in seen.items() if value > BOLD_FROM]
+    if len(broad) != 1 or any(v > PLAIN_TO for row, v in seen.items() if row != broad[0]):
+        return replace(pose, null_known=False)
+    row = broad[0]
+    return replace(
+        pose,
+        origin=pose.origin + row * pose.rotation[:, 1],
+        rows=tuple(r - row for r in pose.rows),
+        null_known=True,
+    )
+
+
+def _boldness(grey: NDArray[np.float32], pose: GridPose, row: int, mm: float) -> float | None:
+    """Ink across a row near the ticked column against farther out, or None where it is not seen."""
+    height, width = grey.shape
+    along = np.concatenate([np.linspace(0.55, 1.1, 12), np.linspace(1.45, 2.3, 18)])
+    across = np.linspace(-0.45, 0.45, 46)
+    ratios = []
+    for side in (-1.0, 1.0):
+        x, y = np.meshgrid(side * along / mm, row + across / mm, indexing="ij")
+        xy = pose.project(np.stack([x, y, np.zeros_like(x)], axis=-1)).astype(np.float32)
+        if xy.min() < 2 or xy[..., 0].max() > width - 3 or xy[..., 1].max() > height - 3:
+            continue
+        level = cv2.remap(grey, xy[..., 0], xy[..., 1], cv2.INTER_LINEAR)
+        sheet = np.median(level[:, np.abs(across) > 0.3], axis=1, keepdims=True)
+        ink = (sheet - level)[:, np.abs(across) < 0.3].mean(axis=1)
+        noise = float(np.std((sheet - level)[:, np.abs(across) > 0.3]))
+        near, far = ink[along < 1.2], ink[along > 1.3]
+        even = [float(np.ptp(np.quantile(v, [0.2, 0.8]))) for v in (near, far)]
+        base = float(np.median(far))
+        if abs(base) < max(0.5 * noise, 0.004) or max(even) > 0.35 * abs(base):
+            continue
+        ratios.append(float(np.median(near)) / base)
+    if not ratios or (len(ratios) == 2 and abs(ratios[0] - ratios[1]) > 0.3):
+        return None
+    return float(np.mean(ratios))
 
 
 def tick_ends(grey: NDArray[np.float32], pose: GridPose) -> tuple[Array, Array] | None:

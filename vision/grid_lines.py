@@ -21,6 +21,7 @@ Array = NDArray[np.float64]
 FINE_SCALES, WIDE_SCALES = (1.4, 2.3, 3.8), (6.2, 10.0)  # px; the wide ones at half size
 SCALE_POWER = 1.75  # 1.5 takes both edges of a broad line, 2 blurs neighbours into one
 MIN_RIDGE_PX = 14
+DRAWN_REACH_PX = 9.0  # of a line drawn by hand, in the coarse picture
 MOST_RIDGE_POINTS = 40000
 
 
@@ -197,13 +198,46 @@ def straightest(points: Ridges, centre: tuple[float, float], half_diagonal: floa
     for i, k1 in enumerate(trial):
         xy = _unbend(points.xy, centre, half_diagonal, k1) - centre
         total, _ = _votes(xy, points.angle, points.weight, 1.4 * half_diagonal)
-        total = cv2.blur(total.astype(np.float32), (3, 1))
-        score[i] = float(np.sum(total * total * total, dtype=float))
+        votes = np.asarray(cv2.blur(total.astype(np.float32), (3, 1)), np.float32)
+        score[i] = float(np.sum(votes * votes * votes, dtype=float))
     score[trial == 0.0] *= 1.02
     best = int(np.clip(np.argmax(score), 1, len(trial) - 2))
     a, b, _ = np.polyfit(trial[best - 1 : best + 2], score[best - 1 : best + 2], 2)
     peak = -b / (2 * a) if a < 0 else trial[best]
     return float(np.clip(peak, trial[best - 1], trial[best + 1]))
+
+
+def along_drawn(points: Ridges, drawn: Array) -> Ridges:
+    """The ridges of the line nearest in course to each roughly drawn one.
+
+    Parameters
+    ----------
+    points : Ridges
+    drawn : ndarray, shape (N, 2, 2)
+        Ends of the lines in pixels, good to about ``DRAWN_REACH_PX`` and 4 degrees.
+
+    Returns
+    -------
+    Ridges
+    """
+    kept = np.zeros(len(points.xy), bool)
+    for p, q in drawn:
+        length = float(np.hypot(*(q - p)))
+        course = math.atan2(q[1] - p[1], q[0] - p[0])
+        along = (points.xy - (p + q) / 2) @ np.array([math.cos(course), math.sin(course)])
+        away = (points.xy - (p + q) / 2) @ np.array([-math.sin(course), math.cos(course)])
+        near = np.abs(half_turn(points.angle - course)) < math.radians(9)
+        near &= (np.abs(along) < 0.55 * length) & (np.abs(away) < 2 * DRAWN_REACH_PX)
+        best, most = np.zeros(len(near), bool), 0.0
+        for turn in np.tan(np.radians(np.arange(-4.0, 4.1, 0.5))):
+            offset = away - turn * along
+            for start in np.arange(-DRAWN_REACH_PX, DRAWN_REACH_PX + 0.1, 1.0):
+                on = near & (np.abs(offset - start) < 1.5)
+                weight = float(points.weight[on].sum()) * (1 - 0.4 * abs(start) / DRAWN_REACH_PX)
+                if weight > most:
+                    best, most = on, weight
+        kept |= best
+    return Ridges(points.xy[kept], points.angle[kept], points.weight[kept], points.scale[kept])
 
 
 @dataclass(frozen=True)

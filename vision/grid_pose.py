@@ -45,11 +45,13 @@ class GridPose:
     ink_half_width : float
         Half the width of a printed line, in pitches, blur included.
     pitch_mm : float or None
-        Known where the null's comb of 1 mm ticks was seen; then ``origin`` is the null itself.
+        Known where the comb of 1 mm ticks was seen; then ``origin`` lies on the null's column.
     ticks : int
         How many ticks of that comb were seen.
     ends : int
         How many ends of those ticks were seen where they belong.
+    null_known : bool
+        Whether ``origin`` is the null itself, told from the other nodes by its bold cross.
     """
 
     camera: Camera
@@ -65,6 +67,7 @@ class GridPose:
     pitch_mm: float | None = None
     ticks: int = 0
     ends: int = 0
+    null_known: bool = False
 
     @property
     def normal(self) -> Array:
