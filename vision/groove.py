@@ -29,7 +29,9 @@ CELL = 6  # px of columns summed before smearing
 LEAST_CONTRAST = 2.6  # energy over the median of all slopes
 MOST_BEND_DEG = 1.8  # between one side of the tip and both together
 BEND_U = 0.1  # of that difference: the sides' middles are not known exactly
-ONE_SIDE_U_DEG = 0.25  # by how much lens and arc may bend the groove between one side and the tip
+# What shows on one side alone may be the cantilever's shadow, which begins at the tip and runs
+# up to tan(20) sin(5) = 1.8 degrees off the groove; lens and arc bend it up to the tip besides.
+ONE_SIDE_U_DEG = 0.5
 FLOOR_U_DEG = 0.07
 FAINT_U_DEG = 2.2  # over contrast: a faint texture is outweighed by a shadow or a scratch across it
 MOST_RIVAL = 0.75  # of that, at any slope further away than this:
