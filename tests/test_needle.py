@@ -14,7 +14,9 @@ import numpy as np
 import pytest
 
 from vision.needle import Needle, find_needle, usable
-from vision.needle_choose import NeedleEdge, chosen, encloses, quality
+from vision.needle_backdrop import departures
+from vision.needle_choose import NeedleEdge, chosen, distinct, encloses, off_axis, quality
+from vision.needle_shape import Frame
 from vision.side_rod import RodLine, SideRod, find_side_rod
 
 WIDTH, HEIGHT, SCALE = 1200, 900, 3
@@ -135,6 +137,56 @@ def test_a_bright_facet_is_not_taken_for_the_needle() -> None:
         assert (edge.p0 - TIP) @ across == pytest.approx(side * 60, abs=3)
 
 
+def test_a_faint_outline_outside_a_strong_facet_is_found() -> None:
+    """A pale side before a pale backdrop: eight grey levels, against a hundred at the facet."""
+    outline = _outline(2.0, 3.0, 55.0)
+    axis, across = _axes(2.0)
+    picture = _backdrop(180, 180)
+    _fill(picture, outline, 80)
+    pale = [TIP + h * axis + s * across for h, s in ((95, 12), (95, 75), (330, 75), (330, 12))]
+    mask = np.zeros_like(picture)
+    _fill(mask, outline, 1)
+    side = np.zeros_like(picture)
+    _fill(side, np.array(pale), 1)
+    picture = np.where((mask > 0.5) & (side > 0.5), np.float32(172), picture)
+    _fill(picture, _rod()[1], 40)
+    needle = _found(_finish(picture))
+    for hand, (a, b) in (("left", (3, 4)), ("right", (1, 2))):
+        edge = needle.edges[f"shank {hand}"]
+        assert abs((edge.p0 - (outline[a] + outline[b]) / 2) @ across) < 12
+        assert _lean(edge) == pytest.approx(_drawn_lean(outline, a, b), abs=1.0)
+
+
+def test_outside_an_outline_lies_the_backdrop() -> None:
+    """A body with a brighter strip inside: its rims depart from the backdrop, the outline not."""
+    picture = np.full((120, 200), 150, np.uint8)
+    picture[:, 80:120] = 90
+    picture[:, 95:105] = 220
+    picture[:, :4] = 0  # outside the frame
+    inside = np.ones(picture.shape, bool)
+    inside[:, :4] = False
+    frame = Frame(
+        np.zeros(2),
+        np.eye(2),
+        np.repeat(picture[..., None], 3, axis=2),
+        inside,
+        0,
+        0,
+        44.0,
+        -20.0,
+        0.0,
+        150.0,
+        False,
+    )
+    us = np.array([79.5, 94.5, 104.5, 119.5])
+    ends = np.array([[(u, 20.0), (u, 100.0)] for u in us])
+    away = departures(frame, ends, np.array([-1.0, -1.0, 1.0, 1.0]), np.zeros(4, bool))
+    assert max(away[0], away[3]) < 0.1
+    assert min(away[1], away[2]) > 2
+    under_the_rod = departures(frame, ends - (0.0, 130.0), np.ones(4), np.zeros(4, bool))
+    assert not under_the_rod.any()
+
+
 def test_a_soft_picture_still_shows_both_sides() -> None:
     outline = _outline(4.0, 0.0, 50.0)
     picture = _backdrop(170, 170)
@@ -191,6 +243,33 @@ def test_the_cone_stands_below_its_shank() -> None:
     }
     edges = chosen(slots, 100.0, 1.0, 1.0)
     assert edges["shank right"].place == 50
+
+
+def test_the_tip_lies_on_the_axis_of_the_shank() -> None:
+    """Flanks through a known tip; a facet's edge instead of the outline shifts the axis."""
+
+    def flank(lean: float, up: float) -> NeedleEdge:
+        axis, _ = _axes(lean)
+        p0 = np.array([500.0, 700.0]) + 20 * up * axis
+        return NeedleEdge(p0, p0 + 90 * up * axis, 0.002, 1.0, 9.0, lean, 0.0, 0, 1, 0.1, 1.2)
+
+    shank = {"shank left": _edge(0.0, -50), "shank right": _edge(0.0, 50)}
+    facet = {**shank, "shank right": _edge(0.0, 10)}
+    flanks = {"cone left": flank(-26.0, 1.0), "cone right": flank(26.0, 1.0)}
+    assert off_axis({**shank, **flanks}) == pytest.approx(0.0, abs=0.01)
+    assert off_axis({**facet, **flanks}) == pytest.approx(20 / 60, abs=0.01)
+    image = {"cone left": flank(-26.0, 1.0), "reflected cone left": flank(26.0, -1.0)}
+    assert off_axis({**facet, **image}) == pytest.approx(20 / 60, abs=0.01)
+    assert off_axis(facet) == 0.0
+    assert off_axis(facet, np.array([500.0, 700.0])) == pytest.approx(20 / 60, abs=0.01)
+    assert quality({**facet, **flanks}, 100.0, 1.0) < 0.3 * quality({**shank, **flanks}, 100.0, 1.0)
+
+
+def test_a_strong_edge_hides_a_faint_one_beside_it() -> None:
+    strong, faint, far = _edge(0.0, 50, 40.0), _edge(4.0, 54, 4.0), _edge(0.0, 90, 4.0)
+    assert [e.place for e in distinct([faint, strong, far], 100.0)] == [50, 90]
+    facet = replace(strong, inside=2.0)
+    assert faint in distinct([faint, facet], 100.0)
 
 
 def test_enclosed_means_narrower_and_inside() -> None:

@@ -7,24 +7,35 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
+from vision.needle_backdrop import departures, outline_share
 from vision.needle_choose import (
     CLEAR_STRENGTH,
     HANDS,
+    MOST_TAPER_DEG,
+    VIEWS,
     NeedleEdge,
     axis_lean,
     chosen,
     distinct,
     encloses,
     quality,
+    tip_seen,
 )
-from vision.needle_edges import FineCopy
-from vision.needle_search import Search, Shape, search_reflection, search_shapes, shrunk
+from vision.needle_edges import COARSE_THICKNESS, FineCopy
+from vision.needle_search import (
+    Search,
+    search_reflection,
+    search_shapes,
+    shape_between,
+    shrunk,
+)
+from vision.needle_shape import Frame, Shape
 from vision.side_rod import SideRod
 
 __all__ = ["Needle", "NeedleEdge", "find_needle", "usable"]
@@ -34,12 +45,19 @@ Array = NDArray[np.float64]
 GOOD_QUALITY = 18.0  # of one view: no need to look further
 LEAST_STEEP = 0.5  # slope of the reflection's edges against the stylus' own
 LEAST_COVERAGE, LEAST_STRENGTH = 0.3, 2.0
-WEAK_U_DEG = 0.5  # added to an edge barely stronger than noise
+WEAK_U_DEG = 2.5  # added to an edge barely stronger than noise, which may be any line
 VOUCHED_DEG = 0.7
 CONE_SKEW_DEG = 0.3  # of a cone's bisector from the axis, where no shank shows the axis
 RIVAL_SHARE = 0.8  # of the best one's rank, from which another set of edges counts
-SURE_QUALITY = 24.0  # below this a stylus seen once is less certain in proportion
+SURE_ONCE, SURE_TWICE = 20.0, 48.0  # quality in one view or two, below which u is wider
+FAINT_U_DEG = 1.5  # of a stylus half as clear as a sure one
 ENCLOSED_SHARE = 0.6  # what a stylus inside another one's silhouette counts
+WIDTHS = (0.12, 0.95)  # of a stylus, in the rod's thickness
+CLEAR_FLANKS = 4.0  # strength of a flank and its image that show where the tip stands
+ALIKE_DEG = 2.0  # between a flank and its image
+AT_SURFACE = 0.1  # of the rod's thickness
+BETWEEN_LINES = 2  # shapes tried between lines beside the best one
+LEAST_SHARE_OF_BEST = 0.55  # score of a shape looked at more closely
 FITTED = 3  # shapes whose edges are fitted
 
 
@@ -94,88 +112,177 @@ def find_needle(rgb: NDArray[np.uint8], rod: SideRod) -> Needle | None:
         best = max(seen, key=lambda n: n.rank)
         if best.rank > GOOD_QUALITY * (1.6 if best.mirrored(rod.mirrored) else 1.0):
             break
-    return _doubted(max(seen, key=lambda n: n.rank), seen) if seen else None
+    return _doubted(max(seen, key=lambda n: n.rank), seen, rod.mirrored) if seen else None
 
 
-def _doubted(best: Needle, seen: list[Needle]) -> Needle:
+def _doubted(best: Needle, seen: list[Needle], on_mirror: bool) -> Needle:
     """Edges made as uncertain as nearly as good sets of edges differ from the best one.
 
-    A stylus seen once and not clearly is less certain still, since nothing vouches for it.
+    A stylus not seen clearly is less certain still, the more so where a mirror should show it too.
     """
     axis = axis_lean(best.edges)
-    if axis is None:
-        return best
     total, shares = 0.0, 1.0
     for n in seen:
         lean = axis_lean(n.edges)
-        if n is best or n.enclosed or lean is None:
+        if n is best or n.enclosed or lean is None or axis is None:
             continue
         share = float(np.clip((n.rank / best.rank - RIVAL_SHARE) / (1 - RIVAL_SHARE), 0, 1))
         total += share * (lean - axis) ** 2
         shares += share
     once = not any(name.startswith("reflected") for name in best.edges)
     spread = math.sqrt(total / shares) * (1.0 if once else 0.5)  # the other view halves it
+    faint = (SURE_ONCE if once and not on_mirror else SURE_TWICE) / max(best.quality, 1.0) - 1
+    spread = math.hypot(spread, FAINT_U_DEG * max(faint, 0.0))
     spread *= math.sqrt(len(best.edges))  # common to all of them
-    weak = max(1.0, SURE_QUALITY / best.quality) if once else 1.0
-    edges = {
-        name: _wider(replace(e, angle_u=weak * e.angle_u), spread) for name, e in best.edges.items()
-    }
+    edges = {name: _wider(e, spread) for name, e in best.edges.items()}
     return replace(best, edges=edges)
 
 
 def _at_scale(rgb: NDArray[np.uint8], rod: SideRod, thickness: float) -> list[Needle]:
     needles: list[Needle] = []
+    tip = None
     small = shrunk(rgb, thickness)
     if rod.mirrored:
         height, tilt = rod.surface_at_free_end()
         line = (np.array([rod.free_end[0], height]), tilt)
-        needles += _fit_best(rgb, search_shapes(small, rod, thickness, line))
+        needles, tip = _fit_best(rgb, search_shapes(small, rod, thickness, line))
         if needles and needles[0].rank > 1.6 * GOOD_QUALITY:
             return needles
     direct = search_shapes(small, rod, thickness, None)
-    found = _fit_best(rgb, direct)
+    found, _ = _fit_best(rgb, direct, tip)
     needles += found
     if found and not rod.mirrored:
         both = search_reflection(small, rod, thickness, direct.frame, found[0].shape)
         if both is not None:
-            needles += [n for n in _fit_best(rgb, both) if n.mirrored(False)]
+            needles += [n for n in _fit_best(rgb, both)[0] if n.mirrored(False)]
     return needles
 
 
-def _fit_best(rgb: NDArray[np.uint8], search: Search) -> list[Needle]:
+def _fit_best(
+    rgb: NDArray[np.uint8], search: Search, tip: Array | None = None
+) -> tuple[list[Needle], Array | None]:
+    """The best few styli, and where their tip stands on the mirror if that is seen or known."""
     fine = FineCopy(rgb, search.frame)
     middle = float(np.mean([s.middle for s in search.shapes])) if search.shapes else 0.0
-    needles = []
     pool: dict[str, list[NeedleEdge]] = {}
-    for shape in search.shapes:
-        width = 2 * shape.half_width * fine.per
-        slots = fine.candidates(shape, middle)
+    top = max((s.score for s in search.shapes), default=0.0)
+    shapes = [s for s in search.shapes if s.score > LEAST_SHARE_OF_BEST * top]
+    shapes += _between_lines(rgb, search, middle)
+    found = against_backdrop([fine.candidates(shape, middle) for shape in shapes], search.frame)
+    for slots in found:
         for name, edges in slots.items():
             pool.setdefault(name, []).extend(edges)
-        needles.append(_needle(slots, width, fine, shape))
+    tip = _tip_on_mirror(pool, fine) if tip is None else tip
+    needles = [
+        _needle(slots, 2 * shape.half_width * fine.per, fine, shape, tip)
+        for shape, slots in zip(shapes, found, strict=True)
+    ]
     if needles:
         best = max(needles, key=lambda n: n.quality)
         slots = {name: distinct(edges, best.width) for name, edges in pool.items()}
-        mixed = _needle(slots, best.width, fine, best.shape)
+        mixed = _needle(slots, best.width, fine, best.shape, tip)
         pair = [mixed.edges.get(f"shank {hand}") for hand in HANDS]
         if pair[0] is not None and pair[1] is not None:
             width = abs(pair[1].place - pair[0].place) * fine.per
-            mixed = replace(mixed, width=width, quality=quality(mixed.edges, width, fine.handed))
+            worth = quality(mixed.edges, width, fine.handed, tip)
+            mixed = replace(mixed, width=width, quality=worth)
         needles.append(mixed)
     needles = sorted(_with_enclosed(needles), key=lambda n: -n.rank)[:FITTED]
     for i, needle in enumerate(needles):
         fitted = fine.fitted(needle.edges, needle.width)
-        worth = quality(fitted, needle.width, fine.handed)
+        worth = quality(fitted, needle.width, fine.handed, tip)
         needles[i] = replace(needle, edges=fitted, quality=worth)
-    return sorted(needles, key=lambda n: -n.rank)
+    return sorted(needles, key=lambda n: -n.rank), tip
+
+
+def _tip_on_mirror(pool: Mapping[str, list[NeedleEdge]], fine: FineCopy) -> Array | None:
+    """Where the clearest flank of a cone meets its own mirror image, photo pixels, or None."""
+    frame = fine.frame
+    best: tuple[float, Array | None] = (CLEAR_FLANKS, None)
+    for hand in HANDS:
+        for own in pool.get(f"cone {hand}", []):
+            for image in pool.get(f"reflected cone {hand}", []):
+                if not frame.mirrored or abs(own.lean - image.lean) > ALIKE_DEG:
+                    continue
+                worth = min(_line_worth(own), _line_worth(image))
+                tip = tip_seen({f"cone {hand}": own, f"reflected cone {hand}": image}, "")
+                if worth > best[0] and tip is not None:
+                    height = abs(float(frame.from_photo(tip)[1]))
+                    if height < AT_SURFACE * frame.thickness:
+                        best = (worth, tip)
+    return best[1]
+
+
+def _between_lines(rgb: NDArray[np.uint8], search: Search, middle: float) -> list[Shape]:
+    """Shapes between two clear lines beside the best shape that have the backdrop outside."""
+    if not search.shapes:
+        return []
+    frame = search.frame
+    t = frame.thickness
+    views = FineCopy(rgb, frame, COARSE_THICKNESS).across(search.shapes[0], middle)
+    sides = []
+    for hand in HANDS:
+        slots = {f"{view}shank {hand}": edges for view, edges in zip(VIEWS, views, strict=False)}
+        sides.append([e for v in against_backdrop([slots], frame)[0].values() for e in v])
+    if float(np.linalg.det(frame.basis)) < 0:
+        sides.reverse()
+    pairs = []
+    for a in sides[0]:
+        for b in sides[1]:
+            apart, taper = b.place - a.place, (b.lean - a.lean) / 2
+            if WIDTHS[0] * t < apart < WIDTHS[1] * t and -2.0 < taper < MOST_TAPER_DEG:
+                pairs.append((_line_worth(a) + _line_worth(b), a, b))
+    shapes: list[Shape] = []
+    for _, a, b in sorted(pairs, key=lambda v: -v[0]):
+        u, half = (a.place + b.place) / 2, (b.place - a.place) / 2
+        if all(
+            abs(s.half_width - half) > 0.1 * half or abs(_axis_at(s, middle) - u) > 0.1 * half
+            for s in (*search.shapes, *shapes)
+        ):
+            shapes.append(shape_between(search, (a.lean, a.place), (b.lean, b.place), middle))
+        if len(shapes) == BETWEEN_LINES:
+            break
+    return shapes
+
+
+def _line_worth(edge: NeedleEdge) -> float:
+    share = float(outline_share(np.asarray(edge.inside)))
+    return share * min(edge.strength, 8.0) * min(edge.coverage, 1.0)
+
+
+def _axis_at(shape: Shape, y: float) -> float:
+    return shape.apex_u + (shape.apex_y - y) * math.tan(math.radians(shape.lean))
+
+
+def against_backdrop(
+    found: Sequence[Mapping[str, list[NeedleEdge]]], frame: Frame
+) -> list[dict[str, list[NeedleEdge]]]:
+    """The same edges, each with how far what lies outside it departs from the backdrop."""
+    flat = [(i, name, e) for i, slots in enumerate(found) for name in slots for e in slots[name]]
+    result: list[dict[str, list[NeedleEdge]]] = [{name: [] for name in slots} for slots in found]
+    if not flat:
+        return result
+    handed = float(np.sign(np.linalg.det(frame.basis)))
+    ends = frame.from_photo(np.array([(e.p0, e.p1) for _, _, e in flat]))
+    outwards = np.array([handed * (-1.0 if name.endswith("left") else 1.0) for _, name, _ in flat])
+    reflected = np.array([name.startswith("reflected") for _, name, _ in flat])
+    for (i, name, e), inside in zip(
+        flat, departures(frame, ends, outwards, reflected), strict=True
+    ):
+        result[i][name].append(replace(e, inside=float(inside)))
+    return result
 
 
 def _needle(
-    slots: Mapping[str, list[NeedleEdge]], width: float, fine: FineCopy, shape: Shape
+    slots: Mapping[str, list[NeedleEdge]],
+    width: float,
+    fine: FineCopy,
+    shape: Shape,
+    tip: Array | None,
 ) -> Needle:
     edges = chosen(slots, width, fine.per, fine.handed)
     apex = fine.frame.to_photo(np.array([shape.apex_u, shape.apex_y]))
-    return Needle(edges, quality(edges, width, fine.handed), apex, width, shape)
+    return Needle(edges, quality(edges, width, fine.handed, tip), apex, width, shape)
 
 
 def _with_enclosed(needles: list[Needle]) -> list[Needle]:

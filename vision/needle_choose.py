@@ -18,6 +18,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from vision.needle_backdrop import outline_share
+
 Array = NDArray[np.float64]
 Index = NDArray[np.intp]
 
@@ -30,6 +32,9 @@ LONE_SHARE = 0.45  # of an edge whose partner is missing
 OUTER_BONUS = 0.25  # of the score, from the narrowest to the widest pair
 WIDTH_MISS = 0.12  # of the shank's width, between the two views
 BESIDE = 0.15  # of the width: how far the cone's middle may lie from the shank's
+OUTSHONE = 0.3  # of a strong edge's strength
+BESIDE_STRONG = 0.1  # of the width
+OFF_AXIS = 0.15  # of the shank's width: miss of the tip from its axis
 MOST_TAPER_DEG = 9.0  # lean of a side from the axis
 CONE_HALVES_DEG = (10.0, 42.0)
 CLEAR_STRENGTH = 4.0  # the best of many lines through noise reaches 2 to 3
@@ -48,7 +53,8 @@ class NeedleEdge:
     """One edge, full-photo pixels.
 
     ``lean`` (degrees) and ``place`` (pixels across, half way up the shape) are those in the
-    straightened frame, reflected edges turned about the surface.
+    straightened frame, reflected edges turned about the surface. ``inside`` tells how far the
+    colour just outside departs from the backdrop's (`vision.needle_backdrop`).
     """
 
     p0: Array
@@ -62,6 +68,7 @@ class NeedleEdge:
     sign: int
     steepness: float
     blur: float
+    inside: float = 0.0
 
     @property
     def length(self) -> float:
@@ -75,10 +82,12 @@ Edges = dict[str, NeedleEdge]
 def weight(edge: NeedleEdge, width: float) -> float:
     """How much an edge counts: strength, cover and length.
 
-    Less where only a colour difference shows it: lenses shift colours against each other.
+    Less where only a colour difference shows it: lenses shift colours against each other; and
+    where what lies outside it is not the backdrop, so that it is no outline.
     """
     share = min(edge.length / (1.5 * width), 1.0)
     plain = COLOUR_SHARE if edge.plane >= COLOUR_PLANE else 1.0
+    plain *= float(outline_share(np.asarray(edge.inside)))
     return plain * min(edge.strength, ENOUGH) * edge.coverage * math.sqrt(share)
 
 
@@ -112,15 +121,61 @@ def misses(edges: Mapping[str, NeedleEdge], handed: float) -> Array:
     return miss
 
 
-def quality(edges: Mapping[str, NeedleEdge], width: float, handed: float) -> float:
-    """Sum over edges of strength, cover and length, less where one disagrees with the rest."""
+def quality(
+    edges: Mapping[str, NeedleEdge], width: float, handed: float, tip: Array | None = None
+) -> float:
+    """Sum over edges of strength, cover and length, less where one disagrees with the rest.
+
+    ``tip`` (photo pixels) is where the stylus is known to stand, if it is.
+    """
     if not edges:
         return 0.0
     agree = np.exp(-((misses(edges, handed) / 1.5) ** 2))
     total = 0.0
     for (name, edge), a in zip(edges.items(), agree, strict=True):
         total += float(a) * weight(edge, width) * (1.0 if _partner(name) in edges else LONE_SHARE)
-    return total
+    return total * math.exp(-0.5 * (off_axis(edges, tip) / OFF_AXIS) ** 2)
+
+
+def off_axis(edges: Mapping[str, NeedleEdge], known: Array | None = None) -> float:
+    """How far the tip lies from the shank's axis, in widths of the shank; 0 where it is not known.
+
+    The tip is where the two flanks of the cone meet, or a flank and its mirror image.
+    """
+    worst = 0.0
+    for view in VIEWS:
+        left, right = (edges.get(f"{view}shank {hand}") for hand in HANDS)
+        if left is None or right is None:
+            continue
+        tip = tip_seen(edges, view) if known is None else known
+        if tip is not None:
+            width = abs(_across_at(right, (left.p0 + left.p1) / 2))
+            middle = (_across_at(left, tip) + _across_at(right, tip)) / 2
+            worst = max(worst, abs(middle) / max(width, 1.0))
+    return worst
+
+
+def tip_seen(edges: Mapping[str, NeedleEdge], view: str) -> Array | None:
+    """Where the two flanks of the cone meet in one view, or else each flank and its image."""
+    pairs = [[f"{view}cone {hand}" for hand in HANDS]]
+    pairs += [[f"{each}cone {hand}" for each in VIEWS] for hand in HANDS]
+    tips = [_meeting(*(edges[n] for n in pair)) for pair in pairs if all(n in edges for n in pair)]
+    return None if not tips else tips[0] if set(pairs[0]) <= set(edges) else np.mean(tips, axis=0)
+
+
+def _across_at(edge: NeedleEdge, point: Array) -> float:
+    """Signed distance of a point from an edge's line, pixels, positive to its right."""
+    along = edge.p0 - edge.p1 if edge.p1[1] > edge.p0[1] else edge.p1 - edge.p0
+    away = point - edge.p0
+    return float(-along[1] * away[0] + along[0] * away[1]) / float(np.hypot(*along))
+
+
+def _meeting(a: NeedleEdge, b: NeedleEdge) -> Array:
+    """Where the lines of two flanks cross; flanks are never nearly parallel."""
+    d, e, away = a.p1 - a.p0, b.p1 - b.p0, b.p0 - a.p0
+    cross = float(d[0] * e[1] - d[1] * e[0])
+    share = float(away[0] * e[1] - away[1] * e[0]) / (cross or 1e-9)
+    return np.asarray(a.p0 + d * share)
 
 
 def chosen(
@@ -184,12 +239,24 @@ def distinct(edges: Sequence[NeedleEdge], width: float) -> list[NeedleEdge]:
     """The few that count most, near-duplicates left out; ``width`` as in `weight`."""
     kept: list[NeedleEdge] = []
     for e in sorted(edges, key=lambda v: -weight(v, width)):
-        if all(
-            abs(e.place - o.place) > SAME_PLACE or abs(e.lean - o.lean) > SAME_LEAN_DEG
-            for o in kept
-        ):
+        if not any(_same_edge(e, o) or _outshone(e, o, width) for o in kept):
             kept.append(e)
     return kept[:MOST_POOLED]
+
+
+def _same_edge(a: NeedleEdge, b: NeedleEdge) -> bool:
+    return abs(a.place - b.place) <= SAME_PLACE and abs(a.lean - b.lean) <= SAME_LEAN_DEG
+
+
+def _outshone(faint: NeedleEdge, strong: NeedleEdge, width: float) -> bool:
+    """Whether a much stronger edge stands where the faint one does: then that is what is seen."""
+    middle = (faint.p0 + faint.p1) / 2
+    return (
+        faint.strength < OUTSHONE * strong.strength
+        and faint.coverage < 1.25 * strong.coverage
+        and faint.inside > strong.inside - 0.3
+        and abs(_across_at(strong, middle)) < BESIDE_STRONG * width
+    )
 
 
 def encloses(outer: Mapping[str, NeedleEdge], inner: Mapping[str, NeedleEdge]) -> bool:

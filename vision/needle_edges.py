@@ -18,7 +18,8 @@ from numpy.typing import NDArray
 
 from vision.edges import EdgeFit, fit_edge
 from vision.needle_choose import NeedleEdge
-from vision.needle_search import LUMA, SIDES, Frame, Shape
+from vision.needle_search import LUMA
+from vision.needle_shape import SIDES, Frame, Shape
 from vision.side_rod import shrink
 
 Array = NDArray[np.float64]
@@ -39,12 +40,18 @@ STRAIGHT = 0.012  # of a soft edge's length, likewise
 STEP = 0.5  # px across the strip
 STRETCH = 0.35  # an edge may be this much longer than the shape says, at either end
 MOST_TURN = 0.1  # rad
+MOST_REFITTED = 0.008  # rad a fitted edge may lie askew in its strip
+COARSE_THICKNESS = 110.0  # px of rod thickness where lines beside a stylus are looked for
+WIDE_REACH = 0.75  # of the rod's thickness, to either side
+WIDE_LINES = 6  # of either sign
 
 
 class FineCopy:
     """The neighbourhood of the stylus at full resolution (or at ``FINE_THICKNESS``)."""
 
-    def __init__(self, rgb: NDArray[np.uint8], frame: Frame) -> None:
+    def __init__(
+        self, rgb: NDArray[np.uint8], frame: Frame, thickness: float = FINE_THICKNESS
+    ) -> None:
         self.frame = frame
         self.per = float(np.linalg.norm(frame.basis[:, 0]))  # photo px per px of the copy
         h, w = frame.picture.shape[:2]
@@ -55,11 +62,11 @@ class FineCopy:
         self.low = np.clip(np.floor(box.min(axis=0)).astype(int) - 10, 0, np.array(size) - 16)
         high = np.clip(np.ceil(box.max(axis=0)).astype(int) + 10, self.low + 16, size)
         part = rgb[self.low[1] : high[1], self.low[0] : high[0]]
-        part, self.ratio = shrink(part, min(1.0, FINE_THICKNESS / (frame.thickness * self.per)))
+        part, self.ratio = shrink(part, min(1.0, thickness / (frame.thickness * self.per)))
         self.colour = part.astype(np.float32) / np.float32(255)
         thin = self.colour[::2, ::2]
         fine = thin - np.asarray(cv2.GaussianBlur(thin, (0, 0), 1.0))
-        noise = 1.4826 * np.median(np.abs(fine @ PLANES.T), axis=(0, 1)) + 1e-3
+        noise = 1.4826 * np.median(np.abs(fine[::2] @ PLANES.T), axis=(0, 1)) + 1e-3
         self.noise = np.concatenate([noise, noise[:3] * (SHARP / SOFT) ** 1.5])
         self.thickness = frame.thickness * self.per * float(self.ratio.mean())
         self.planes: dict[int, Grey] = {}
@@ -99,7 +106,8 @@ class FineCopy:
             if e.plane not in self.planes:
                 self.planes[e.plane] = np.ascontiguousarray(self.colour @ PLANES[e.plane])
             fit = self._fit(e, half, max(half, 0.4 * width))
-            if fit is None or fit.angle_u > 2 * e.angle_u:
+            soft = fit is not None and fit.blur > 2 * e.blur * float(self.ratio.mean())
+            if fit is None or (fit.angle_u > 2 * e.angle_u and not soft):
                 found[name] = e
                 continue
             p0, p1 = (self._out(p) for p in fit.ends)
@@ -113,7 +121,7 @@ class FineCopy:
         a, b = self._into(edge.p0), self._into(edge.p1)
         plane, blur = self.planes[edge.plane], edge.blur * float(self.ratio.mean())
         fit = None
-        for _ in range(3):
+        for _ in range(4):
             half = min(max(half, BLURS_WIDE * blur), widest)
             fit = fit_edge(
                 plane,
@@ -124,8 +132,17 @@ class FineCopy:
                 max_turn_deg=4.0,
                 blur_start=blur,
             )
-            blur = 2 * blur if fit is None else fit.blur
-            if half >= widest or (fit is not None and half >= 0.8 * BLURS_WIDE * blur):
+            wide = half >= widest
+            if fit is None:
+                blur = 2 * blur
+            else:
+                blur = fit.blur
+                wide = wide or half >= 0.8 * BLURS_WIDE * blur
+                turned = _turn(b - a, fit.ends[1] - fit.ends[0])
+                if turned > MOST_REFITTED:  # the strip lay askew: again along the edge
+                    a, b = fit.ends
+                    continue
+            if wide:
                 break
         return fit
 
@@ -141,18 +158,29 @@ class FineCopy:
             a, b = b, a
         return math.degrees(math.atan2(b[0] - a[0], a[1] - b[1]))
 
-    def _locate(self, uy: Array, flip: float, middle: float) -> list[NeedleEdge]:
+    def across(self, shape: Shape, middle: float) -> list[list[NeedleEdge]]:
+        """Every clear line along the shape's shank on either side of it, in the views there are."""
+        views = (1.0, -1.0) if self.frame.mirrored else (1.0,)
+        uy = _segment(shape, self.frame, "shank", 0)
+        if uy is None:
+            return [[] for _ in views]
+        reach = WIDE_REACH * self.thickness
+        return [self._locate(uy, flip, middle, reach, WIDE_LINES) for flip in views]
+
+    def _locate(
+        self, uy: Array, flip: float, middle: float, reach: float = 0.0, count: int = 2
+    ) -> list[NeedleEdge]:
         """The best straight runs near a segment of the frame, in the planes that show them."""
         p, q = (self._into(self.frame.to_photo(e * (1.0, flip))) for e in uy)
         length = float(np.linalg.norm(q - p))
         if length < 8:
             return []
-        reach = max(2.5, 0.04 * self.thickness)
+        reach = reach or max(2.5, 0.04 * self.thickness)
         strip, middles, offsets, along, across = self._strip(p, q, reach)
         inner = (middles > 0) & (middles < length)
         edges = []
         for sign, plane, shift, turn, strength, steepness in _strong_lines(
-            strip[inner], middles[inner], offsets, reach, self.noise
+            strip[inner], middles[inner], offsets, reach, self.noise, count
         ):
             centre = float(middles[inner].mean())
             soft = plane >= len(PLANES)
@@ -228,6 +256,11 @@ class FineCopy:
         return sloped, middles.astype(float), offsets.astype(float), along, across
 
 
+def _turn(a: Array, b: Array) -> float:
+    """Angle between two directions, radians."""
+    return abs(math.atan2(float(a[0] * b[1] - a[1] * b[0]), float(a @ b)))
+
+
 def _segment(shape: Shape, frame: Frame, kind: str, side: int) -> Array | None:
     """Ends (u, y) of an edge of the shape in the straightened frame, well clear of its corners."""
     lean = math.radians(shape.lean)
@@ -260,9 +293,9 @@ def _slope(rows: Grey, smooth: float) -> Grey:
 
 
 def _strong_lines(
-    slope: Array, middles: Array, offsets: Array, reach: float, noise: Array
+    slope: Array, middles: Array, offsets: Array, reach: float, noise: Array, count: int = 2
 ) -> list[tuple[int, int, float, float, float, float]]:
-    """Sign, plane, shift, turn, strength and steepness of the two best lines of either sign.
+    """Sign, plane, shift, turn, strength and steepness of the few best lines of either sign.
 
     Strength is the mean slope along the line over the usual scatter of such means in the strip.
     """
@@ -272,10 +305,14 @@ def _strong_lines(
     span = float(relative[-1] - relative[0])
     turns = np.linspace(-MOST_TURN * 0.7, MOST_TURN * 0.7, 2 * max(int(span * 0.07), 2) + 1)
     moved = np.rint(relative[None, :] * turns[:, None] / STEP).astype(int)
-    columns = np.arange(len(offsets))[None, None] + moved[:, :, None]
-    rows = np.arange(len(middles))[None, :, None]
-    total = slope[rows, np.clip(columns, 0, len(offsets) - 1)].mean(axis=1)
-    scatter = 1.4826 * np.median(np.abs(total), axis=(0, 1))
+    margin = int(np.abs(moved).max())
+    padded = np.pad(slope.astype(np.float32), ((0, 0), (margin, margin), (0, 0)), mode="edge")
+    total = np.zeros((len(turns), *slope.shape[1:]), np.float32)
+    for lines, shifted in zip(total, moved + margin, strict=True):
+        for row, start in zip(padded, shifted, strict=True):
+            lines += row[start : start + len(offsets)]
+    total /= len(middles)
+    scatter = 1.4826 * np.median(np.abs(total[:, ::2]), axis=(0, 1))
     unit = np.maximum(scatter, 0.25 * noise / math.sqrt(4 * len(middles)))
     total = total / (unit * HANDICAP)
     total = total[:, np.abs(offsets) <= reach]
@@ -285,7 +322,7 @@ def _strong_lines(
         signed = sign * total
         plane = signed.argmax(axis=2)
         score = np.take_along_axis(signed, plane[..., None], 2)[..., 0]
-        for _ in range(2):
+        for _ in range(count):
             i, k = divmod(int(np.argmax(score)), score.shape[1])
             if score[i, k] <= 1:
                 break
@@ -296,7 +333,12 @@ def _strong_lines(
             )
             apart = shifts[None] - shifts[k] + (turns[:, None] - turns[i]) * span / 2
             other = shifts[None] - shifts[k] - (turns[:, None] - turns[i]) * span / 2
-            score = np.where((np.abs(apart) < 2.5) & (np.abs(other) < 2.5), -np.inf, score)
+            same = (
+                np.abs(apart + other) / 2 < 4.0
+                if count > 2
+                else ((np.abs(apart) < 2.5) & (np.abs(other) < 2.5))
+            )
+            score = np.where(same, -np.inf, score)
     return found
 
 
@@ -325,17 +367,17 @@ def _run(
     peak, before, after = slope[rows, k], slope[rows, k - 1], slope[rows, k + 1]
     bend = np.minimum(before - 2 * peak + after, -1e-9)
     place = offsets[k] + STEP * np.clip(0.5 * (before - after) / bend, -0.5, 0.5)
-    usual = float(np.median(np.sort(peak)[blocks // 2 :]))
+    usual = float(np.sort(peak)[blocks - 1 - (blocks - blocks // 2) // 2])
     if usual <= 0:
         return None
     strong = peak > 0.35 * usual
     i, j = np.triu_indices(blocks, max(2, blocks // 6))
     slant = (place[j] - place[i]) / (middles[j] - middles[i])
     fair = strong[i] & strong[j] & (np.abs(slant - turn) < 0.07)
-    i, slant = i[fair], slant[fair]
+    i, slants = i[fair], slant[fair]
     if i.size == 0:
         return None
-    miss = place[None] - place[i][:, None] - slant[:, None] * (middles[None] - middles[i][:, None])
+    miss = place[None] - place[i][:, None] - slants[:, None] * (middles[None] - middles[i][:, None])
     start, end = _longest_runs((np.abs(miss) < most_miss) & strong[None])
     tight = np.sum(np.where(np.abs(miss) < most_miss, 1 - (miss / most_miss) ** 2, 0), axis=1)
     best = int(np.argmax(end - start + 0.3 * tight))
@@ -347,10 +389,14 @@ def _run(
     used = (np.abs(miss[best]) < most_miss) & (rows >= start[best]) & (rows < end[best]) & strong
     if used.sum() < 3:
         return None
-    fit, spread = np.polyfit(middles[used] - t0, place[used], 1, cov="unscaled")
-    scatter = float(np.std(place[used] - np.polyval(fit, middles[used] - t0)))
-    u = math.sqrt(float(spread[0, 0])) * max(1.3 * scatter, 0.12)
-    return t0, float(fit[1]), t1, float(fit[1] + fit[0] * (t1 - t0)), u
+    t, d = middles[used] - t0, place[used]
+    centred = t - t.mean()
+    spread = float(centred @ centred)
+    slant = float(centred @ d) / spread
+    first = float(d.mean() - slant * t.mean())
+    scatter = float(np.std(d - first - slant * t))
+    u = max(1.3 * scatter, 0.12) / math.sqrt(spread)
+    return t0, first, t1, first + slant * (t1 - t0), u
 
 
 def _longest_runs(inside: NDArray[np.bool_]) -> tuple[NDArray[np.intp], NDArray[np.intp]]:

@@ -10,77 +10,30 @@ shapes costs a few million look-ups. The best shapes are then polished.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import map_coordinates
 
+from vision.needle_backdrop import less_inside, less_outside
+from vision.needle_shape import HEIGHT_BIAS, SIDES, Frame, Grey, Shape, as_row, as_shape
 from vision.side_rod import SideRod, shrink
 
 Array = NDArray[np.float64]
-Grey = NDArray[np.float32]
 
 COARSE_THICKNESS = 44.0  # px of rod thickness in the copy that is searched
 HALF_WIDTHS = (0.085, 0.115, 0.15, 0.2, 0.26, 0.33, 0.41)  # of the rod's thickness
 U_RANGE = (-1.5, 2.6)  # where a stylus may stand, in thicknesses from the rod's free end
 HEIGHTS = (0.08, 3.6)  # below the rod, in thicknesses
-CONE_HALVES_DEG = (16.0, 22.0, 27.5, 33.0)
+CONE_HALVES_DEG = (17.0, 24.0, 31.0)
 KEEP = 6
-HEIGHT_BIAS = 0.6  # thicknesses added to a shape's height: longer edges that answer count more
+MOST_RANKED = 48  # shapes whose surroundings are looked at
 KNEE = 0.02  # gradient (square root of intensity per px) that counts half
-OUTSIDE = 5  # lines looked at on either side of a shank
-CLEAR_PX = 3.5  # of the copy: past the edge itself
-OUT_TO = 1.2  # half widths outside
-OUTSIDE_LOSS = 0.5
 SAME_WAY = 0.5  # of an answer, where the two sides step the same way
 LEAST_REFLECTION = 0.5  # of the stylus' own score
-SIDES = (("left", -1), ("right", 1))
 LUMA = np.array([0.299, 0.587, 0.114], np.float32)
-
-
-@dataclass(frozen=True)
-class Shape:
-    """A stylus in the straightened copy: pixels, degrees; lean is positive towards the pivot."""
-
-    apex_u: float
-    apex_y: float
-    lean: float
-    half_width: float
-    cone_half: float
-    score: float = 0.0
-
-    @property
-    def middle(self) -> float:
-        """Height of the cone's top."""
-        rise = self.half_width / math.tan(math.radians(self.cone_half))
-        return self.apex_y - rise * math.cos(math.radians(self.lean))
-
-
-@dataclass(frozen=True)
-class Frame:
-    """Straightened copy: photo = origin + basis @ (u, y)."""
-
-    origin: Array
-    basis: Array
-    picture: NDArray[np.uint8]
-    inside: NDArray[np.bool_]
-    u0: int
-    y0: int
-    thickness: float
-    under: float
-    under_slope: float
-    free_u: float
-    mirrored: bool
-
-    def to_photo(self, uy: Array) -> Array:
-        """From (u, y), shape (..., 2), to photo pixels."""
-        return self.origin + np.asarray(uy, float) @ self.basis.T
-
-    def from_photo(self, xy: Array) -> Array:
-        """Inverse of `to_photo`."""
-        return (np.asarray(xy, float) - self.origin) @ np.linalg.inv(self.basis).T
 
 
 @dataclass(frozen=True)
@@ -127,7 +80,7 @@ def search_shapes(
     frame = _straightened(photo, rod, thickness, surface)
     field = _gradient_field(frame)
     shapes = _polished(field, frame, _search(field, frame))
-    shapes = _less_outside(field, frame, shapes)
+    shapes = less_inside(frame, less_outside(field, frame, shapes))
     return Search(frame, field, _distinct(shapes, frame.thickness)[:KEEP])
 
 
@@ -157,11 +110,41 @@ def search_reflection(
             best = (float(image[k]), frame, field, tries[k])
     assert best is not None
     _, frame, field, start = best
-    shape = _polished(field, frame, [_as_shape(start)])[0]
-    polished = _as_row(shape)[None]
+    shape = _polished(field, frame, [as_shape(start)])[0]
+    polished = as_row(shape)[None]
     own = float(_scores(field, frame, polished, (1.0,))[0])
     reflected = float(_scores(field, frame, polished, (-1.0,))[0])
     return Search(frame, field, [shape]) if reflected > LEAST_REFLECTION * own else None
+
+
+def shape_between(
+    search: Search, left: tuple[float, float], right: tuple[float, float], middle: float
+) -> Shape:
+    """A stylus whose shank lies between two lines, with the cone and apex that fit it best.
+
+    Parameters
+    ----------
+    search : Search
+    left, right : (lean in degrees, u where y is ``middle``)
+    middle : float
+        Pixels of the straightened copy.
+    """
+    frame = search.frame
+    lean = (left[0] + right[0]) / 2
+    half = abs(right[1] - left[1]) / 2 * math.cos(math.radians(lean))
+    u = (left[1] + right[1]) / 2
+    best = search.shapes[0]
+    if frame.mirrored:
+        ys = np.linspace(-0.06, 0.06, 5) * frame.thickness
+    else:
+        ys = best.apex_y + np.linspace(-0.8, 0.8, 17) * half
+    y, cone = (v.ravel() for v in np.meshgrid(ys, np.linspace(14, 38, 9), indexing="ij"))
+    rows = np.empty((len(y), 5))
+    rows[:, 0] = u + (middle - y) * math.tan(math.radians(lean))
+    rows[:, 1], rows[:, 2], rows[:, 3], rows[:, 4] = y, lean, half, cone
+    scores = _scores(search.field, frame, rows)
+    k = int(np.argmax(scores))
+    return as_shape(rows[k], float(scores[k]))
 
 
 def _straightened(
@@ -253,48 +236,8 @@ def _search(field: tuple[Grey, Grey], frame: Frame) -> list[Shape]:
             y = y + frame.under + frame.under_slope * u
         for lean in leans:
             shapes += _search_width(sums, frame, u, y, float(lean), width)
-    return _distinct(_less_outside(field, frame, shapes), t)[: 2 * KEEP]
-
-
-def _less_outside(field: tuple[Grey, Grey], frame: Frame, shapes: list[Shape]) -> list[Shape]:
-    """Scores lowered where a clear line runs along the shank outside it.
-
-    Facets, highlights and shading lie inside the silhouette; outside it is the backdrop.
-    """
-    if not shapes:
-        return shapes
-    p = np.array([_as_row(s) for s in shapes])
-    u, y, lean, width, cone = p.T
-    lean = np.radians(lean)
-    axis = np.stack([np.sin(lean), -np.cos(lean)], 1)
-    across = np.stack([np.cos(lean), np.sin(lean)], 1)
-    apex = np.stack([u, y], 1)
-    rise = width / np.tan(np.radians(cone))
-    steps = (np.arange(8) + 0.5) / 8
-    shares = (np.arange(OUTSIDE) + 0.5) / OUTSIDE
-    lost = np.zeros(len(shapes))
-    for _, side in SIDES:
-        corner = apex + rise[:, None] * axis + side * width[:, None] * across
-        free = (corner[:, 1] - frame.under - frame.under_slope * corner[:, 0]) / (
-            np.cos(lean) + frame.under_slope * np.sin(lean)
-        )
-        free = np.maximum(0.75 * free - 0.1 * frame.thickness, 0)  # clear of rod and glue
-        out = CLEAR_PX + shares * (OUT_TO * width[:, None])
-        start = corner[:, None] + side * out[..., None] * across[:, None]
-        points = start[:, :, None] + (steps * free[:, None])[:, None, :, None] * axis[:, None, None]
-        for flip in (1.0, -1.0) if frame.mirrored else (1.0,):
-            at = [flip * points[..., 1] - frame.y0, points[..., 0] - frame.u0]
-            gx = map_coordinates(field[0], at, order=1, mode="nearest")
-            gy = flip * map_coordinates(field[1], at, order=1, mode="nearest")
-            normal = across[:, None, None]
-            line = np.abs((gx * normal[..., 0] + gy * normal[..., 1]).mean(axis=2)).max(axis=1)
-            lost += free * line * (0.5 if frame.mirrored else 1.0)
-    height = y - frame.under - frame.under_slope * u
-    lost /= np.maximum(height + HEIGHT_BIAS * frame.thickness, 1)
-    return [
-        replace(s, score=s.score - OUTSIDE_LOSS * float(v))
-        for s, v in zip(shapes, lost, strict=True)
-    ]
+    shapes = less_outside(field, frame, _distinct(shapes, t, MOST_RANKED))
+    return sorted(less_inside(frame, shapes), key=lambda s: -s.score)[: 2 * KEEP]
 
 
 def _search_width(
@@ -365,16 +308,16 @@ class _RunningSums:
         self, lean: float, u_at_zero: Array, low: float | Array, high: Array, apex_y: Array
     ) -> tuple[list[Array], Array]:
         """Sums from height ``low`` to ``high`` above the apex, one a view, and their lengths."""
-        first = np.clip(np.rint(apex_y - high - self.frame.y0), 0, self.height).astype(np.intp)
-        last = np.clip(np.rint(apex_y - low - self.frame.y0), 0, self.height).astype(np.intp)
-        column = np.rint(u_at_zero - self.frame.u0).astype(np.intp)
+        first, last = (
+            np.minimum(np.maximum(apex_y - h + (0.5 - self.frame.y0), 0), self.height).astype(int)
+            for h in (high, low)
+        )
+        column = np.floor(u_at_zero + (0.5 - self.frame.u0)).astype(int)
         ok = (column >= 0) & (column < self.width) & (last > first)
-        column = np.clip(column, 0, self.width - 1)
-        length = np.where(ok, last - first, 0)
+        column[~ok] = 0
+        first[~ok] = last[~ok] = 0
         below, above = last * self.width + column, first * self.width + column
-        return [
-            np.where(ok, table[below] - table[above], 0.0) for table in self._tables(lean)
-        ], length
+        return [table.take(below) - table.take(above) for table in self._tables(lean)], last - first
 
     def _tables(self, lean: float) -> list[Grey]:
         key = round(lean)
@@ -397,11 +340,11 @@ class _RunningSums:
         return self.cache[key]
 
 
-def _distinct(shapes: list[Shape], t: float) -> list[Shape]:
+def _distinct(shapes: list[Shape], t: float, most: int = 2 * KEEP) -> list[Shape]:
     """Best first, near-duplicates left out."""
     kept: list[Shape] = []
     for s in sorted(shapes, key=lambda v: -v.score):
-        if len(kept) >= 2 * KEEP:
+        if len(kept) >= most:
             break
         if all(
             abs(s.apex_u - o.apex_u) > 0.06 * t
@@ -431,17 +374,8 @@ def _polished(field: tuple[Grey, Grey], frame: Frame, shapes: list[Shape]) -> li
             scores = _scores(field, frame, tries)
             k = int(np.argmax(scores))
             best, score = tries[k], float(scores[k])
-        out.append(_as_shape(best, score))
+        out.append(as_shape(best, score))
     return out
-
-
-def _as_shape(row: Array, score: float = 0.0) -> Shape:
-    u, y, lean, half_width, cone_half = (float(v) for v in row)
-    return Shape(u, y, lean, half_width, cone_half, score)
-
-
-def _as_row(shape: Shape) -> Array:
-    return np.array([shape.apex_u, shape.apex_y, shape.lean, shape.half_width, shape.cone_half])
 
 
 def _scores(
