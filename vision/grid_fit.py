@@ -461,9 +461,9 @@ def line_swapped(
                 normal, right = _equations(
                     moved, points.xy[matched.which], replace(matched, share=share), prior
                 )
-                step = np.linalg.solve(normal, right)
+                step = np.asarray(np.linalg.solve(normal, right), float)
                 step[6] = np.clip(step[6], -0.2, 0.2)
-                moved = _moved(moved, np.asarray(step, float)) if np.max(np.abs(step[:3])) < 0.3 else None
+                moved = _moved(moved, step) if np.max(np.abs(step[:3])) < 0.3 else None
             moved = None if moved is None else fit(moved, points, prior, (3.0, 1.5))
             if moved is not None:
                 out.append((explained(moved, points, prior), moved))
