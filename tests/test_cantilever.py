@@ -26,6 +26,8 @@ from vision.cantilever import find_cantilever, read_cantilever
 from vision.cantilever_solve import (
     IMAGE_FLOOR_PX,
     LIMB_FLOOR_PX,
+    RISE_DEG,
+    RISE_U_DEG,
     CantileverLines,
     combine_cantilever,
     solve_cantilever,
@@ -38,6 +40,7 @@ from vision.reading import Reading, Refusal
 from vision.rod import Limb, Rod
 from vision.rod_choice import weights
 from vision.rod_image import Image, image_points
+from vision.rod_rise import RISES_DEG, rise_likelihood
 
 Array = NDArray[np.float64]
 TOL_NORMAL_DEG = 0.10  # a sharp 1200 px grid fixes the tilt to a few hundredths
@@ -429,6 +432,26 @@ def test_a_doubtful_reflection_keeps_the_spread_of_the_rise_prior() -> None:
     without, weak, sure = (o.standard_uncertainty for o in outcomes if isinstance(o, Reading))
     assert sure < 0.4 * without
     assert 0.6 * without < weak < 1.1 * without
+
+
+@pytest.mark.parametrize("rise", [15.0, 20.0])
+def test_the_whole_reflection_tells_the_rise(rise: float) -> None:
+    """A cylinder and its mirrored twin drawn as polygons of their silhouettes, without ink."""
+    pose = grid_pose(42, 12, 0)
+    lines = _lines(pose, 2.0, rise)
+    start, d = np.array([0.1, 0.05, 0.12]), _along(2.0, rise)
+    eye = -pose.origin @ pose.rotation
+    picture = np.full((1200, 1600, 3), 150, np.uint8)
+    for flip in (-1, 1):
+        a, b = _silhouette(eye, start * (1, 1, flip), d * (1, 1, flip), 0.05, 0.9)
+        outline = _pixels(pose, np.concatenate([a, b[::-1]]))
+        cv2.fillPoly(picture, [np.round(outline).astype(np.int32)], (90, 80, 70))
+    noise = np.random.default_rng(3).normal(0, 6, picture.shape)
+    noisy = np.clip(picture + noise, 0, 255).astype(np.uint8)
+    found = rise_likelihood(noisy, pose, lines.rod)
+    assert found is not None
+    weighed = found - 0.5 * ((RISES_DEG - RISE_DEG) / RISE_U_DEG) ** 2  # as the reading does
+    assert abs(RISES_DEG[np.argmax(weighed)] - rise) < 1.6
 
 
 def test_edges_of_bold_columns_are_known() -> None:

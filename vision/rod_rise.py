@@ -176,7 +176,9 @@ def _bold_ink(picture: Floats, pose: GridPose, at: Array) -> NDArray[np.bool_]:
             ink = cv2.blur(picture * core[..., None], (25, 25))
             ink /= np.maximum(share, 1e-3)[..., None]
             contrast = np.linalg.norm(ground - ink, axis=-1)
-            like = np.linalg.norm(picture - ink, axis=-1) < INK_LIKE * contrast + 4
+            like = np.linalg.norm(picture - ink, axis=-1) < np.minimum(
+                INK_LIKE * contrast + 4, contrast - 4
+            )
             out |= (away[..., k] < INK_REACH) & (share > 0.01) & like
     return np.asarray(cv2.dilate(out.astype(np.uint8), np.ones((3, 3), np.uint8)) > 0)
 
