@@ -173,8 +173,8 @@ def _bold_ink(picture: Floats, pose: GridPose, at: Array) -> NDArray[np.bool_]:
         for k in (0, 1):
             core = (away[..., k] < 0.7 * pose.ink_half_width).astype(np.float32)
             share = cv2.blur(core, (25, 25))
-            ink = cv2.blur(picture * core[..., None], (25, 25))
-            ink /= np.maximum(share, 1e-3)[..., None]
+            inked = np.asarray(cv2.blur(picture * core[..., None], (25, 25)), np.float32)
+            ink = inked / np.maximum(share, 1e-3)[..., None]
             contrast = np.linalg.norm(ground - ink, axis=-1)
             like = np.linalg.norm(picture - ink, axis=-1) < np.minimum(
                 INK_LIKE * contrast + 4, contrast - 4
