@@ -89,7 +89,7 @@ def groove_lines(groove: Groove, tip: Array, reach: float) -> list[Line]:
     distortion is allowed for; an arc's own bend up to the tip is part of their uncertainty.
     """
     sides = [("surface", float(tip[0]), float(tip[1]), groove.slope_deg, groove.u_deg)]
-    if groove.sides:
+    if len(groove.sides) == 2:
         sides = [
             (f"surface {side}", x, y, slope, math.hypot(u, ARC_U_DEG))
             for side, (x, y, slope, u) in zip(("one", "other"), groove.sides, strict=False)
