@@ -46,7 +46,8 @@ LEAST_QUALITY_ALONE = 32.0  # with its reflection, where nothing else mirrors it
 LEAST_WIDTH_PX = 16.0
 WANTED_WIDTH_PX = 80.0
 MOST_ABOVE = 0.8  # of its width: the tip found may be above its place on the mirror
-MOST_U_DEG = 0.8  # wider than that tells nothing to someone who wants the rake within a degree
+MOST_U_DEG = 1.0  # wider than that tells nothing to someone who wants the rake within a degree
+MOST_EDGE_U_DEG = 0.8  # doubtful edges may be the wrong ones; a doubtful surface is just uncertain
 PLAUSIBLE_DEG = (85.0, 100.0)
 CLOSE_UP_MM = 15.0
 ROD_MM = 0.5  # a usual cantilever's thickness, to guess the field of view
@@ -255,10 +256,12 @@ def solve_rake(
     parts.append(BudgetPart("surface height", height_u, height_note))
     drawn = _segments(lines, solution, camera)
     u = math.hypot(solution.rake_u, height_u)
-    if u > MOST_U_DEG or not PLAUSIBLE_DEG[0] < value < PLAUSIBLE_DEG[1]:
+    edges_u = sum(p.standard_uncertainty for p in parts if p.name == "edge fit")
+    uncertain = u > MOST_U_DEG or edges_u > MOST_EDGE_U_DEG
+    if uncertain or not PLAUSIBLE_DEG[0] < value < PLAUSIBLE_DEG[1]:
         return _refusal(
             f"The lines found leave the angle uncertain by ±{2 * u:.1f}°."
-            if u > MOST_U_DEG
+            if uncertain
             else f"The lines found would mean a rake of {value:.0f}°, which is not believable.",
             "Move closer and focus on the stylus, with the lens at the surface's height.",
             tuple(Segment(s.name, "look", s.x0, s.y0, s.x1, s.y1) for s in drawn),
