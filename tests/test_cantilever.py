@@ -471,3 +471,17 @@ def test_edges_of_bold_columns_are_known() -> None:
     at = pose.camera.undistort(pose.project(np.array([[0.03, 0.2, 0.0], [0.5, 0.2, 0.0]])))
     assert ink.edge_near(at, 0.004).tolist() == [True, False]
     assert ink.covers(at, 0.002)[:, 0].tolist() == [True, False]
+
+
+@pytest.mark.parametrize("cantilever_deg", [0.0, 0.05])
+def test_a_true_cantilever_photographed_straight_along_its_line_is_read(
+    cantilever_deg: float,
+) -> None:
+    photo, truth = _photo(
+        raster.draw_cantilever(
+            np.random.default_rng(5), cantilever_deg, off_axis_deg=0.0, elevation_deg=48.0
+        )
+    )
+    outcome = read_cantilever(photo, Options())
+    assert isinstance(outcome, Reading)
+    assert abs(outcome.value - truth) <= outcome.expanded_uncertainty

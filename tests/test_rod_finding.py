@@ -75,11 +75,9 @@ def test_a_cylinder_above_the_column_is_a_rod(turn: float, aside: float) -> None
 
 
 @pytest.mark.parametrize(("turn", "aside"), [(-3.0, -6.0), (2.0, 4.0)])
-def test_a_cylinder_seen_along_the_column_counts_less_but_may_be_a_rod(
-    turn: float, aside: float
-) -> None:
+def test_a_cylinder_seen_along_the_column_may_be_a_rod(turn: float, aside: float) -> None:
     pose = grid_pose(38.0, aside, 1.0)
-    assert 0.0 < printed(pose, *_cylinder(pose, turn, 0.04, 20.0)) < 1.0
+    assert printed(pose, *_cylinder(pose, turn, 0.04, 20.0)) == 1.0
 
 
 @pytest.mark.parametrize("away", [0.2, 0.4])

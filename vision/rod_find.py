@@ -29,6 +29,7 @@ SURE_PX = 30.0  # evidence that leaves little doubt
 BESIDE = 0.12  # pitches from a column at which a line along it misses the stylus on the null
 ROD_MM = (0.2, 0.75)  # usual widths
 ACROSS_PX = 4.0  # a limb that drifts so far from a column's direction is none of its edges
+UNLIKE_INK, LEAST_UNLIKE = 0.4, 12.0  # share of the ground's contrast with ink; grey levels
 BOLD_TIMES = 3.0  # a null column is drawn at most so many times as wide as the others
 
 
@@ -186,7 +187,7 @@ def settled(rgb: NDArray[np.uint8], ink: Ink, strip: Strip, one: Edge, two: Edge
         * math.sqrt(whole)
         * (1 - math.exp(-((length / (2 * gap)) ** 2)))
         * apart_from_ink(ink, left.ends, right.ends)
-        * printed(pose, left, right)
+        * printed(pose, left, right, rgb)
         * _likely_width(pose, (left.p + right.p) / 2, gap)
         * _likely_opening(opening)
         * near_node(pose, axis)
@@ -201,13 +202,14 @@ def settled(rgb: NDArray[np.uint8], ink: Ink, strip: Strip, one: Edge, two: Edge
     return Rod(left, right, score, gap)
 
 
-def printed(pose: GridPose, left: Limb, right: Limb) -> float:
+def printed(pose: GridPose, left: Limb, right: Limb, rgb: NDArray[np.uint8] | None = None) -> float:
     """How much a pair counts that holds edges of a printed column, 0 to 1.
 
     A column's edge keeps its distance from the column's middle all along, whatever its width and
     whether or not it is drawn bolder there; a rod rises, and its limbs cross the columns' direction
-    unless the photo is taken straight along them. Both edges of one column are no rod. One of them
-    with something that runs another way is hardly one.
+    unless the photo is taken straight along them. Both edges of one column are no rod, unless the
+    picture ``rgb`` shows another colour than ink between them. One of them with something that runs
+    another way is hardly one.
     """
     sides = [_beside_columns(pose, limb) for limb in (left, right)]
     opening = abs(math.degrees(tilt(right) - tilt(left)))
@@ -217,13 +219,14 @@ def printed(pose: GridPose, left: Limb, right: Limb) -> float:
         a, b = one - round(one), other - round(one)
         straight = drift < _straight(left) or its_drift < _straight(right)
         about = a * b < 0 and abs(a + b) * scale < 2.5 and max(abs(a), abs(b)) < bold
-        if straight and about and max(drift, its_drift) < ACROSS_PX:
+        inked = rgb is None or _like_ink(rgb, pose, left, right)
+        if straight and about and max(drift, its_drift) < ACROSS_PX and inked:
             return 0.0
     (one, drift, _), (other, its_drift, _) = sides[0][0], sides[1][0]
     if drift < _straight(left) and its_drift < _straight(right):
-        # a ghost, a shadow or a reflection of a column; over its column it may be a rod
+        # a ghost, a shadow or a reflection of a column, unless it lies over its column
         middle = (one + other) / 2
-        value = 0.3 if abs(middle - round(middle)) < BESIDE else 0.0
+        value = 1.0 if abs(middle - round(middle)) < BESIDE else 0.0
     for k, limb in enumerate((left, right)):
         across = min(drift for _, drift, _ in sides[1 - k])
         for at, drift, _ in sides[k]:
@@ -231,6 +234,32 @@ def printed(pose: GridPose, left: Limb, right: Limb) -> float:
             if edge and across > ACROSS_PX and opening > 1.0:
                 value = 0.3
     return value
+
+
+def _like_ink(rgb: NDArray[np.uint8], pose: GridPose, left: Limb, right: Limb) -> bool:
+    """Whether what lies between two limbs has the colour of the column's ink before them."""
+    s = np.linspace(0.1, 0.9, 25)[:, None]
+    one, two = (limb.p + s * (limb.q - limb.p) for limb in (left, right))
+    inside = _colours(rgb, pose.camera.distort((one + two) / 2))
+    ground = _colours(
+        rgb, pose.camera.distort(np.concatenate([2.5 * one - 1.5 * two, 2.5 * two - 1.5 * one]))
+    )
+    x, y = pose.on_sheet(pose.camera.distort((left.p + right.p)[None] / 2))[0]
+    steps = y - np.linspace(0.15, 0.85, 25)
+    column = np.stack([np.full(25, round(float(x))), steps, np.zeros(25)], axis=1)
+    ink = _colours(rgb, pose.project(column))
+    if min(map(len, (inside, ground, ink))) < 10:
+        return True
+    middle, around, printed_on = (np.median(c, axis=0) for c in (inside, ground, ink))
+    contrast = float(np.linalg.norm(around - printed_on))
+    return float(np.linalg.norm(middle - printed_on)) < max(UNLIKE_INK * contrast, LEAST_UNLIKE)
+
+
+def _colours(rgb: NDArray[np.uint8], xy: Array) -> Array:
+    """Colours of the pixels nearest to points of the photo, those in the picture."""
+    at = np.round(xy).astype(int)
+    inside = (at >= 0).all(axis=1) & (at < (rgb.shape[1], rgb.shape[0])).all(axis=1)
+    return rgb[at[inside, 1], at[inside, 0]].astype(float)
 
 
 def _straight(limb: Limb) -> float:

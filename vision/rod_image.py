@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 from vision.grid import GLASS_INDEX, GridPose
 from vision.ink import find_ink, local_rays
 from vision.rod import Limb, Rod, fit_limb
+from vision.rod_find import printed
 from vision.strip import Edge, Line, Strip, all_edges, evidence, straightened
 
 Array = NDArray[np.float64]
@@ -189,6 +190,8 @@ def _candidates(
             image = _fitted(rgb, pose, rod, strip, one, two, hidden, score)
             if image is None or _along_rows(image.axis, pose):
                 continue
+            if len(image.limbs) == 2 and printed(pose, *image.limbs) == 0:
+                continue  # both edges of a printed column, however bold
             rise = _rise(normal, mirrored_normal(image.axis, pose))
             likely = math.exp(-0.5 * ((rise - RISE_GUESS_DEG) / RISE_U_DEG) ** 2)
             if abs(rise - RISE_GUESS_DEG) < 2.6 * RISE_U_DEG:
