@@ -12,6 +12,7 @@ import json
 import math
 from dataclasses import replace
 from pathlib import Path
+from types import SimpleNamespace
 from typing import Any
 
 import numpy as np
@@ -24,6 +25,7 @@ from skimage import data
 
 from tests.scenes import raster, world
 from vision.azimuth import read_azimuth
+from vision.azimuth_choose import under_a_body
 from vision.azimuth_fit import Fitter
 from vision.azimuth_solve import Lens, Solution, solve_lines
 from vision.edge_blocks import fit_blocks
@@ -446,3 +448,25 @@ def test_an_edge_softer_than_the_window_is_no_edge(blur: float, held: bool) -> N
     rgb = np.repeat(np.clip(grey, 0, 255).astype(np.uint8)[:, :, None], 3, axis=2)
     fit = Fitter(rgb, 1.0).line(np.array([[100.0, 298.0], [700.0, 301.0]]), 0.04)
     assert (fit is not None) == held
+
+
+@pytest.mark.parametrize(("left", "width", "turn_deg", "expected"), [
+    (0.0, 600.0, 2.0, True),  # the body's own edge, as wide
+    (-500.0, 1150.0, 2.0, True),  # or wider: half of its reflection was found
+    (-500.0, 1150.0, 0.3, False),  # parallel: another edge of the same body
+    (300.0, 1150.0, 2.0, False),  # it does not span the pair
+])  # fmt: skip
+def test_two_reflections_under_a_body_are_known(
+    left: float, width: float, turn_deg: float, expected: bool
+) -> None:
+    def candidate(x: float, y: float, across: float, degrees: float) -> SimpleNamespace:
+        drop = across * np.tan(np.radians(degrees))
+        edge = np.array([[x, y], [x + across, y + drop]])
+        return SimpleNamespace(edge=edge, parts={"cup": 1.5})
+
+    low = candidate(0.0, 900.0, 600.0, 0.0)
+    pair = SimpleNamespace(
+        half=0.0, candidate=low, edge=SimpleNamespace(edge=SimpleNamespace(angle=0.0))
+    )
+    body = candidate(left, 650.0, width, turn_deg)
+    assert under_a_body(pair, [low, body]) is expected  # type: ignore[arg-type, list-item]

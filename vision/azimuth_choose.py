@@ -75,7 +75,8 @@ def under_a_body(own: Fitted, candidates: Sequence[Candidate]) -> bool:
     """Whether a pair that says 0 lies in the reflection of a body above it.
 
     A mirror's front face and its silver each give an image of the body, parallel to each other; the
-    body's own edge above them is as wide and, unless the azimuth is 0, not parallel to them.
+    body's own edge above them is at least as wide and, unless the azimuth is 0, not parallel to
+    them.
     """
     if abs(own.half) > math.radians(0.2):
         return False
@@ -85,7 +86,8 @@ def under_a_body(own: Fitted, candidates: Sequence[Candidate]) -> bool:
         higher = other.edge
         turn = (higher[1, 1] - higher[0, 1]) / (higher[1, 0] - higher[0, 0])
         if (
-            float(np.abs(higher[:, 0] - edge[:, 0]).max()) < 0.15 * wide
+            higher[0, 0] - edge[0, 0] < 0.15 * wide
+            and edge[1, 0] - higher[1, 0] < 0.15 * wide
             and float((edge[:, 1] - higher[:, 1]).min()) > 0.03 * wide
             and abs(math.atan(turn) - own.edge.edge.angle) > math.radians(1.0)
             and other.parts["cup"] > own.candidate.parts["cup"] - 0.3
