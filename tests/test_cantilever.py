@@ -26,8 +26,6 @@ from vision.cantilever import find_cantilever, read_cantilever
 from vision.cantilever_solve import (
     IMAGE_FLOOR_PX,
     LIMB_FLOOR_PX,
-    RISE_DEG,
-    RISE_U_DEG,
     CantileverLines,
     combine_cantilever,
     solve_cantilever,
@@ -37,7 +35,7 @@ from vision.ink import find_ink
 from vision.measure import Options
 from vision.photo import FocalPrior, Photo
 from vision.reading import Reading, Refusal
-from vision.rod import Limb, Rod
+from vision.rod import RISE_DEG, RISE_U_DEG, Limb, Rod
 from vision.rod_choice import weights
 from vision.rod_image import Image, image_points
 from vision.rod_rise import RISES_DEG, rise_likelihood

@@ -21,7 +21,6 @@ from numpy.typing import NDArray
 from vision.cantilever_solve import (
     QUANTITY,
     RETAKE,
-    RISE_DEG,
     CantileverLines,
     combine_cantilever,
     solve_cantilever,
@@ -30,7 +29,7 @@ from vision.grid import GridPose, find_grid
 from vision.marks import missing_marks
 from vision.photo import FocalPrior, Photo
 from vision.reading import Reading, Refusal
-from vision.rod import Limb, Rod
+from vision.rod import RISE_DEG, Limb, Rod
 from vision.rod_choice import same_place, weights
 from vision.rod_find import find_rods, marked_rod
 from vision.rod_image import Image, axis_normal, find_image, matters, shows_nothing, turn_for_rise

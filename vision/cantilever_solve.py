@@ -24,21 +24,19 @@ from scipy.spatial.transform import Rotation
 
 from vision.grid import GridPose
 from vision.reading import BudgetPart, Component, Reading, Refusal, Segment
-from vision.rod import Limb, Rod
+from vision.rod import REFERENCE_HALF_DIAGONAL, RISE_DEG, RISE_U_DEG, SHADING_PX, Limb, Rod
 from vision.rod_image import Image, axis_normal, mirrored_normal, turn_for_rise
 from vision.rod_rise import RISES_DEG
 
 Array = NDArray[np.float64]
 QUANTITY = "cantilever"
-RISE_DEG, RISE_U_DEG = 20.0, 4.0
 MEASURAND = (
     "direction of the cantilever's axis seen from above against the printed line, positive "
     "counter-clockwise"
 )
 GENERATOR_U_DEG = 0.5  # cantilever against generator: common practice, no source
-REFERENCE_HALF_DIAGONAL = 1000.0  # px; the floors below hold for a 1600 x 1200 picture
-LIMB_FLOOR_PX = 0.14  # a limb's own shading moves it this far, unseen in its scatter
-SHADED_FLOOR_PX = 0.35  # and over paper, where the rod's own shadow lies beside it
+LIMB_FLOOR_PX = SHADING_PX  # unseen in its scatter; like those below, of a 1600 x 1200 picture
+SHADED_FLOOR_PX = 0.35  # over paper, where the rod's own shadow lies beside it
 IMAGE_FLOOR_PX = 0.45  # the same for a reflected limb, from the tuning photographs
 MOST_U_DEG, MOST_U_PAPER_DEG = 1.0, 1.5  # on a mirror another photo will tell more
 IMAGE_DOUBT_PX = (13.0, 12.0)  # one and two limbs seen so far are as likely something else

@@ -82,19 +82,9 @@ def less_inside(frame: Frame, shapes: list[Shape]) -> list[Shape]:
     """Scores lowered where what lies just outside a shape's edges is not the backdrop."""
     if not shapes:
         return shapes
-    p = np.array([as_row(s) for s in shapes])
-    u, y, lean, width, cone = p.T
-    lean = np.radians(lean)
-    axis = np.stack([np.sin(lean), -np.cos(lean)], 1)
-    across = np.stack([np.cos(lean), np.sin(lean)], 1)
-    apex = np.stack([u, y], 1)
-    rise = width / np.tan(np.radians(cone))
+    axis, _, apex, _, sides = _outlines(frame, shapes)
     ends, outwards, lengths = [], [], []
-    for _, side in SIDES:
-        corner = apex + rise[:, None] * axis + side * width[:, None] * across
-        free = (corner[:, 1] - frame.under - frame.under_slope * corner[:, 0]) / (
-            np.cos(lean) + frame.under_slope * np.sin(lean)
-        )
+    for side, corner, free in sides:
         free = np.maximum(free - 0.08 * frame.thickness, 0)
         for start, end in ((corner, corner + free[:, None] * axis), (apex, corner)):
             ends.append(np.stack([start, end], 1))
@@ -122,21 +112,11 @@ def less_outside(field: tuple[Grey, Grey], frame: Frame, shapes: list[Shape]) ->
     """
     if not shapes:
         return shapes
-    p = np.array([as_row(s) for s in shapes])
-    u, y, lean, width, cone = p.T
-    lean = np.radians(lean)
-    axis = np.stack([np.sin(lean), -np.cos(lean)], 1)
-    across = np.stack([np.cos(lean), np.sin(lean)], 1)
-    apex = np.stack([u, y], 1)
-    rise = width / np.tan(np.radians(cone))
+    axis, across, apex, width, sides = _outlines(frame, shapes)
     steps = (np.arange(8) + 0.5) / 8
     shares = (np.arange(OUTSIDE) + 0.5) / OUTSIDE
     lost = np.zeros(len(shapes))
-    for _, side in SIDES:
-        corner = apex + rise[:, None] * axis + side * width[:, None] * across
-        free = (corner[:, 1] - frame.under - frame.under_slope * corner[:, 0]) / (
-            np.cos(lean) + frame.under_slope * np.sin(lean)
-        )
+    for side, corner, free in sides:
         free = np.maximum(0.75 * free - 0.1 * frame.thickness, 0)  # clear of rod and glue
         out = CLEAR_PX + shares * (OUT_TO * width[:, None])
         start = corner[:, None] + side * out[..., None] * across[:, None]
@@ -148,12 +128,36 @@ def less_outside(field: tuple[Grey, Grey], frame: Frame, shapes: list[Shape]) ->
             normal = across[:, None, None]
             line = np.abs((gx * normal[..., 0] + gy * normal[..., 1]).mean(axis=2)).max(axis=1)
             lost += free * line * (0.5 if frame.mirrored else 1.0)
-    height = y - frame.under - frame.under_slope * u
+    height = apex[:, 1] - frame.under - frame.under_slope * apex[:, 0]
     lost /= np.maximum(height + HEIGHT_BIAS * frame.thickness, 1)
     return [
         replace(s, score=s.score - OUTSIDE_LOSS * float(v))
         for s, v in zip(shapes, lost, strict=True)
     ]
+
+
+def _outlines(
+    frame: Frame, shapes: list[Shape]
+) -> tuple[Array, Array, Array, Array, list[tuple[int, Array, Array]]]:
+    """Directions along and across, apex (each (N, 2)) and half width (N,) of shapes.
+
+    Then for either side: its sign, where cone and shank meet (N, 2), and how far from there to the
+    rod's lower limb (N,).
+    """
+    u, y, lean, width, cone = np.array([as_row(s) for s in shapes]).T
+    lean = np.radians(lean)
+    axis = np.stack([np.sin(lean), -np.cos(lean)], 1)
+    across = np.stack([np.cos(lean), np.sin(lean)], 1)
+    apex = np.stack([u, y], 1)
+    rise = width / np.tan(np.radians(cone))
+    sides = []
+    for _, side in SIDES:
+        corner = apex + rise[:, None] * axis + side * width[:, None] * across
+        free = (corner[:, 1] - frame.under - frame.under_slope * corner[:, 0]) / (
+            np.cos(lean) + frame.under_slope * np.sin(lean)
+        )
+        sides.append((side, corner, free))
+    return axis, across, apex, width, sides
 
 
 def _beside(frame: Frame, ends: Array, outwards: Array, reflected: NDArray[np.bool_]) -> Array:

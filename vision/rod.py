@@ -19,6 +19,7 @@ from vision.ink import lattices
 
 Array = NDArray[np.float64]
 
+RISE_DEG, RISE_U_DEG = 20.0, 4.0  # of a cantilever above the surface, and its spread
 SHADING_PX = 0.14  # a limb's own shading moves it this far where all of it lies on one line
 REFERENCE_HALF_DIAGONAL = 1000.0  # px; that holds for a 1600 x 1200 picture
 

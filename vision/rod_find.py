@@ -219,8 +219,8 @@ def printed(pose: GridPose, left: Limb, right: Limb, rgb: NDArray[np.uint8] | No
         a, b = one - round(one), other - round(one)
         straight = drift < _straight(left) or its_drift < _straight(right)
         about = a * b < 0 and abs(a + b) * scale < 2.5 and max(abs(a), abs(b)) < bold
-        inked = rgb is None or _like_ink(rgb, pose, left, right)
-        if straight and about and max(drift, its_drift) < ACROSS_PX and inked:
+        column = straight and about and max(drift, its_drift) < ACROSS_PX
+        if column and (rgb is None or _like_ink(rgb, pose, left, right)):
             return 0.0
     (one, drift, _), (other, its_drift, _) = sides[0][0], sides[1][0]
     if drift < _straight(left) and its_drift < _straight(right):

@@ -17,13 +17,11 @@ from numpy.typing import NDArray
 
 from vision.grid import GLASS_INDEX, GridPose
 from vision.ink import find_ink, local_rays
-from vision.rod import Limb, Rod, fit_limb
+from vision.rod import RISE_DEG, RISE_U_DEG, Limb, Rod, fit_limb
 from vision.rod_find import printed
 from vision.strip import Edge, Line, Strip, all_edges, evidence, straightened
 
 Array = NDArray[np.float64]
-
-RISE_GUESS_DEG = 20.0
 
 
 @dataclass(frozen=True)
@@ -117,7 +115,6 @@ def turn_for_rise(normal: Array, rise: float) -> float:
 
 
 PLAIN_SPREAD = 0.2  # paper: at most 0.11 on the tuning photographs; mirrors: 0.29 and more
-RISE_U_DEG = 4.0
 RISES_DEG = np.arange(11.0, 31.1, 0.5)
 HEIGHTS = (-1.0, 4.5)  # of the axis over the sheet at the limbs' lower end, in rod widths
 FAN_DEG = 7.0  # directions in the picture that one strip serves
@@ -165,7 +162,7 @@ def find_image(rgb: NDArray[np.uint8], pose: GridPose, rod: Rod) -> Image | None
 
 def matters(normal: Array) -> bool:
     """Whether knowing the rise would change the reading of an axis in the plane of this normal."""
-    spread = [turn_for_rise(normal, math.radians(RISE_GUESS_DEG + v)) for v in (-4.0, 4.0)]
+    spread = [turn_for_rise(normal, math.radians(RISE_DEG + v)) for v in (-RISE_U_DEG, RISE_U_DEG)]
     return math.degrees(abs(spread[1] - spread[0])) / 2 > LEAST_LEVERAGE_DEG
 
 
@@ -193,8 +190,8 @@ def _candidates(
             if len(image.limbs) == 2 and printed(pose, *image.limbs) == 0:
                 continue  # both edges of a printed column, however bold
             rise = _rise(normal, mirrored_normal(image.axis, pose))
-            likely = math.exp(-0.5 * ((rise - RISE_GUESS_DEG) / RISE_U_DEG) ** 2)
-            if abs(rise - RISE_GUESS_DEG) < 2.6 * RISE_U_DEG:
+            likely = math.exp(-0.5 * ((rise - RISE_DEG) / RISE_U_DEG) ** 2)
+            if abs(rise - RISE_DEG) < 2.6 * RISE_U_DEG:
                 score = image.score * math.sqrt(0.1 + 0.9 * likely)
                 tried.append((score, replace(image, score=score), rise))
     return tried

@@ -16,11 +16,11 @@ from numpy.typing import NDArray
 
 from vision.grid import GridPose
 from vision.ink import Ink, sheet_scale, sheet_xy
+from vision.rod import RISE_DEG
 from vision.strip import Floats, Line, best_run
 
 Array = NDArray[np.float64]
 
-RISE_GUESS_DEG = 20.0
 SLOPES_DEG = np.arange(-17.5, 17.6, 2.5)
 MAP_WIDTH = 900  # map pixels to the width of the picture
 WIDTH_SHARE = (0.007, 0.050)  # rod width / picture width
@@ -76,7 +76,7 @@ def _rising_map(rgb: NDArray[np.uint8], pose: GridPose) -> tuple[Array, int, int
     """Homography map pixels -> undistorted pixels, columns, rows, pitches per map pixel."""
     height, width = rgb.shape[:2]
     middle = pose.on_sheet(np.array([[width / 2, height / 2]]))[0]
-    rise = math.tan(math.radians(RISE_GUESS_DEG))
+    rise = math.tan(math.radians(RISE_DEG))
     # camera-frame homography of the plane z = (y - y0) tan(rise)
     e1 = pose.rotation[:, 0]
     e2 = pose.rotation[:, 1] + rise * pose.rotation[:, 2]
