@@ -115,6 +115,8 @@ def _stylus_and_cantilever(out: Assembly, spec: dict[str, Any]) -> None:
     start = centre - rod["overhang_mm"] * along
     mesh = shapes.rod(rod["length_mm"], rod["radius_mm"], rod["far_radius_mm"], rod["bore_mm"],
                       rod["kind"] == "rounded rod", rod["kind"] == "square rod")  # fmt: skip
+    if rod["kind"] == "oval rod":
+        mesh = mesh.moved(np.diag([0.7, 1.0, 1.0]))  # less high than wide
     lie = shapes.frame_along(along, (0.0, 0.0, 1.0))
     rough = rod["roughness"]
     material = {
@@ -258,10 +260,17 @@ def _body(out: Assembly, spec: dict[str, Any]) -> None:
             "keystone": ("chamfer", bevel, 2),
             "lipped": ("chamfer", bevel, 2),
             "drilled": ("chamfer", bevel, 2),
+            "gabled": ("chamfer", bevel, 2),
+            "panelled": ("chamfer", bevel, 2),
         }[kind]
         if kind == "keystone":
             taper = 0.3 + 0.5 * taper
         view = shapes.outline(style, wide, low, top, corner, taper)
+        if kind == "gabled":
+            # shoulders half way up, a narrow ridge on top
+            view = shapes.outline(style, wide, low, low + 0.5 * (top - low), corner, taper)
+            ridge = np.array([[0.22 * wide, top], [-0.22 * wide, top]])
+            view = np.insert(view, len(view) // 2, ridge, axis=0)
         put(
             "body",
             shapes.prism(view, x0, x1, bevel if kind != "bevelled" else 2 * bevel, slant, steps),
@@ -272,6 +281,10 @@ def _body(out: Assembly, spec: dict[str, Any]) -> None:
             # an upper lip before the front throws its shadow on the face
             lip = shapes.outline("chamfer", wide, top - 0.22 * (top - low), top, 0.3, 0.0)
             put("lip", shapes.prism(lip, x0 - 1.2, x0 + 2.0, 0.3), other)
+        if kind == "panelled":
+            # a glossy panel of another colour on the face, its edges along those of the body
+            size = (0.5, 0.74 * wide, 0.5 * (top - low))
+            put("panel", shapes.box((x0 + 0.2, 0.0, low + 0.4 * (top - low) + 0.4), size), other)
         if kind == "drilled":
             # three dark round recesses, drawn as discs on the face
             for k in (-1, 0, 1):
@@ -327,7 +340,18 @@ def _body(out: Assembly, spec: dict[str, Any]) -> None:
     if (
         b["label"]
         and slant == 0
-        and kind not in ("open-front", "cheeks", "stepped", "ribbed", "flange", "lipped", "drilled")
+        and kind
+        not in (
+            "open-front",
+            "cheeks",
+            "stepped",
+            "ribbed",
+            "flange",
+            "lipped",
+            "drilled",
+            "gabled",
+            "panelled",
+        )
     ):
         _label(put, b, x0, low, top)
 
@@ -561,6 +585,10 @@ def _surroundings(out: Assembly, spec: dict[str, Any]) -> None:
             toward * 180,
         )
         out.lamps.append(("strip", long, list(60.0 * warm)))
+    elif light == "table lamp":
+        # near, low and to one side
+        at = world.cantilever_direction(lamp["bearing_deg"], 20.0) * 130 + [0, 0, 15]
+        out.lamps.append(("bulb", shapes.ball(at, 10.0), list(150.0 * warm)))
     elif light == "ring":
         t = np.linspace(0, 2 * np.pi, 48, endpoint=False)
         circle = np.stack([np.cos(t), np.sin(t), 0 * t], 1)

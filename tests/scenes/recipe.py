@@ -12,7 +12,7 @@ from typing import Any
 import numpy as np
 
 QUANTITIES = ("rake", "cantilever", "azimuth")
-FAMILIES = ("tuning", "second", "third", "sealed")
+FAMILIES = ("tuning", "second", "third", "fourth", "sealed")
 
 BODIES = {
     "tuning": ["box", "bevelled", "rounded", "open-front", "guard", "two-colour"],
@@ -20,41 +20,52 @@ BODIES = {
                "octagon", "stepped", "prow", "cheeks"],
     "third": ["box", "bevelled", "rounded", "open-front", "guard", "two-colour",
               "octagon", "stepped", "prow", "cheeks", "flange", "ribbed", "keystone"],
-    "sealed": ["box", "bevelled", "rounded", "open-front", "guard", "two-colour",
+    "fourth": ["box", "bevelled", "rounded", "open-front", "guard", "two-colour",
                "octagon", "stepped", "prow", "cheeks", "flange", "ribbed", "keystone",
                "lipped", "drilled"],
+    "sealed": ["box", "bevelled", "rounded", "open-front", "guard", "two-colour",
+               "octagon", "stepped", "prow", "cheeks", "flange", "ribbed", "keystone",
+               "lipped", "drilled", "gabled", "panelled"],
 }  # fmt: skip
 RODS = {
     "tuning": ["tube", "thin rod", "tapered"],
     "second": ["tube", "thin rod", "tapered", "rounded rod", "square rod"],
     "third": ["tube", "thin rod", "tapered", "rounded rod", "square rod", "sleeved rod"],
-    "sealed": [
-        "tube",
-        "thin rod",
-        "tapered",
-        "rounded rod",
-        "square rod",
-        "sleeved rod",
-        "banded tube",
-    ],
-}
+    "fourth": ["tube", "thin rod", "tapered", "rounded rod", "square rod", "sleeved rod",
+               "banded tube"],
+    "sealed": ["tube", "thin rod", "tapered", "rounded rod", "square rod", "sleeved rod",
+               "banded tube", "oval rod"],
+}  # fmt: skip
 SHANKS = {
     "tuning": ["round", "square"],
     "second": ["round", "square", "octagon"],
     "third": ["round", "square", "octagon", "hexagon"],
-    "sealed": ["round", "square", "octagon", "hexagon", "flatted"],
+    "fourth": ["round", "square", "octagon", "hexagon", "flatted"],
+    "sealed": ["round", "square", "octagon", "hexagon", "flatted", "rounded square"],
 }
 TIPS = {
     "tuning": ["conical", "elliptical", "long-edge"],
     "second": ["conical", "elliptical", "long-edge", "tapered shank"],
     "third": ["conical", "elliptical", "long-edge", "tapered shank"],
+    "fourth": ["conical", "elliptical", "long-edge", "tapered shank"],
     "sealed": ["conical", "elliptical", "long-edge", "tapered shank"],
 }
 LIGHTS = {
     "tuning": ["back", "soft", "hard", "dim"],
     "second": ["back", "soft", "hard", "dim", "window", "ring"],
     "third": ["back", "soft", "hard", "dim", "window", "ring", "two lamps"],
-    "sealed": ["back", "soft", "hard", "dim", "window", "ring", "two lamps", "strip lamp"],
+    "fourth": ["back", "soft", "hard", "dim", "window", "ring", "two lamps", "strip lamp"],
+    "sealed": [
+        "back",
+        "soft",
+        "hard",
+        "dim",
+        "window",
+        "ring",
+        "two lamps",
+        "strip lamp",
+        "table lamp",
+    ],
 }
 SURFACES = {
     "rake": (["mirror", "record", "back-silvered mirror", "glossy card", "matt card"],
@@ -73,7 +84,7 @@ def draw(quantity: str, seed: int, family: str = "tuning") -> dict[str, Any]:
     quantity : {"rake", "cantilever", "azimuth"}
     seed : int
         The same seed always gives the same scene.
-    family : {"tuning", "second", "third", "sealed"}
+    family : {"tuning", "second", "third", "fourth", "sealed"}
         Each also draws shapes and lights that those before it never show.
     """
     if quantity not in QUANTITIES:
@@ -148,7 +159,7 @@ def _cantilever(rng: np.random.Generator, family: str) -> dict[str, Any]:
     kind = str(rng.choice(RODS[family]))
     radius = (
         _u(rng, 0.10, 0.19)
-        if kind in ("thin rod", "rounded rod", "square rod", "sleeved rod")
+        if kind in ("thin rod", "rounded rod", "square rod", "sleeved rod", "oval rod")
         else _u(rng, 0.16, 0.33)
     )
     grow = _u(rng, 1.3, 1.9) if kind == "tapered" else 1.0

@@ -96,7 +96,7 @@ def needle(
 
     Parameters
     ----------
-    shank : {"round", "square", "flatted", "hexagon", "octagon"}
+    shank : {"round", "square", "rounded square", "flatted", "hexagon", "octagon"}
         Cross-section of the shank.
     width_mm, cone_deg, length_mm : float
         Width across the shank, full angle of the cone, whole length.
@@ -134,6 +134,12 @@ def needle(
         "round": np.full_like(t, 0.5),
         "square": 0.5
         / np.maximum(abs(np.cos(t - np.radians(turn_deg))), abs(np.sin(t - np.radians(turn_deg)))),
+        # |x|^5 + |y|^5 = (1/2)^5
+        "rounded square": 0.5
+        * np.sum(
+            np.abs([np.cos(t - np.radians(turn_deg)), np.sin(t - np.radians(turn_deg))]) ** 5, 0
+        )
+        ** -0.2,
         "flatted": np.minimum(0.5, 0.38 / np.maximum(abs(np.cos(t - np.radians(turn_deg))), 1e-9)),
         "hexagon": 0.5 / _widest_facing(t - np.radians(turn_deg), 6),
         "octagon": 0.5 / _widest_facing(t - np.radians(turn_deg), 8),
