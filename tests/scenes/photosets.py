@@ -10,8 +10,7 @@ earlier sealed sets with shapes and lights that tuning never shows; "sealed" has
 shapes and lights that none of them shows, and exists only to be counted; "unusable" must never be
 answered with a number, and "sealed-unusable" is the same from sealed scenes; "pairs" are settings
 over paper photographed from the left and from the right; "nightly" is a small picture of some
-second scenes
-for `tests/photos/`; "samples" are the pictures of `sample_images/`.
+second scenes for `tests/photos/`; "samples" are the pictures of `sample_images/`.
 """
 
 from __future__ import annotations
