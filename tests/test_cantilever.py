@@ -31,7 +31,7 @@ from vision.cantilever_solve import (
     solve_cantilever,
 )
 from vision.grid import GLASS_INDEX, GridPose, find_grid
-from vision.ink import find_ink
+from vision.ink import Ink, find_ink
 from vision.measure import Options
 from vision.photo import FocalPrior, Photo
 from vision.reading import Reading, Refusal
@@ -446,7 +446,7 @@ def test_the_whole_reflection_tells_the_rise(rise: float) -> None:
         cv2.fillPoly(picture, [np.round(outline).astype(np.int32)], (90, 80, 70))
     noise = np.random.default_rng(3).normal(0, 6, picture.shape)
     noisy = np.clip(picture + noise, 0, 255).astype(np.uint8)
-    found = rise_likelihood(noisy, pose, lines.rod)
+    found = rise_likelihood(noisy, Ink(pose, {}), lines.rod)
     assert found is not None
     weighed = found - 0.5 * ((RISES_DEG - RISE_DEG) / RISE_U_DEG) ** 2  # as the reading does
     assert abs(RISES_DEG[np.argmax(weighed)] - rise) < 1.6

@@ -26,12 +26,13 @@ from vision.cantilever_solve import (
     solve_cantilever,
 )
 from vision.grid import GridPose, find_grid
+from vision.ink import find_ink
 from vision.marks import missing_marks
 from vision.photo import FocalPrior, Photo
 from vision.reading import Reading, Refusal
 from vision.rod import RISE_DEG, Limb, Rod
 from vision.rod_choice import same_place, weights
-from vision.rod_find import find_rods, marked_rod
+from vision.rod_find import calm, find_rods, marked_rod
 from vision.rod_image import Image, axis_normal, find_image, matters, shows_nothing, turn_for_rise
 from vision.rod_rise import rise_likelihood
 from vision.sheet import find_grid as find_sheet_grid
@@ -155,9 +156,11 @@ def lines_above(
     CantileverLines or Refusal
         In pixels of ``rgb``.
     """
+    smooth = calm(rgb)
+    ink = find_ink(smooth, pose)
     chosen, others = drawn, []
     if chosen is None:
-        rods = find_rods(rgb, pose)
+        rods = find_rods(smooth, ink)
         shares = weights(rods)
         doubt = _doubt(rods, shares, pose)
         if doubt is not None:
@@ -170,13 +173,13 @@ def lines_above(
             if k != best and share > LEAST_SHARE_OF_CHOICE and same_place(chosen, rod)
         ]
     plain = shows_nothing(rgb, pose, chosen)
-    image = find_image(rgb, pose, chosen)
+    image = find_image(smooth, ink, chosen)
     if plain and image is not None and not image.sure:
         image = None
     plain = plain and image is None
     rises = None
     if not plain and matters(axis_normal(chosen, pose)):
-        rises = rise_likelihood(rgb, pose, chosen)
+        rises = rise_likelihood(rgb, ink, chosen)
     return CantileverLines(pose, chosen, image, (), tuple(others), plain, rises)
 
 

@@ -33,13 +33,19 @@ UNLIKE_INK, LEAST_UNLIKE = 0.4, 12.0  # share of the ground's contrast with ink;
 BOLD_TIMES = 3.0  # a null column is drawn at most so many times as wide as the others
 
 
-def find_rods(rgb: NDArray[np.uint8], pose: GridPose) -> list[Rod]:
+def calm(rgb: NDArray[np.uint8]) -> NDArray[np.uint8]:
+    """A picture without specks of a pixel (median of 3 x 3), as rods are looked for in it."""
+    return cv2.medianBlur(rgb, 3).astype(np.uint8, copy=False)
+
+
+def find_rods(rgb: NDArray[np.uint8], ink: Ink) -> list[Rod]:
     """Candidate rods, best first.
 
     Parameters
     ----------
     rgb : ndarray of uint8, shape (height, width, 3)
-    pose : GridPose
+        Without specks (see `calm`).
+    ink : Ink
         In pixels of ``rgb``.
 
     Returns
@@ -47,8 +53,6 @@ def find_rods(rgb: NDArray[np.uint8], pose: GridPose) -> list[Rod]:
     list of Rod
         May be empty.
     """
-    rgb = cv2.medianBlur(rgb, 3).astype(np.uint8, copy=False)
-    ink = find_ink(rgb, pose)
     rods: list[Rod] = []
     for place in find_places(rgb, ink):
         best = max((r.score for r in rods), default=0.0)
@@ -304,7 +308,7 @@ def marked_rod(
     rgb: NDArray[np.uint8], pose: GridPose, left: Line, right: Line, reach: float
 ) -> Rod | None:
     """The rod whose limbs lie within ``reach`` px of two roughly drawn lines, lower ends first."""
-    rgb = cv2.medianBlur(rgb, 3).astype(np.uint8, copy=False)
+    rgb = calm(rgb)
     ink = find_ink(rgb, pose)
     axis = ((left[0] + right[0]) / 2, (left[1] + right[1]) / 2)
     width = float(np.linalg.norm(right[0] + right[1] - left[0] - left[1]) / 2)

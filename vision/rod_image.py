@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vision.grid import GLASS_INDEX, GridPose
-from vision.ink import find_ink, local_rays
+from vision.ink import Ink, local_rays
 from vision.rod import RISE_DEG, RISE_U_DEG, Limb, Rod, fit_limb
 from vision.rod_find import printed
 from vision.strip import Edge, Line, Strip, all_edges, evidence, straightened
@@ -123,7 +123,7 @@ LEAST_SCORE, SURE_SCORE = 5.0, 20.0
 LEAST_LEVERAGE_DEG = 0.08  # below, the reflection would not change the reading
 
 
-def find_image(rgb: NDArray[np.uint8], pose: GridPose, rod: Rod) -> Image | None:
+def find_image(rgb: NDArray[np.uint8], ink: Ink, rod: Rod) -> Image | None:
     """The rod's reflection in the mirror, or None.
 
     Once the plane through the camera and the axis is known, the reflection's direction in the
@@ -134,7 +134,8 @@ def find_image(rgb: NDArray[np.uint8], pose: GridPose, rod: Rod) -> Image | None
     Parameters
     ----------
     rgb : ndarray of uint8, shape (height, width, 3)
-    pose : GridPose
+        Without specks (see `vision.rod_find.calm`).
+    ink : Ink
         In pixels of ``rgb``.
     rod : Rod
 
@@ -143,10 +144,10 @@ def find_image(rgb: NDArray[np.uint8], pose: GridPose, rod: Rod) -> Image | None
     Image or None
         None where nothing fits, or where the reflection would not change the reading.
     """
-    normal = axis_normal(rod, pose)
+    normal = axis_normal(rod, ink.pose)
     if not matters(normal):
         return None
-    tried = _candidates(rgb, pose, rod, normal)
+    tried = _candidates(rgb, ink, rod, normal)
     if not tried:
         return None
     tried.sort(key=lambda t: -t[0])
@@ -167,11 +168,10 @@ def matters(normal: Array) -> bool:
 
 
 def _candidates(
-    rgb: NDArray[np.uint8], pose: GridPose, rod: Rod, normal: Array
+    rgb: NDArray[np.uint8], ink: Ink, rod: Rod, normal: Array
 ) -> list[tuple[float, Image, float]]:
     """Score, reflection and rise (degrees) of each guess that could be fitted."""
-    rgb = cv2.medianBlur(rgb, 3).astype(np.uint8, copy=False)
-    ink = find_ink(rgb, pose)
+    pose = ink.pose
 
     def hidden(at: Array) -> NDArray[np.bool_]:
         return hidden_by_rod(at, rod)

@@ -19,7 +19,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vision.grid import GridPose
-from vision.ink import find_ink, lattices, local_rays, sheet_scale
+from vision.ink import Ink, lattices, local_rays, sheet_scale
 from vision.rod import Rod
 from vision.rod_image import axis_normal, direction, hidden_by_rod, image_points, turn_for_rise
 
@@ -55,13 +55,13 @@ class _Reflections:
     heights: Array  # in rod widths
 
 
-def rise_likelihood(rgb: NDArray[np.uint8], pose: GridPose, rod: Rod) -> Array | None:
+def rise_likelihood(rgb: NDArray[np.uint8], ink: Ink, rod: Rod) -> Array | None:
     """Log-likelihood of each of `RISES_DEG`, up to a constant.
 
     Parameters
     ----------
     rgb : ndarray of uint8, shape (height, width, 3)
-    pose : GridPose
+    ink : Ink
         In pixels of ``rgb``.
     rod : Rod
 
@@ -70,7 +70,7 @@ def rise_likelihood(rgb: NDArray[np.uint8], pose: GridPose, rod: Rod) -> Array |
     ndarray, shape (len(RISES_DEG),), or None
         None where too little of the mirror is in sight.
     """
-    predicted = _reflections(pose, rod)
+    predicted = _reflections(ink.pose, rod)
     ends, half = predicted.ends, predicted.half
     run = ends[:, :, 1] - ends[:, :, 0]
     corners = np.concatenate([ends[:, :, 0] - BELOW * run, ends[:, :, 1] + ABOVE * run])
@@ -82,7 +82,7 @@ def rise_likelihood(rgb: NDArray[np.uint8], pose: GridPose, rod: Rod) -> Array |
     high = np.minimum(high, np.array(rgb.shape[1::-1]) + 20)
     if (high - low < 20).any():
         return None
-    steps, seen = _colour_steps(rgb, pose, rod, low, high)
+    steps, seen = _colour_steps(rgb, ink, rod, low, high)
     measured = [_along_limbs(e, w, steps, seen, low) for e, w in zip(ends, half, strict=True)]
     everywhere = np.sort(np.concatenate([size[ok] for size, ok, _ in measured]))
     if len(everywhere) < LEAST_SEEN_STEPS:
@@ -134,9 +134,10 @@ def _across(rod: Rod) -> list[tuple[Array, Array]]:
 
 
 def _colour_steps(
-    rgb: NDArray[np.uint8], pose: GridPose, rod: Rod, low: NDArray[np.int_], high: NDArray[np.int_]
+    rgb: NDArray[np.uint8], ink: Ink, rod: Rod, low: NDArray[np.int_], high: NDArray[np.int_]
 ) -> tuple[tuple[Floats, Floats], Floats]:
     """Colour gradients by x and by y over undistorted pixels low..high, and what is in sight."""
+    pose = ink.pose
     x, y = np.meshgrid(np.arange(low[0], high[0]), np.arange(low[1], high[1]))
     coarse = np.stack([x[::4, ::4], y[::4, ::4]], axis=-1).astype(float)
     size = x.shape[1::-1]
@@ -151,7 +152,7 @@ def _colour_steps(
     by_y = np.asarray(cv2.Sobel(smooth, cv2.CV_32F, 0, 1, ksize=3), np.float32)
     at = np.stack([x[::2, ::2], y[::2, ::2]], axis=-1).astype(float)
     scale = sheet_scale(pose, (rod.axis[0] + rod.axis[1]) / 2)
-    covered = find_ink(rgb, pose).covers(at, 2.0 / scale).any(axis=-1)
+    covered = ink.covers(at, 2.0 / scale).any(axis=-1)
     if pose.thickness is not None:  # the null's column may be bold, and its width is not known
         column = round(float(lattices(pose, rod.axis[0][None])[0][0, 0]))
         for grid in lattices(pose, at):
