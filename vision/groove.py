@@ -33,7 +33,7 @@ BEND_U = 0.1  # of that difference: the sides' middles are not known exactly
 # up to tan(20) sin(5) = 1.8 degrees off the groove; lens and arc bend it up to the tip besides.
 ONE_SIDE_U_DEG = 0.5
 FLOOR_U_DEG = 0.07
-FAINT_U_DEG = 2.2  # over contrast: a faint texture is outweighed by a shadow or a scratch across it
+FAINT_U_DEG = 1.2  # over contrast: a faint texture is outweighed by a shadow or a scratch across it
 MOST_RIVAL = 0.75  # of that, at any slope further away than this:
 NEAR_DEG = 2.5
 

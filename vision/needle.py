@@ -15,7 +15,6 @@ from numpy.typing import NDArray
 
 from vision.needle_backdrop import departures, outline_share
 from vision.needle_choose import (
-    CLEAR_STRENGTH,
     HANDS,
     MOST_TAPER_DEG,
     VIEWS,
@@ -45,12 +44,13 @@ Array = NDArray[np.float64]
 GOOD_QUALITY = 18.0  # of one view: no need to look further
 LEAST_STEEP = 0.5  # slope of the reflection's edges against the stylus' own
 LEAST_COVERAGE, LEAST_STRENGTH = 0.3, 2.0
-WEAK_U_DEG = 1.2  # added to an edge barely stronger than noise, which may be any line
-VOUCHED_DEG = 0.7
-CONE_SKEW_DEG = 0.3  # of a cone's bisector from the axis, where no shank shows the axis
+CONE_SKEW_DEG = 0.45  # of a cone's bisector from the axis, where no shank shows the axis
 RIVAL_SHARE = 0.8  # of the best one's rank, from which another set of edges counts
-SURE_ONCE, SURE_TWICE = 20.0, 48.0  # quality in one view or two, below which u is wider
-FAINT_U_DEG = 0.75  # of a stylus half as clear as a sure one
+# Quality in one view or two below which u is wider, and how wide where it is half of that. A mirror
+# shows everything twice, so that a wrong line must be wrong in both views alike.
+SURE_ONCE, FAINT_ONCE_U_DEG = 20.0, 3.0
+SURE_TWICE, FAINT_TWICE_U_DEG = 45.0, 0.75
+NO_CONE_U_DEG = 3.0  # of a shank seen once: two parallel lines may be an edge and a facet's
 ENCLOSED_SHARE = 0.6  # what a stylus inside another one's silhouette counts
 WIDTHS = (0.12, 0.95)  # of a stylus, in the rod's thickness
 CLEAR_FLANKS = 4.0  # strength of a flank and its image that show where the tip stands
@@ -131,8 +131,12 @@ def _doubted(best: Needle, seen: list[Needle], on_mirror: bool) -> Needle:
         shares += share
     once = not any(name.startswith("reflected") for name in best.edges)
     spread = math.sqrt(total / shares) * (1.0 if once else 0.5)  # the other view halves it
-    faint = (SURE_ONCE if once and not on_mirror else SURE_TWICE) / max(best.quality, 1.0) - 1
-    spread = math.hypot(spread, FAINT_U_DEG * max(faint, 0.0))
+    sure, wide = (
+        (SURE_ONCE, FAINT_ONCE_U_DEG) if once and not on_mirror else (SURE_TWICE, FAINT_TWICE_U_DEG)
+    )
+    spread = math.hypot(spread, wide * max(sure / max(best.quality, 1.0) - 1, 0.0))
+    if once and not all(f"cone {hand}" in best.edges for hand in HANDS):
+        spread = math.hypot(spread, NO_CONE_U_DEG)
     spread *= math.sqrt(len(best.edges))  # common to all of them
     edges = {name: _wider(e, spread) for name, e in best.edges.items()}
     return replace(best, edges=edges)
@@ -301,20 +305,12 @@ def _with_enclosed(needles: list[Needle]) -> list[Needle]:
 
 
 def usable(edges: Mapping[str, NeedleEdge]) -> Iterator[tuple[str, NeedleEdge]]:
-    """Edges long and clear enough to measure with.
-
-    The best of many lines through noise is about as strong as the weakest of these, so that a weak
-    edge is less certain, unless the other view shows the same one.
-    """
-    kept = {}
-    for name, edge in edges.items():
-        if edge.coverage < LEAST_COVERAGE or edge.strength < LEAST_STRENGTH:
-            continue
-        other = name.removeprefix("reflected ") if "reflected" in name else f"reflected {name}"
-        vouched = other in edges and abs(edges[other].lean - edge.lean) < VOUCHED_DEG
-        if edge.strength < CLEAR_STRENGTH and not vouched:
-            edge = _wider(edge, WEAK_U_DEG)
-        kept[name] = edge
+    """Edges long and clear enough to measure with."""
+    kept = {
+        name: edge
+        for name, edge in edges.items()
+        if edge.coverage >= LEAST_COVERAGE and edge.strength >= LEAST_STRENGTH
+    }
     sides = {name.removeprefix("reflected ") for name in kept}
     if not {f"shank {hand}" for hand in HANDS} <= sides:
         cones = sum("cone" in name for name in kept)

@@ -28,6 +28,8 @@ THICKNESS = (0.008, 0.3)  # of the picture's width
 LINES_PER_SLOPE = 14
 OUTER_SUPPORT = 0.3  # of the limb found first
 MIRROR_SUPPORT = 0.25  # of the rod's own support
+USUAL_SLOPE_DEG = (20.0, 9.0)  # rise and roll of the picture together; only chooses between rods
+BORDER = 0.02  # of the picture's width: a rod that ends so near its border does not end there
 
 
 @dataclass(frozen=True)
@@ -309,7 +311,9 @@ def _rods(lines: list[RodLine], width: int) -> list[SideRod]:
             longer = max(top.x1 - top.x0, bottom.x1 - bottom.x0) / math.cos(slope)
             if not THICKNESS[0] * width < thickness < min(THICKNESS[1] * width, longer / 1.2):
                 continue
-            rods.append(_rod(top, bottom, thickness, lines))
+            rod = _rod(top, bottom, thickness, lines)
+            if BORDER * width < rod.free_end[0] < (1 - BORDER) * width:
+                rods.append(rod)
     return rods
 
 
@@ -336,35 +340,51 @@ def _rod(top: RodLine, bottom: RodLine, thickness: float, lines: list[RodLine]) 
     towards = np.array([math.cos(rod.slope), math.sin(rod.slope)]) * (1 if free_right else -1)
     gap = abs(float((_free(top, free_right) - _free(bottom, free_right)) @ towards))
     along_rod = [line for line in lines if rod.holds(line)]
-    inner = sum(v.support for v in along_rod if v is not top and v is not bottom)
+    # a line between two limbs that is clearer than they may itself be one: it cannot speak for them
+    most = min(top.support, bottom.support)
+    inner = sum(min(v.support, most) for v in along_rod if v is not top and v is not bottom)
     reach = max(float(_free(v, free_right) @ towards) for v in (*along_rod, top, bottom))
     start = np.array([bottom.x0, bottom.y0])
     along = np.array([bottom.x1 - bottom.x0, bottom.y1 - bottom.y0])
     along = along / np.linalg.norm(along)
     free_end = start + along * (reach - start @ towards) / (along @ towards)
+    usual, spread = USUAL_SLOPE_DEG
+    likely = math.exp(-0.5 * ((abs(math.degrees(rod.slope)) - usual) / spread) ** 2)
     score = math.sqrt(top.support * bottom.support) + 0.5 * inner - 0.3 * min(gap, 30.0)
+    score *= likely
     return replace(rod, free_end=free_end, score=score)
 
 
 def _outlined(rod: SideRod, lines: list[RodLine]) -> SideRod:
-    """The lower limb moved out to the outermost strong line beside it; others are highlights."""
-    best = rod.bottom
+    """Each limb moved out to the outermost strong line beside it; others are highlights."""
+    bottom = _outermost(rod, lines, 1.0)
+    top = _outermost(rod, lines, -1.0)
+    if top is rod.top and bottom is rod.bottom:
+        return rod
+    middle = (max(top.x0, bottom.x0) + min(top.x1, bottom.x1)) / 2
+    slope = (top.angle + bottom.angle) / 2
+    thickness = (bottom.at(middle) - top.at(middle)) * math.cos(slope)
+    if thickness < rod.thickness:
+        return rod
+    return replace(_rod(top, bottom, thickness, lines), score=rod.score)
+
+
+def _outermost(rod: SideRod, lines: list[RodLine], down: float) -> RodLine:
+    """The outermost strong line beside the lower limb (``down`` 1) or the upper one (-1)."""
+    limb, other = (rod.bottom, rod.top) if down > 0 else (rod.top, rod.bottom)
+    best = limb
     for line in lines:
-        x = (max(line.x0, rod.top.x0) + min(line.x1, rod.top.x1)) / 2
+        x = (max(line.x0, other.x0) + min(line.x1, other.x1)) / 2
+        out = down * (line.at(x) - limb.at(x))
         if (
-            line.sign == rod.top.sign
+            line.sign == other.sign
             and abs(line.angle - rod.slope) < math.radians(PARALLEL_DEG)
-            and min(line.x1, rod.top.x1) - max(line.x0, rod.top.x0) > 0.25 * (line.x1 - line.x0)
-            and line.support > OUTER_SUPPORT * max(rod.bottom.support, rod.top.support)
-            and best.at(x) < line.at(x) < rod.bottom.at(x) + rod.thickness
+            and min(line.x1, other.x1) - max(line.x0, other.x0) > 0.25 * (line.x1 - line.x0)
+            and line.support > OUTER_SUPPORT * max(limb.support, other.support)
+            and down * (best.at(x) - limb.at(x)) < out < rod.thickness
         ):
             best = line
-    if best is rod.bottom:
-        return rod
-    middle = (max(best.x0, rod.top.x0) + min(best.x1, rod.top.x1)) / 2
-    slope = (best.angle + rod.top.angle) / 2
-    thickness = (best.at(middle) - rod.top.at(middle)) * math.cos(slope)
-    return replace(_rod(rod.top, best, thickness, lines), score=rod.score)
+    return best
 
 
 def _free(line: RodLine, right: bool) -> Array:
