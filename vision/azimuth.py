@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from vision.azimuth_choose import MOST_MISS_DEG, QUANTITY, SHOW_BOTH, agree, doubts
+from vision.azimuth_choose import QUANTITY, SHOW_BOTH, agree, doubts
 from vision.azimuth_find import find_candidates, printed_lines
 from vision.azimuth_fit import Fitted, Fitter, fit_picture
 from vision.azimuth_solve import Lens, Solution, solve_lines
@@ -185,15 +185,6 @@ def solve_azimuth(
             SHOW_BOTH,
             lines=lines.segments(),
         )
-    if solution.sides_alpha is not None:
-        miss = math.degrees(abs(solution.alpha - solution.sides_alpha))
-        if miss > MOST_MISS_DEG:
-            return Refusal(
-                QUANTITY,
-                f"The edges and the sides of the body disagree by {miss:.1f}°.",
-                "Take care that nothing stands before the body or its reflection.",
-                lines=lines.segments(),
-            )
     alpha, choice_u = solution.alpha, 0.0
     if lines.others:
         # Other parallel edges of the same body, each corrected for perspective as the best was.

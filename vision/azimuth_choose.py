@@ -13,17 +13,25 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from vision.azimuth_find import Candidate
-from vision.azimuth_fit import Fitted, belief, pair_u, same_line, weigh
+from vision.azimuth_candidate import Candidate
+from vision.azimuth_fit import SOME_INK, Fitted, belief, pair_u, same_line, weigh
 from vision.reading import Refusal
 
 QUANTITY = "azimuth"
 PAIR_FLOOR_DEG = 0.03
 PARALLEL_LOSS, RIVAL_WITHIN = 5.0, 2.5
-LEAST_VALUE, LEAST_SHARE, MOST_MISS_DEG = 9.0, 0.65, 0.9  # from the tuning photographs
-LEAST_SIDES, SURE_VALUE = 3, 12.5
-LEAST_VALUE_ALIKE, SURELY_ALIKE = 7.0, 0.75  # objects and cropped bodies stay below 3.5
-LEAST_ALIKE, LEAST_WIDTH = 0.25, 0.19
+# From the tuning photographs, as all weights: pairs overstate how sure they are by this.
+TEMPER = 1.5
+LEAST_CERTAINTY, LEAST_SHARE, MOST_SHARE = 12.5, 0.65, 0.97
+MOST_MISS_DEG = 3.0  # of edges and sides; the doubt it casts is in the spread
+# In the mirror a rounded edge is a gradient of shading, not an outline, and may be turned by
+# BENT_DEG; the four sides tell the same angle to SIDES_DEG, unless the front leans or is not alike
+# left and right. How often, from the tuning photographs; every further edge that agrees makes the
+# first less likely.
+BENT, BENT_DEG, BENT_EACH = 0.04, 0.3, 0.4
+SIDES_DEG, UNLIKE_SIDES, UNLIKE_DEG = 0.13, 0.25, 0.8
+WIDE_VALUE = 9.0
+LEAST_WIDTH = 0.19
 FAR_RIVAL_DEG = 0.6
 MOST_BLUR_WIDTHS, MOST_SIDE_BLUR_WIDTHS = 0.0085, 0.010
 SHOW_BOTH = (
@@ -37,7 +45,7 @@ class Choice:
     """The candidate chosen, what agrees with it, and the share of all weight that does.
 
     ``value`` is the best logarithmic weight, ``width`` the longest edge (px) among those that
-    agree.
+    agree. ``certainty`` is that value with the logarithm of the odds of the share.
     """
 
     best: Fitted
@@ -46,6 +54,12 @@ class Choice:
     share: float
     value: float
     width: float
+
+    @property
+    def certainty(self) -> float:
+        """How believable the choice is against nothing and against its rivals, a logarithm."""
+        share = min(max(self.share, 1e-3), MOST_SHARE)
+        return self.value + math.log(share / (1 - share))
 
 
 def parallel(k: int, fitted: list[Fitted], logs: NDArray[np.float64]) -> bool:
@@ -105,14 +119,14 @@ def agree(fitted: list[Fitted], frame: int, candidates: Sequence[Candidate] = ()
         return None
     # A label on the body and its reflection look like a small body, and are not the edge asked for.
     wide = [f for f in fitted if span(f) >= LEAST_WIDTH * frame]
-    if any(belief(f) >= LEAST_VALUE for f in wide):
+    if any(belief(f) >= WIDE_VALUE for f in wide):
         fitted = wide
     logs = np.array([weigh(f) for f in fitted])
     one_side = [
         parallel(k, fitted, logs) or under_a_body(f, candidates) for k, f in enumerate(fitted)
     ]
     logs = logs - PARALLEL_LOSS * np.array(one_side)
-    weights = np.exp(logs - logs.max())
+    weights = np.exp((logs - logs.max()) / TEMPER)
     half = np.degrees([f.half for f in fitted])
     near = np.exp(-0.5 * ((half[:, None] - half[None, :]) / 0.1) ** 2)
     mode = int(np.argmax(near @ weights))
@@ -128,6 +142,7 @@ def agree(fitted: list[Fitted], frame: int, candidates: Sequence[Candidate] = ()
         for k in order[1:]
         if trust[k] > 0.03 * trust[order[0]]
     )
+    others += _by_the_sides([fitted[inside[k]] for k in order], 1 + sum(w for _, w in others))
     # Rivals not far off are a doubt about the value, others about the choice itself.
     off = np.abs(half - half[mode])
     share = float(weights[off < FAR_RIVAL_DEG].sum() / weights.sum())
@@ -143,6 +158,51 @@ def agree(fitted: list[Fitted], frame: int, candidates: Sequence[Candidate] = ()
         float(logs[inside].max()),
         width,
     )
+
+
+def _by_the_sides(agreeing: list[Fitted], total: float) -> tuple[tuple[float, float], ...]:
+    """The angle told by the sides, as a rival, weighed by how likely the edges' shading is bent.
+
+    ``agreeing`` is best first, ``total`` the weight of all it stands against.
+    """
+    with_sides = [f for f in agreeing if f.by_sides is not None]
+    if not with_sides:
+        return ()
+    best = agreeing[0]
+    own = min(with_sides, key=_sides_u)
+    u_sides = math.hypot(SIDES_DEG, math.degrees(_sides_u(own)))
+    u_edges = math.hypot(pair_u(best), PAIR_FLOOR_DEG)
+    miss = math.degrees(best.half - float(own.by_sides or 0.0))
+    bent = BENT * BENT_EACH ** _agreeing_images(agreeing)
+    right = (1 - bent) * (1 - UNLIKE_SIDES) * _normal(miss, math.hypot(u_edges, u_sides))
+    turned = bent * _normal(miss, math.hypot(BENT_DEG, u_sides))
+    unlike = UNLIKE_SIDES * _normal(miss, UNLIKE_DEG)
+    share = turned / (right + turned + unlike)
+    return ((float(own.by_sides or 0.0), total * share / (1 - share)),)
+
+
+def _normal(x: float, u: float) -> float:
+    return math.exp(-0.5 * (x / u) ** 2) / u
+
+
+def _sides_u(fitted: Fitted) -> float:
+    return math.sqrt(sum(f.edge.angle_u**2 for f in fitted.sides.values())) / 4
+
+
+def _agreeing_images(agreeing: list[Fitted]) -> int:
+    """How many other images of edges say the same, free of ink and not of one gradient."""
+    images = [agreeing[0].image.edge]
+    for f in agreeing[1:]:
+        edge = f.image.edge
+        apart = min(abs(edge.y - o.y) / o.length for o in images)
+        off = math.degrees(abs(f.half - agreeing[0].half))
+        if (
+            apart > 0.05
+            and f.ink < SOME_INK
+            and off < 2 * math.hypot(pair_u(f), pair_u(agreeing[0]))
+        ):
+            images.append(edge)
+    return len(images) - 1
 
 
 def span(fitted: Fitted) -> float:
@@ -171,10 +231,7 @@ def doubts(choice: Choice, sharp: float, frame: int) -> Refusal | None:
             "Tap on the body's lower edge to focus, hold the phone still or rest it on something, "
             "and add light.",
         )
-    unlike = best.alike < LEAST_ALIKE and choice.value < SURE_VALUE
-    # What mirrors itself well and has no rival needs less of everything else.
-    mirrors = best.alike > SURELY_ALIKE and choice.share > 0.9
-    if choice.value < (LEAST_VALUE_ALIKE if mirrors else LEAST_VALUE) or unlike:
+    if choice.certainty < LEAST_CERTAINTY:
         return Refusal(
             QUANTITY, "No body with its reflection under it was found for certain.", SHOW_BOTH
         )
@@ -186,14 +243,9 @@ def doubts(choice: Choice, sharp: float, frame: int) -> Refusal | None:
             + SHOW_BOTH[0].lower()
             + SHOW_BOTH[1:],
         )
-    sure = mirrors or choice.value > SURE_VALUE
-    if len(best.sides) < (LEAST_SIDES - 1 if sure else LEAST_SIDES):
-        return Refusal(
-            QUANTITY, "The body's sides and their reflections are not seen well enough.", SHOW_BOTH
-        )
     # The reflected sides lie farther from the focus, and only help to check.
     own = [f.edge.blur for name, f in best.sides.items() if name in ("left", "right")]
-    side_blur = float(np.median(own or [f.edge.blur for f in best.sides.values()]))
+    side_blur = float(np.median(own or [f.edge.blur for f in best.sides.values()] or [0.0]))
     if side_blur > max(MOST_SIDE_BLUR_WIDTHS * width, sharp):
         return Refusal(
             QUANTITY,
@@ -202,7 +254,7 @@ def doubts(choice: Choice, sharp: float, frame: int) -> Refusal | None:
         )
     if best.by_sides is not None:
         miss = math.degrees(abs(best.half - best.by_sides))
-        if miss > 1.7 * MOST_MISS_DEG:
+        if miss > MOST_MISS_DEG:
             return Refusal(
                 QUANTITY,
                 f"The edges and the sides of the body disagree by {miss:.1f}°.",

@@ -14,7 +14,8 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from vision.azimuth_find import FIND_WIDTH, INK_PX, Candidate, opponent, without_ink
+from vision.azimuth_candidate import Candidate
+from vision.azimuth_find import FIND_WIDTH, INK_PX, opponent, without_ink
 from vision.azimuth_solve import EDGE_FLOOR_DEG
 from vision.edge_blocks import BlockFit, fit_blocks
 from vision.edges import EdgeFit
@@ -114,8 +115,8 @@ class Fitter:
             if reflected is not None:
                 sides[f"{name} image"] = reflected
         edge_ink, image_ink = self.ink(edge), self.ink(image, mirrored=True)
-        edge = edge if edge_ink > SOME_INK else self.finer(edge)
-        image = image if image_ink > SOME_INK else self.finer(image, mirrored=True)
+        edge = self.finer(edge, edge_ink > SOME_INK)
+        image = self.finer(image, image_ink > SOME_INK, mirrored=True)
         by_sides = None
         if len(sides) == 4:
             lean = {n: (f.edge.angle % math.pi) - math.pi / 2 for n, f in sides.items()}
@@ -207,18 +208,26 @@ class Fitter:
         y = np.clip(points[..., 1], 0, self.printed.shape[0] - 1)
         return float(self.printed[y, x].any(axis=1).mean())
 
-    def finer(self, fit: BlockFit, mirrored: bool = False) -> BlockFit:
-        """Fit again on the picture with its ink, from a close start; kept where it is better."""
-        key = (mirrored, *np.round(np.array(fit.edge.ends).ravel() * 10).astype(int))
+    def finer(self, fit: BlockFit, inked: bool, mirrored: bool = False) -> BlockFit:
+        """Fit again, fully, from a close start; on the picture with its ink if that is better."""
+        key = (mirrored, inked, *np.round(np.array(fit.edge.ends).ravel() * 10).astype(int))
         if key not in self._finer:
             p0, p1 = (np.array(fit.edge.ends) + 0.5) * self.scale - 0.5
             half = max(5.0, 3.2 * fit.edge.blur * self.scale + 1)
             hidden = self.printed if mirrored else None
-            again = fit_blocks(self.raw, p0, p1, 1.5, 0.3, half, 0.0, hidden)
-            if again is not None:
+            pictures = [self.bare if mirrored else self.closed]
+            if not inked:
+                pictures.insert(0, self.raw)
+            best = fit
+            for picture in pictures:
+                again = fit_blocks(picture, p0, p1, 1.5, 0.3, half, 0.0, hidden)
+                if again is None:
+                    continue
                 again = again.scaled(1 / self.scale)
-            better = again is not None and again.edge.angle_u < fit.edge.angle_u
-            self._finer[key] = again if better and again is not None else fit
+                if again.edge.angle_u < fit.edge.angle_u or picture is not self.raw:
+                    best = again
+                    break
+            self._finer[key] = best
         return self._finer[key]
 
     def line(
@@ -267,7 +276,7 @@ class Fitter:
     def _line(self, segment: NDArray[np.float64], trim: float, mirrored: bool) -> BlockFit | None:
         p0, p1 = (segment + 0.5) * self.scale - 0.5
         picture, hidden = (self.bare, self.printed) if mirrored else (self.closed, None)
-        fit = fit_blocks(picture, p0, p1, trim=trim, hidden=hidden)
+        fit = fit_blocks(picture, p0, p1, trim=trim, hidden=hidden, rough=True)
         if fit is not None and fit.edge.blur > 2.2:
             # A soft edge needs a window of three blurs either side, or its blur is not known.
             wide = fit_blocks(picture, p0, p1, trim=trim, half_width=WIDEST_PX, hidden=hidden)
@@ -291,7 +300,7 @@ class Fitter:
             return fit
         half = max(7.0, 3.2 * fit.edge.blur + 1)
         picture, hidden = (self.bare, self.printed) if mirrored else (self.closed, None)
-        again = fit_blocks(picture, p0, p1, 2.0, 0.6, half, 0.02, hidden)
+        again = fit_blocks(picture, p0, p1, 2.0, 0.6, half, 0.02, hidden, rough=True)
         return again if again is not None and again.share > fit.share else fit
 
 
@@ -313,7 +322,7 @@ def pair_u(fitted: Fitted) -> float:
 
 def belief(fitted: Fitted) -> float:
     """How believable it is that these are edges of one body and its image, as a logarithm."""
-    value = 3.0 * fitted.score + 3.0 * fitted.alike
+    value = 3.0 * fitted.score + 3.0 * fitted.alike + 2.0 * fitted.candidate.support
     value -= 1.5 * min(max(0.0, fitted.ink - MOST_INK), 1.5)
     # What is left of ink looks like an edge along it.
     value -= 3.0 * max(0.0, fitted.beside_ink - 0.4)

@@ -28,6 +28,9 @@ Picture = NDArray[np.float32]
 STEP = 0.5  # px between samples across
 MAX_BLOCKS = 40
 LEAST_TOLD = 0.8  # share of an edge's own slope that must be seen in a block
+# Share of the window, and Gauss-Newton steps in it.
+PASSES = ((1.0, 6), (0.8, 4), (0.65, 4), (0.5, 4), (0.5, 4))
+ROUGH_PASSES = ((1.0, 5), (0.6, 3))
 SHIFT_BLURS = 0.3  # from the tuning photographs
 
 
@@ -105,6 +108,7 @@ def fit_blocks(
     half_width: float = 7.0,
     trim: float = 0.03,
     hidden: NDArray[np.bool_] | None = None,
+    rough: bool = False,
 ) -> BlockFit | None:
     """Fit the straight edge near a rough segment.
 
@@ -121,6 +125,8 @@ def fit_blocks(
         Share of the length left out at each end.
     hidden : ndarray of bool, shape (H, W), optional
         Pixels to leave out: something else, such as printed ink, is seen there.
+    rough : bool
+        Half the passes: good enough to tell edges apart, not to measure them.
 
     Returns
     -------
@@ -142,52 +148,63 @@ def fit_blocks(
     lean = math.tan(math.radians(turn_deg)) * length / 2
     half = reach + lean + half_width + 2
     d = np.asarray(np.arange(-math.ceil(half / STEP), math.ceil(half / STEP) + 1) * STEP, float)
-    points = middle + t[:, None, None] * along + d[None, :, None] * across
+    start = middle + t[0] * along + d[0] * across
+    step = length / columns
+    # Pixel (i, j) of the strip lies at start + i STEP across + j step along.
+    turn = np.stack([STEP * across, step * along, start], axis=1)
     height, width = channels.shape[:2]
-    inside = (
-        (points[..., 0] >= 0)
-        & (points[..., 0] <= width - 1)
-        & (points[..., 1] >= 0)
-        & (points[..., 1] <= height - 1)
-    )
-    if inside.mean() < 0.6:
+    usable, share = _inside(turn, columns, len(d), width, height)
+    if share < 0.6:
         return None
-    strip = cv2.remap(
+    usable = usable.reshape(blocks, -1).mean(axis=1) > 0.95
+    strip = cv2.warpAffine(
         channels,
-        points[..., 0].astype(np.float32),
-        points[..., 1].astype(np.float32),
-        cv2.INTER_LINEAR,
+        turn,
+        (len(d), columns),
+        flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP,
         borderMode=cv2.BORDER_REPLICATE,
     )
-    strip = strip.reshape(columns, len(d), -1)
-    cells = np.asarray(strip.reshape(blocks, -1, len(d), strip.shape[2]), np.float32)
-    usable = inside.reshape(blocks, -1, len(d)).all(axis=1).mean(axis=1) > 0.95
+    cells = np.asarray(strip, np.float32).reshape(blocks, -1, len(d), channels.shape[2])
     seen = None
     if hidden is None:
         profile = cells.mean(axis=1)
     else:
-        profile, seen = _without_hidden(cells, points, hidden)
+        profile, seen = _without_hidden(cells, turn, hidden)
     found = _first_line(profile, d, tb, length, reach, lean, usable)
     if found is None:
         return None
     offset, slope = found
     grey = _project(profile, d, offset + slope * tb, usable, seen)
+    passes = ROUGH_PASSES if rough else PASSES
     return _refine(
-        grey, d, tb, length, offset, slope, half_width, usable, seen, middle, along, across
+        grey, d, tb, length, offset, slope, half_width, usable, seen, middle, along, across, passes
     )
 
 
+def _inside(turn: Array, columns: int, across: int, width: int, height: int) -> tuple[Array, float]:
+    """Share of each column of a strip that lies in the picture, and of the whole strip."""
+    j, i = np.mgrid[:columns, : across : max(1, (across - 1) // 4)]
+    x, y = (turn[k, 0] * i + turn[k, 1] * j + turn[k, 2] for k in (0, 1))
+    inside = (x >= 0) & (x <= width - 1) & (y >= 0) & (y <= height - 1)
+    return inside.mean(axis=1), float(inside.mean())
+
+
 def _without_hidden(
-    cells: NDArray[np.float32], points: Array, hidden: NDArray[np.bool_]
+    cells: NDArray[np.float32], turn: Array, hidden: NDArray[np.bool_]
 ) -> tuple[NDArray[np.float32], NDArray[np.bool_] | None]:
     """Mean profile of each block over what is not hidden, gaps bridged, and what was seen.
 
     ``cells`` is (blocks, columns, across, channels); both results are (blocks, across, ...).
     """
     blocks, columns, across, _ = cells.shape
-    x = np.clip(np.rint(points[..., 0]).astype(int), 0, hidden.shape[1] - 1)
-    y = np.clip(np.rint(points[..., 1]).astype(int), 0, hidden.shape[0] - 1)
-    open_ = (~hidden[y, x]).reshape(blocks, columns, across).astype(np.float32)
+    covered = cv2.warpAffine(
+        hidden.view(np.uint8),
+        turn,
+        (across, blocks * columns),
+        flags=cv2.INTER_NEAREST | cv2.WARP_INVERSE_MAP,
+        borderMode=cv2.BORDER_REPLICATE,
+    )
+    open_ = 1 - np.asarray(covered, np.float32).reshape(blocks, columns, across)
     share = open_.mean(axis=1)
     if share.min() > 0.99:
         return cells.mean(axis=1), None
@@ -233,20 +250,32 @@ def _first_line(
     cap = 0.6 * float(np.quantile(size.max(axis=1), 0.85)) + 1e-9
     slope = slope * np.minimum(1, cap / np.maximum(size, 1e-9))
     slope[~usable] = 0
-    leans = np.linspace(-lean, lean, 2 * max(1, round(lean / STEP)) + 1)
-    base = np.arange(len(d))
+    # Every other sample and every other lean first, then all about the best.
+    coarse = np.linspace(-lean, lean, 2 * max(1, round(lean / STEP / 2)) + 1)
+    _, _, near = _best_lean(slope[:, ::2], d[::2], coarse, tb, length, reach)
+    fine = near + np.array([-STEP, 0.0, STEP])
+    value, offset, turn = _best_lean(slope, d, fine, tb, length, reach)
+    return (offset, turn * 2 / length) if value > 2e-4 else None
+
+
+def _best_lean(
+    slope: NDArray[np.float32], d: Array, leans: Array, tb: Array, length: float, reach: float
+) -> tuple[float, float, float]:
+    """Largest mean slope across along any line, its offset and its lean (px at the end)."""
     best = (-1.0, 0.0, 0.0)
+    base = np.arange(len(d))
     keep = np.abs(d) <= reach
     rows = np.arange(len(tb))[:, None]
-    for value in leans:
-        shift = np.round(2 * tb / length * value / STEP).astype(int)
-        index = np.clip(base[None, :] + shift[:, None], 0, len(d) - 1)
-        total = np.linalg.norm(slope[rows, index].mean(axis=0), axis=-1)
-        total = np.where(keep, total, -1)
+    step = float(d[1] - d[0])
+    for lean in leans:
+        shift = np.round(2 * tb / length * lean / step).astype(int)
+        index = np.clip(base[keep] + shift[:, None], 0, len(d) - 1)
+        mean = slope[rows, index].mean(axis=0)
+        total = np.einsum("ij,ij->i", mean, mean)
         k = int(np.argmax(total))
         if total[k] > best[0]:
-            best = (float(total[k]), float(d[k]), float(value * 2 / length))
-    return (best[1], best[2]) if best[0] > 2e-4 else None
+            best = (float(total[k]), float(d[keep][k]), float(lean))
+    return math.sqrt(max(best[0], 0.0)), best[1], best[2]
 
 
 def _project(
@@ -280,17 +309,18 @@ def _refine(
     middle: Array,
     along: Array,
     across: Array,
+    passes: tuple[tuple[float, int], ...],
 ) -> BlockFit | None:
     blur = 1.2
     shifts = np.zeros_like(tb)
     weight = usable.astype(float)
     contrast = noise = np.zeros_like(tb)
-    for narrow in (1.0, 0.8, 0.65, 0.5, 0.5):
+    for narrow, iterations in passes:
         # Narrowing parts the two edges of a bevel; three blurs either side carry the edge.
         width = max(narrow * half_width, min(3.2 * blur + 1.0, half_width))
         base = offset + slope * tb
         shifts, blur, contrast, noise, told = _profiles(
-            grey, d, base, width, blur, usable, seen, 6 if narrow == 1.0 else 4
+            grey, d, base, width, blur, usable, seen, iterations
         )
         sign = 1.0 if np.sum(contrast[usable]) >= 0 else -1.0
         strength = sign * contrast
