@@ -50,7 +50,8 @@ RIVAL_SHARE = 0.8  # of the best one's rank, from which another set of edges cou
 # shows everything twice, so that a wrong line must be wrong in both views alike.
 SURE_ONCE, FAINT_ONCE_U_DEG = 20.0, 3.0
 SURE_TWICE, FAINT_TWICE_U_DEG = 45.0, 0.75
-NO_CONE_U_DEG = 3.0  # of a shank seen once: two parallel lines may be an edge and a facet's
+NO_CONE_U_DEG = 3.0  # of a shank seen once: two parallel lines may be an edge and a facet's,
+HALF_CONE = 0.8  # half of that where the weaker flank of the cone is worth so much (`_line_worth`)
 ENCLOSED_SHARE = 0.6  # what a stylus inside another one's silhouette counts
 WIDTHS = (0.12, 0.95)  # of a stylus, in the rod's thickness
 CLEAR_FLANKS = 4.0  # strength of a flank and its image that show where the tip stands
@@ -135,8 +136,10 @@ def _doubted(best: Needle, seen: list[Needle], on_mirror: bool) -> Needle:
         (SURE_ONCE, FAINT_ONCE_U_DEG) if once and not on_mirror else (SURE_TWICE, FAINT_TWICE_U_DEG)
     )
     spread = math.hypot(spread, wide * max(sure / max(best.quality, 1.0) - 1, 0.0))
-    if once and not all(f"cone {hand}" in best.edges for hand in HANDS):
-        spread = math.hypot(spread, NO_CONE_U_DEG)
+    if once:
+        flanks = [best.edges.get(f"cone {hand}") for hand in HANDS]
+        worth = min(0.0 if e is None else _line_worth(e) for e in flanks)
+        spread = math.hypot(spread, NO_CONE_U_DEG / (1 + (worth / HALF_CONE) ** 2))
     spread *= math.sqrt(len(best.edges))  # common to all of them
     edges = {name: _wider(e, spread) for name, e in best.edges.items()}
     return replace(best, edges=edges)
