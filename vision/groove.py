@@ -14,7 +14,7 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 from numpy.typing import NDArray
-from scipy.fft import next_fast_len, rfft
+from scipy.fft import irfft, next_fast_len, rfft
 
 from vision.side_rod import SideRod
 
@@ -26,16 +26,19 @@ RISE_DEG = (20.0, 6.0)
 RAKE_DEG = (92.0, 5.0)  # wide: only chooses between patterns
 WORK_THICKNESS = 200.0  # px of rod thickness where texture is examined
 CELL = 6  # px of columns summed before smearing
-LEAST_CONTRAST = 2.6  # energy over the median of all slopes
+LEAST_CONTRAST = 2.0  # energy over the median of all slopes
 MOST_BEND_DEG = 1.8  # between one side of the tip and both together
 BEND_U = 0.1  # of that difference: the sides' middles are not known exactly
-# What shows on one side alone may be the cantilever's shadow, which begins at the tip and runs
-# up to tan(20) sin(5) = 1.8 degrees off the groove; lens and arc bend it up to the tip besides.
-ONE_SIDE_U_DEG = 0.5
-FLOOR_U_DEG = 0.07
-FAINT_U_DEG = 1.2  # over contrast: a faint texture is outweighed by a shadow or a scratch across it
+# Soft lines on one side alone may be the cantilever's shadow, which begins at the tip and runs up
+# to tan(20) sin(5) = 1.8 degrees off the groove.
+SHADOW_U_DEG = 0.6
+FINE = 1.5  # lines that stand out so many times more in the finer layer are no shadow's edges
+FLOOR_U_DEG = 0.04
+FAINT_U_DEG = 3.5  # over contrast squared: what lies across a faint texture outweighs it
 MOST_RIVAL = 0.75  # of that, at any slope further away than this:
 NEAR_DEG = 2.5
+REFINE_DEG = 0.64  # searched about a peak, finely
+BANDS = 8  # of rows
 
 
 @dataclass(frozen=True)
@@ -110,6 +113,8 @@ def groove_slope(
     peak = found[best]
     if peak.contrast < LEAST_CONTRAST or peak.rival > MOST_RIVAL or peak.at_end:
         return None
+    rest = max(found[1 - best].contrast - 1, 0.0)
+    shadow = best > 0 or peak.contrast - 1 < FINE * rest
     sides_found = []
     for piece, curve in zip(whole, curves[best], strict=True):
         side = _standing(curve + 1e-12, slopes, likely)
@@ -119,37 +124,54 @@ def groove_slope(
         x = piece.start + float(np.average(np.arange(len(weight)), weights=weight + 1e-9))
         down = mask[:, piece].sum(axis=1)
         y = float(np.average(np.arange(len(down)), weights=down + 1e-9))
-        slope = _refined(layers[best], mask, side.slope, [piece])
-        u = math.hypot(FLOOR_U_DEG, FAINT_U_DEG / side.contrast)
+        slope, u = _refined(layers[best], mask, side.slope, [piece])
+        u = math.hypot(FLOOR_U_DEG, u, FAINT_U_DEG / side.contrast**2)
         sides_found.append((x0 + x / scale, y0 + y / scale, slope, u))
     if len(sides_found) == 2:
         slope, u = _at_tip(sides_found[0], sides_found[1], float(tip[0]))
     else:
-        slope = _refined(layers[best], mask, peak.slope, whole)
-        u = math.hypot(peak.spread, FAINT_U_DEG / peak.contrast, ONE_SIDE_U_DEG)
-    return Groove(slope, math.hypot(FLOOR_U_DEG, u), peak.contrast, tuple(sides_found))
+        slope, u = _refined(layers[best], mask, peak.slope, whole)
+        u = max(u, SHADOW_U_DEG) if shadow else u
+        u = math.hypot(FLOOR_U_DEG, u, FAINT_U_DEG / peak.contrast**2)
+        sides_found = [(*side[:2], slope, u) for side in sides_found]
+    return Groove(slope, u, peak.contrast, tuple(sides_found))
 
 
-def _refined(bend: Grey, mask: Grey, slope: float, pieces: list[slice]) -> float:
-    """The peak near ``slope`` with columns shifted by parts of a pixel (as phases of their waves).
+def _refined(bend: Grey, mask: Grey, slope: float, pieces: list[slice]) -> tuple[float, float]:
+    """The peak near ``slope`` and its standard uncertainty, degrees.
 
-    Whole pixels would favour slopes at which many columns jump at once, above all in small photos.
+    Columns are shifted by parts of a pixel (as phases of their waves): whole pixels would favour
+    slopes at which many columns jump at once, above all in small photos. The uncertainty is the
+    jackknife's over bands of rows (Efron and Stein, Ann. Stat. 9, 1981): grooves lie in all of
+    them; where a shadow or a scratch in one band decided, the rest says something else.
     """
-    fine = np.arange(slope - 0.4, slope + 0.41, 0.08)
-    energy = np.zeros(len(fine))
-    height = bend.shape[0]
+    fine = np.arange(slope - REFINE_DEG, slope + REFINE_DEG + 0.01, 0.08)
+    energy = np.zeros((BANDS, len(fine)))
     reach = math.tan(math.radians(MAX_SLOPE_DEG + 1))
     for piece in pieces:
-        sums, _, x = _cells(bend, mask, piece)
+        sums, counts, x = _cells(bend, mask, piece)
         if not len(x):
             continue
-        size = next_fast_len(height + int(2 * np.abs(x).max() * reach) + 2, real=True)
+        size = next_fast_len(len(bend) + int(2 * np.abs(x).max() * reach) + 2, real=True)
         waves = rfft(sums, size, axis=0)
         turn = 2j * np.pi * np.arange(len(waves))[:, None] / size * x[None]
+        filled = np.cumsum(_smeared_counts(counts, x, slope, size))
+        band = np.minimum((filled / filled[-1] * BANDS).astype(int), BANDS - 1)
         for i, s in enumerate(fine):
             smeared = np.sum(waves * np.exp(turn * math.tan(math.radians(s))), axis=1)
-            energy[i] += float(np.sum(np.abs(smeared) ** 2))
-    return _vertex(fine, np.log(energy + 1e-12))
+            energy[:, i] += np.bincount(band, irfft(smeared, size) ** 2, BANDS)
+    whole = energy.sum(axis=0)
+    peak = _vertex(fine, np.log(whole + 1e-12))
+    without = [_vertex(fine, np.log(np.maximum(whole - e, 0) + 1e-12)) for e in energy]
+    spread = float(np.sum((np.array(without) - peak) ** 2))
+    return peak, math.sqrt((BANDS - 1) / BANDS * spread)
+
+
+def _smeared_counts(counts: Array, x: Array, slope: float, size: int) -> Array:
+    """Pixels on each row after smearing along ``slope``; rows go round at ``size``."""
+    shift = np.rint(x * math.tan(math.radians(slope))).astype(int)
+    rows = (np.arange(len(counts))[:, None] - shift[None]) % size
+    return np.bincount(rows.ravel(), counts.ravel(), size)
 
 
 def _at_tip(

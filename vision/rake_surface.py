@@ -88,12 +88,10 @@ def groove_lines(groove: Groove, tip: Array, reach: float) -> list[Line]:
     One for each side of the tip on which they show, where they were seen, so that the lens'
     distortion is allowed for; an arc's own bend up to the tip is part of their uncertainty.
     """
-    sides = [("surface", float(tip[0]), float(tip[1]), groove.slope_deg, groove.u_deg)]
-    if len(groove.sides) == 2:
-        sides = [
-            (f"surface {side}", x, y, slope, math.hypot(u, ARC_U_DEG))
-            for side, (x, y, slope, u) in zip(("one", "other"), groove.sides, strict=False)
-        ]
+    sides = [
+        (f"surface {side}", x, y, slope, math.hypot(u, ARC_U_DEG))
+        for side, (x, y, slope, u) in zip(("one", "other"), groove.sides, strict=False)
+    ] or [("surface", float(tip[0]), float(tip[1]), groove.slope_deg, groove.u_deg)]
     lines = []
     for name, x, y, slope, u in sides:
         dx, dy = reach * math.cos(math.radians(slope)), reach * math.sin(math.radians(slope))
