@@ -70,6 +70,10 @@ SIDES = ("left", "right")
 LEAST_SCATTER_DEG = 0.2  # of half the angle between a straight shank's edges as found
 LEAST_LIKELY = 1e-6  # where the cone denies both, it is the cone that is wrong
 CONE_AXIS_U_DEG = 0.6  # of the axis halving the cone: edges and unequal flanks
+# What is taken for a straight shank's side without being it (a facet's edge, a highlight, a run of
+# glue) runs nearly along it; a turned taper is as wide as its prior.
+BESIDE_DEG = 1.2
+REPEATED = 0.2  # as likely where the image shows the same: it is lit and seen from below
 _DROP_AT = 3.5  # standard deviations
 
 
@@ -289,13 +293,19 @@ def _taper_doubt(lines: Sequence[Line], taper: float) -> float:
     Either the shank tapers, and its axis halves the angle; or one line is no side of it (a facet's
     edge, a highlight) and the axis found is off by the taper found; or the shank is straight and
     its edges scatter, which the lines' own uncertainty tells. The first two are equally likely
-    beforehand, the third as likely as both. The cone's axis tells a wrong line from the others as
-    well as it is known.
+    beforehand (the second less where the mirror image shows the same), the third as likely as both.
+    A wrong line runs nearly along the side it is taken for, and the cone's axis tells it from the
+    others as well as that is known.
     """
     angle = {line.name: line.angle for line in lines}
     names = {n.removeprefix("reflected ") for n in angle}
     if not {"shank left", "shank right"} <= names:
         return 0.0
+    same = 1.0
+    wide = PRIORS["shank_taper"][1]
+    other = wide / BESIDE_DEG * math.exp(-0.5 * taper**2 * (BESIDE_DEG**-2 - wide**-2))
+    if all(f"{view}shank {side}" in angle for view in ("", "reflected ") for side in SIDES):
+        other *= REPEATED
     differences = []
     for view, sign in (("", 1.0), ("reflected ", -1.0)):
         sides = [[f"{view}{kind} {side}" for side in SIDES] for kind in ("shank", "cone")]
@@ -303,11 +313,10 @@ def _taper_doubt(lines: Sequence[Line], taper: float) -> float:
             pairs = np.array([[angle[n] for n in pair] for pair in sides])
             shank, cone = pairs[:, 0] + _wrap(pairs[:, 1] - pairs[:, 0]) / 2
             differences.append(sign * math.degrees(float(_wrap(np.array([cone - shank]))[0])))
-    same = other = 1.0
     if differences:
         off = float(np.mean(differences))
         same = math.exp(-0.5 * (off / CONE_AXIS_U_DEG) ** 2)
-        other = (
+        other *= (
             sum(math.exp(-0.5 * ((off + s * taper) / CONE_AXIS_U_DEG) ** 2) for s in (-1, 1)) / 2
         )
     u = [
@@ -315,7 +324,6 @@ def _taper_doubt(lines: Sequence[Line], taper: float) -> float:
         for side in SIDES
     ]
     scatter = max(math.degrees(math.hypot(*u)) / 2, LEAST_SCATTER_DEG)
-    wide = PRIORS["shank_taper"][1]
     straight = 2 * math.exp(-0.5 * taper**2 * (scatter**-2 - wide**-2)) * wide / scatter
     same, other = max(same, LEAST_LIKELY), max(other, LEAST_LIKELY)
     return abs(taper) * math.sqrt(other / (same * (1 + straight) + other))
