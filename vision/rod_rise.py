@@ -7,6 +7,10 @@ reflection lie. For each rise and height the colour steps along the two predicte
 compared with the steps found anywhere near: a stretch whose step is among the largest speaks for
 that rise, one with hardly a step against it, one that is hidden or inked not at all. Heights are
 summed over (a marginal likelihood; JCGM 101:2008 for the use of distributions).
+
+Ink leaves edges of its own behind however it is taken out. So it is done in two ways, each with
+its own remains: ink and a margin hidden, or ink alone, filled from what lies around it
+(normalised convolution; Knutsson & Westin, CVPR 1993). The mean of both counts.
 """
 
 from __future__ import annotations
@@ -33,8 +37,9 @@ LEAST_HEIGHT, LIKELY_HEIGHT, MOST_HEIGHT, HEIGHT_LOG_SD = 0.6, 1.45, 4.2, 0.4
 HEIGHT_STEP_PX = 1.5
 # the limbs found may begin and end these shares of their length before the rod does
 BELOW, ABOVE = 0.35, 0.2
-STRETCH_PX, PER_STRETCH = 9.0, 8  # long enough to average noise, and how often it is sampled
-LEAST_SEEN = 3  # samples of a stretch in sight
+LATEST_START, EARLIEST_END = 0.25, 0.75  # of the reflection, in the same measure
+STRETCH_PX, PER_STRETCH = 9.0, 5  # long enough to average noise, and how often it is sampled
+LEAST_SEEN = 2  # samples of a stretch in sight
 # a limb of the reflection shows no step along this share; elsewhere rank r of its step among all
 # steps (0 the largest) is distributed as SHAPE r^(SHAPE - 1)
 BLIND, SHAPE, LEAST_RANK = 0.3, 0.2, 0.003
@@ -42,6 +47,8 @@ ONE_LIMB = 0.5  # what a limb counts whose partner is missing: other edges come 
 ALIKE = 0.4  # the same step inwards on both sides: the inside has one colour, and so has the ground
 INDEPENDENT = 0.6  # stretches beside one another are not independent
 LEAST_SEEN_STEPS = 50
+SIZE_BINS = 2000
+FILLED_FROM = ((2.0, 1.0), (5.0, 1e-2), (12.0, 1e-4))  # px around, and what it counts
 # ink of bold lines: this near to a line (pitches) and that near to its colour (share of contrast)
 INK_REACH, INK_LIKE = 0.1, 0.35
 
@@ -82,25 +89,66 @@ def rise_likelihood(rgb: NDArray[np.uint8], ink: Ink, rod: Rod) -> Array | None:
     high = np.minimum(high, np.array(rgb.shape[1::-1]) + 20)
     if (high - low < 20).any():
         return None
-    steps, seen = _colour_steps(rgb, ink, rod, low, high)
-    measured = [_along_limbs(e, w, steps, seen, low) for e, w in zip(ends, half, strict=True)]
+    evidence = []
+    for view in _views(rgb, ink, rod, low, high):
+        found = _evidence(predicted, view, low)
+        if found is None:
+            return None
+        evidence.append(found)
+    prior = -0.5 * (np.log(predicted.heights / LIKELY_HEIGHT) / HEIGHT_LOG_SD) ** 2
+    value = np.mean(evidence, axis=0) + prior
+    top = value.max(axis=1)
+    out = top + np.log(np.exp(value - top[:, None]).sum(axis=1))
+    return np.asarray(out - out.max())
+
+
+@dataclass(frozen=True)
+class _View:
+    """A part of the picture without ink: its colour gradients (0 out of sight), what is in sight."""
+
+    by_x: Floats
+    by_y: Floats
+    seen: Floats
+    ends_known: bool  # whether the whole of the predicted limbs is asked for
+
+
+def _evidence(predicted: _Reflections, view: _View, low: NDArray[np.int_]) -> Array | None:
+    """Log-likelihood ratio of each rise and height (R, H), None where too little is seen."""
+    measured = [
+        _along_limbs(e, w, view, low) for e, w in zip(predicted.ends, predicted.half, strict=True)
+    ]
     everywhere = np.sort(np.concatenate([size[ok] for size, ok, _ in measured]))
     if len(everywhere) < LEAST_SEEN_STEPS:
         return None
-    prior = -0.5 * (np.log(predicted.heights / LIKELY_HEIGHT) / HEIGHT_LOG_SD) ** 2
-    out = np.empty(len(measured))
+    bins = np.linspace(0.0, math.sqrt(float(everywhere[-1])) + 1e-6, SIZE_BINS)
+    rank = 1 - np.searchsorted(everywhere, bins**2) / (len(everywhere) + 1)
+    gains = np.log(BLIND + (1 - BLIND) * SHAPE * np.maximum(rank, LEAST_RANK) ** (SHAPE - 1))
+    out = np.empty((len(measured), len(predicted.heights)))
     for k, (size, ok, cosine) in enumerate(measured):
-        rank = 1 - np.searchsorted(everywhere, size) / (len(everywhere) + 1)
-        ratio = BLIND + (1 - BLIND) * SHAPE * np.maximum(rank, LEAST_RANK) ** (SHAPE - 1)
-        gain = np.where(ok, np.log(ratio), 0.0)
-        less, more = gain.min(axis=1), gain.max(axis=1)
-        both = ok.all(axis=1)
+        which = np.minimum(np.sqrt(size) * ((SIZE_BINS - 1) / bins[-1]) + 0.5, SIZE_BINS - 1)
+        gain = np.where(ok, gains[which.astype(np.intp)], 0.0)
+        less, more = np.minimum(gain[:, 0], gain[:, 1]), np.maximum(gain[:, 0], gain[:, 1])
+        both = ok[:, 0] & ok[:, 1]
         total = less + more * np.where(both & (less < 0) & (more > 0), ONE_LIMB, 1.0)
         total += ALIKE * np.where(both & (less > 0), cosine, 0.0)
-        value = INDEPENDENT * total.sum(axis=1) + prior
-        top = float(value.max())
-        out[k] = top + math.log(float(np.exp(value - top).sum()))
-    return out - out.max()
+        total *= INDEPENDENT
+        out[k] = total.sum(axis=1) if view.ends_known else _between_ends(total)
+    return out
+
+
+def _between_ends(total: Array) -> Array:
+    """Sum along the stretches (H, S), averaged over where the reflection may begin and end."""
+    count = total.shape[1]
+    whole = 1 + BELOW + ABOVE
+    first = max(1, math.ceil(count * (BELOW + LATEST_START) / whole))
+    last = min(int(count * (BELOW + EARLIEST_END) / whole), count - 1)
+    run = np.concatenate([np.zeros((len(total), 1)), np.cumsum(total, axis=1)], axis=1)
+    return _log_mean(-run[:, :first]) + _log_mean(run[:, last + 1 :])
+
+
+def _log_mean(values: Array) -> Array:
+    top = values.max(axis=1)
+    return np.asarray(top + np.log(np.exp(values - top[:, None]).mean(axis=1)))
 
 
 def _reflections(pose: GridPose, rod: Rod) -> _Reflections:
@@ -133,36 +181,71 @@ def _across(rod: Rod) -> list[tuple[Array, Array]]:
     return [(rod.left.p, rod.right.p), (rod.left.q, rod.right.q)]
 
 
-def _colour_steps(
+def _views(
     rgb: NDArray[np.uint8], ink: Ink, rod: Rod, low: NDArray[np.int_], high: NDArray[np.int_]
-) -> tuple[tuple[Floats, Floats], Floats]:
-    """Colour gradients by x and by y over undistorted pixels low..high, and what is in sight."""
-    pose = ink.pose
+) -> tuple[_View, _View]:
+    """Undistorted pixels low..high with ink hidden widely, and with ink filled in."""
+    camera = ink.pose.camera
     x, y = np.meshgrid(np.arange(low[0], high[0]), np.arange(low[1], high[1]))
     coarse = np.stack([x[::4, ::4], y[::4, ::4]], axis=-1).astype(float)
-    size = x.shape[1::-1]
-    raw = _spread(pose.camera.distort(coarse).astype(np.float32), size)
+    raw = _spread(camera.distort(coarse).astype(np.float32), x.shape[1::-1])
     picture = cv2.remap(
         rgb, raw[..., 0], raw[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE
     )
-    # wide enough to take away specks and ticks, narrow enough to leave the rod
-    picture = cv2.medianBlur(picture, int(np.clip(rod.width_px / 3, 3, 11)) | 1)
-    smooth = cv2.GaussianBlur(picture.astype(np.float32), (0, 0), 1.0)
-    by_x = np.asarray(cv2.Sobel(smooth, cv2.CV_32F, 1, 0, ksize=3), np.float32)
-    by_y = np.asarray(cv2.Sobel(smooth, cv2.CV_32F, 0, 1, ksize=3), np.float32)
+    inside = (raw > 3).all(axis=-1) & (raw < np.array(rgb.shape[1::-1]) - 4).all(axis=-1)
     at = np.stack([x[::2, ::2], y[::2, ::2]], axis=-1).astype(float)
-    scale = sheet_scale(pose, (rod.axis[0] + rod.axis[1]) / 2)
-    covered = ink.covers(at, 2.0 / scale).any(axis=-1)
+
+    def calm(share: float, most: int) -> NDArray[np.uint8]:
+        """Without specks and ticks, the rod left."""
+        blurred = cv2.medianBlur(picture, int(np.clip(rod.width_px / share, 3, most)) | 1)
+        return np.asarray(blurred, np.uint8)
+
+    def in_sight(calmed: NDArray[np.uint8], margin_px: float) -> Floats:
+        hidden = _hidden(calmed[::2, ::2], ink, rod, at, margin_px).astype(np.float32)
+        full = cv2.resize(hidden, x.shape[1::-1], interpolation=cv2.INTER_NEAREST)
+        return np.asarray((full == 0) & inside, np.float32)
+
+    wide, fine = calm(3, 11), calm(5, 7)
+    seen = np.asarray(cv2.erode(in_sight(fine, 1.2), np.ones((3, 3), np.uint8)), np.float32)
+    return (
+        _view(wide.astype(np.float32), in_sight(wide, 2.0), 1.0, True),
+        _view(_filled(fine.astype(np.float32), seen), seen, 0.9, False),
+    )
+
+
+def _view(picture: Floats, seen: Floats, blur_px: float, ends_known: bool) -> _View:
+    smooth = cv2.GaussianBlur(picture, (0, 0), blur_px)
+    by_x, by_y = (
+        np.asarray(cv2.Sobel(smooth, cv2.CV_32F, k, 1 - k, ksize=3) * seen[..., None], np.float32)
+        for k in (1, 0)
+    )
+    return _View(by_x, by_y, seen, ends_known)
+
+
+def _hidden(
+    picture: NDArray[np.generic], ink: Ink, rod: Rod, at: Array, margin_px: float
+) -> NDArray[np.bool_]:
+    """Whether ink, its ghost or the rod itself lies at each pixel of a picture."""
+    pose = ink.pose
+    margin = margin_px / sheet_scale(pose, (rod.axis[0] + rod.axis[1]) / 2)
+    covered = ink.covers(at, margin).any(axis=-1)
     if pose.thickness is not None:  # the null's column may be bold, and its width is not known
         column = round(float(lattices(pose, rod.axis[0][None])[0][0, 0]))
         for grid in lattices(pose, at):
-            away = np.abs(grid[..., 0] - column)
-            covered |= away < 2.0 * pose.ink_half_width + 2.0 / scale
-    covered |= _bold_ink(picture[::2, ::2].astype(np.float32), pose, at)
-    covered |= hidden_by_rod(at, rod)
-    seen = cv2.resize((~covered).astype(np.float32), size, interpolation=cv2.INTER_NEAREST)
-    inside = (raw > 3).all(axis=-1) & (raw < np.array(rgb.shape[1::-1]) - 4).all(axis=-1)
-    return (by_x, by_y), np.asarray(seen * inside, np.float32)
+            covered |= np.abs(grid[..., 0] - column) < 2.0 * pose.ink_half_width + margin
+    covered |= _bold_ink(picture.astype(np.float32), pose, at)
+    return np.asarray(covered | hidden_by_rod(at, rod))
+
+
+def _filled(picture: Floats, seen: Floats) -> Floats:
+    """A picture with what is not seen replaced by the mean of what is seen around it."""
+    known = picture * seen[..., None]
+    total, mass = np.zeros_like(picture), np.zeros_like(seen)
+    for reach, share in FILLED_FROM:
+        total += share * cv2.GaussianBlur(known, (0, 0), reach)
+        mass += share * cv2.GaussianBlur(seen, (0, 0), reach)
+    fill = total / np.maximum(mass, 1e-9)[..., None]
+    return np.where(seen[..., None] > 0, picture, fill).astype(np.float32)
 
 
 def _bold_ink(picture: Floats, pose: GridPose, at: Array) -> NDArray[np.bool_]:
@@ -197,8 +280,7 @@ def _spread(coarse: Floats, size: tuple[int, ...]) -> Floats:
 def _along_limbs(
     ends: Array,
     half: Array,
-    steps: tuple[Floats, Floats],
-    seen: Floats,
+    view: _View,
     low: NDArray[np.int_],
 ) -> tuple[Floats, NDArray[np.bool_], Floats]:
     """Mean colour step across both limbs by stretch, whether it is in sight, and their likeness.
@@ -225,11 +307,14 @@ def _along_limbs(
         got = cv2.remap(values, x, y, cv2.INTER_NEAREST, borderMode=cv2.BORDER_CONSTANT)
         return np.asarray(got.reshape(*at[0].shape, -1), np.float32)
 
-    shown = read(seen)
+    shown = read(view.seen)
     across = normal.astype(np.float32)[:, :, None, None, None]
-    step = (read(steps[0]) * across[:, 0] + read(steps[1]) * across[:, 1]) * shown
-    grouped = step.reshape(len(ends), 2, stretches, PER_STRETCH, 3).sum(axis=3)
-    count = shown.reshape(len(ends), 2, stretches, PER_STRETCH).sum(axis=3)
+    step = read(view.by_x) * across[:, 0] + read(view.by_y) * across[:, 1]
+    grouped = step[:, :, 0::PER_STRETCH].copy()
+    count = shown[:, :, 0::PER_STRETCH, 0].copy()
+    for k in range(1, PER_STRETCH):
+        grouped += step[:, :, k::PER_STRETCH]
+        count += shown[:, :, k::PER_STRETCH, 0]
     grouped /= np.maximum(count, 1)[..., None]
     size = np.sqrt(np.einsum("hlsc,hlsc->hls", grouped, grouped))
     dot = -np.einsum("hsc,hsc->hs", grouped[:, 0], grouped[:, 1])
