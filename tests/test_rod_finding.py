@@ -16,10 +16,12 @@ from numpy.typing import NDArray
 
 from tests.grid_views import grid_pose
 from vision.grid import GridPose
+from vision.ink import Ink
 from vision.rod import Limb, Rod, fit_limb
-from vision.rod_choice import weights
+from vision.rod_choice import is_reflection, weights
 from vision.rod_find import printed
-from vision.rod_places import near_node
+from vision.rod_places import near_node, usual_places
+from vision.strip import Edge, edge_outside, straightened
 
 Array = NDArray[np.float64]
 
@@ -41,11 +43,13 @@ def _column(pose: GridPose, half_width: float) -> tuple[Limb, Limb]:
     )
 
 
-def _cylinder(pose: GridPose, turn_deg: float, radius: float, rise_deg: float) -> tuple[Limb, Limb]:
+def _cylinder(
+    pose: GridPose, turn_deg: float, radius: float, rise_deg: float, height: float = 0.1
+) -> tuple[Limb, Limb]:
     """Left and right silhouette of a cylinder that begins above the node (0, 0)."""
     t, r = math.radians(turn_deg), math.radians(rise_deg)
     d = np.array([-math.sin(t) * math.cos(r), math.cos(t) * math.cos(r), math.sin(r)])
-    start = np.array([0.0, 0.0, 0.1])
+    start = np.array([0.0, 0.0, height])
     eye = -pose.origin @ pose.rotation
     out = eye - start - ((eye - start) @ d) * d
     distance = float(np.linalg.norm(out))
@@ -152,3 +156,72 @@ def test_of_two_equal_pairs_the_parallel_one_is_likelier() -> None:
     pair = weights([Rod(left, parallel, 50.0, 30.0), Rod(left, opening, 50.0, 37.0)])
     assert pair[0] == 1.0
     assert pair[1] < 0.8
+
+
+def test_a_limb_beside_strong_shading_is_fitted() -> None:
+    """Brightness that climbs all across the rod is no noise: it is the same all along."""
+    x, y = np.meshgrid(np.arange(1600.0), np.arange(1200.0))
+    edge = 800 + 0.02 * (y - 600)
+    picture = cv2.GaussianBlur(
+        np.where(x > edge, 60 + 9 * (x - edge), 150 + 6 * (x - edge)), (0, 0), 1
+    )
+    noise = np.random.default_rng(4).normal(0, 3.0, (*picture.shape, 3))
+    shaded = np.clip(picture[..., None] + noise, 0, 255).astype(np.uint8)
+    pose = replace(grid_pose(38.0, 5.0, 0.0), ink_half_width=0.0)
+    limb = fit_limb(shaded, pose, np.array([803.0, 750.0]), np.array([797.0, 450.0]), 3.0, 1)
+    assert limb is not None
+    d = limb.q - limb.p
+    error = abs(math.atan2(d[0], -d[1]) - math.atan2(-0.02, 1.0))
+    assert error < 3 * math.hypot(limb.angle_sd, 0.14 * math.sqrt(12) / limb.length)
+
+
+@pytest.mark.parametrize(("turn", "aside"), [(-6.0, -6.0), (0.0, 12.0), (4.0, 12.0)])
+def test_what_the_sheet_would_mirror_is_no_rod_though_it_is_clearer(
+    turn: float, aside: float
+) -> None:
+    """Outlines of a cylinder and of the same cylinder below the sheet, built in space."""
+    pose = grid_pose(40.0, aside, 0.0)
+    rod = Rod(*_cylinder(pose, turn, 0.04, 20.0), 40.0, 30.0)
+    image = Rod(*_cylinder(pose, turn, 0.04, -20.0, height=-0.1), 60.0, 30.0)
+    assert weights([rod, image])[1] == 1.0
+    assert weights([rod, image], pose)[0] == 1.0
+    assert is_reflection(image, rod, pose)
+    assert not is_reflection(rod, image, pose)
+
+
+@pytest.mark.parametrize("turn", [-14.0, -5.0, 0.0, 9.0, 14.0])
+@pytest.mark.parametrize("aside", [-8.0, 5.0])
+def test_a_rod_on_the_null_is_looked_for_whatever_the_picture_shows(
+    turn: float, aside: float
+) -> None:
+    pose = grid_pose(38.0, aside, 1.0)
+    blank = np.zeros((1200, 1600, 3), np.uint8)
+    limbs = _cylinder(pose, turn, 0.04, 20.0)
+    slopes = []
+    for place in usual_places(blank, pose):
+        low, high = place.axis
+        d = (high - low) / np.linalg.norm(high - low)
+        normal = np.array([-d[1], d[0]])
+        for limb in limbs:
+            assert abs(float((limb.p - low) @ normal)) < 50  # px; strips are wider
+        run = limbs[0].q - limbs[0].p
+        slopes.append(abs(float(run @ normal) / float(run @ d)))
+    assert min(slopes) < 0.17  # what a Radon sum over a strip covers
+
+
+@pytest.mark.parametrize("gap", [7.0, 15.0])
+def test_an_edge_outside_another_is_found(gap: float) -> None:
+    x, _ = np.meshgrid(np.arange(1600.0), np.arange(1200.0))
+    levels = np.where(x < 800, 120.0, np.where(x < 800 + gap, 60.0, 160.0))
+    noise = np.random.default_rng(5).normal(0, 4.0, (*levels.shape, 3))
+    picture = np.clip(cv2.GaussianBlur(levels, (0, 0), 1.0)[..., None] + noise, 0, 255)
+    ink = Ink(replace(grid_pose(38.0, 5.0, 0.0), ink_half_width=0.0), {})
+    axis = (np.array([800.0, 800.0]), np.array([800.0, 500.0]))
+    strip = straightened(picture.astype(np.uint8), ink, axis, 60.0, (0.0, 0.0))
+    assert strip is not None
+    sign = float(np.sign(strip.normal[0]))  # to the right, in pixels across the strip
+    outer = edge_outside(strip, Edge(0.0, 0.0, 1.0), sign, 25.0, (0.0, 300.0))
+    assert outer is not None
+    assert abs(outer.offset * sign - gap) < 1.5
+    assert abs(outer.slope) < 0.02
+    assert edge_outside(strip, Edge(0.0, 0.0, 1.0), -sign, 25.0, (0.0, 300.0)) is None

@@ -161,7 +161,7 @@ def lines_above(
     chosen, others = drawn, []
     if chosen is None:
         rods = find_rods(smooth, ink)
-        shares = weights(rods)
+        shares = weights(rods, pose)
         doubt = _doubt(rods, shares, pose)
         if doubt is not None:
             return Refusal(QUANTITY, doubt, RETAKE)

@@ -9,24 +9,35 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from dataclasses import replace
+from itertools import product
 
 import numpy as np
 
-from vision.rod import Rod, tilt
+from vision.grid import GridPose
+from vision.ink import local_rays
+from vision.rod import RISE_DEG, RISE_U_DEG, Rod, tilt
+from vision.rod_image import axis_normal, mirrored_normal, mirrored_rays
 
 INNER_SHARE = 0.25  # what is left of the weight of a pair inside a clean wider one
 LEAST_OUTER = 0.25  # a wider pair counts from this share of the inner one's score
 SHARPNESS = 2.0  # weights go with this power of the scores
+LEAST_MIRRORED = 0.5  # a candidate may be the reflection of one with this share of its score
+ALIKE = 1.4  # a reflection is as wide as the rod; ratio that errors of the fit leave
+MOST_RISES = 2.5  # standard deviations of a usual rise
+LEAST_HEIGHT, MOST_HEIGHT = 0.4, 4.5  # of a rod's axis over the sheet at its end, in widths
 CONE_SHARE = 0.8  # how much a pair that opens counts against one that does not
 CYLINDER_DEG = 0.8  # opening that perspective and errors of the fit leave a cylinder
 
 
-def weights(rods: Sequence[Rod]) -> np.ndarray:
+def weights(rods: Sequence[Rod], pose: GridPose | None = None) -> np.ndarray:
     """Relative weights of candidates.
 
     Parameters
     ----------
     rods : sequence of Rod
+    pose : GridPose, optional
+        Of the sheet, which may be a mirror: what is another candidate's reflection is no rod.
 
     Returns
     -------
@@ -39,6 +50,10 @@ def weights(rods: Sequence[Rod]) -> np.ndarray:
         for j, outer in enumerate(rods):
             if i != j and value[j] > LEAST_OUTER * value[i] and _inside(inner, outer):
                 out[i] = INNER_SHARE * value[i]
+    if pose is not None:
+        for i, j in product(range(len(rods)), repeat=2):
+            if value[j] > LEAST_MIRRORED * value[i] and is_reflection(rods[i], rods[j], pose):
+                out[i] = min(out[i], INNER_SHARE * value[j])
     out = out**SHARPNESS
     return np.asarray(out / max(out.max(initial=0.0), 1e-12))
 
@@ -71,6 +86,31 @@ def _inside(inner: Rod, outer: Rod) -> bool:
 
     (a, b), (left, right) = across(inner), across(outer)
     return bool((left < a + 2.0).all() and (right > b - 2.0).all())
+
+
+def is_reflection(rod: Rod, other: Rod, pose: GridPose) -> bool:
+    """Whether a candidate lies where the sheet, as a mirror, would show another one.
+
+    The other axis' plane and the plane of the reflected rays meet in a line in space: it must rise
+    as cantilevers do, and lie above the sheet by a few widths. Taken the other way round the line
+    would fall by as much.
+    """
+    if same_place(other, rod) or not 1 / ALIKE < rod.width_px / other.width_px < ALIKE:
+        return False
+    p, q = rod.axis
+    axis = replace(rod.left, p=p, q=q)
+    normal, mirrored = axis_normal(other, pose), mirrored_normal(axis, pose)
+    d = np.cross(normal, mirrored)
+    d = d / max(float(np.linalg.norm(d)), 1e-12)
+    rise = math.degrees(math.asin(float(d[2] if d[1] > 0 else -d[2])))
+    if abs(rise - RISE_DEG) > MOST_RISES * RISE_U_DEG:
+        return False
+    ray = local_rays(other.axis[0], pose)
+    eye = -pose.origin @ pose.rotation
+    foot = mirrored_rays(p, pose)[0]
+    height = eye[2] + ray[2] * float((foot - eye) @ mirrored) / float(ray @ mirrored)
+    width = other.width_px / pose.camera.f * abs(float(eye[2] / ray[2]))
+    return bool(LEAST_HEIGHT * width < height < MOST_HEIGHT * width)
 
 
 def same_place(rod: Rod, other: Rod) -> bool:

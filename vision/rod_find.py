@@ -19,8 +19,16 @@ from numpy.typing import NDArray
 from vision.grid import GridPose
 from vision.ink import Ink, find_ink, lattices, sheet_scale
 from vision.rod import Limb, Rod, fit_limb, tilt
-from vision.rod_places import Place, along, apart_from_ink, central, find_places, near_node
-from vision.strip import Edge, Line, Strip, all_edges, evidence, straightened
+from vision.rod_places import (
+    Place,
+    along,
+    apart_from_ink,
+    central,
+    find_places,
+    near_node,
+    usual_places,
+)
+from vision.strip import Edge, Line, Strip, all_edges, edge_outside, evidence, straightened
 
 Array = NDArray[np.float64]
 
@@ -30,6 +38,10 @@ BESIDE = 0.12  # pitches from a column at which a line along it misses the stylu
 ROD_MM = (0.2, 0.75)  # usual widths
 ACROSS_PX = 4.0  # a limb that drifts so far from a column's direction is none of its edges
 UNLIKE_INK, LEAST_UNLIKE = 0.4, 12.0  # share of the ground's contrast with ink; grey levels
+LEAST_SHARE = 0.2  # candidates below this share of the best one's score have no say
+ROUGH_PX = 3.0  # how far edges of a strip may lie off the limbs that are fitted to them
+MOST_PAIRS, MOST_TRIES = 24, 8  # of edges that are judged, and fitted, in one strip
+WIDER_SHARE = 0.8  # of its width, how far outside a pair another edge may be the limb
 BOLD_TIMES = 3.0  # a null column is drawn at most so many times as wide as the others
 
 
@@ -58,18 +70,27 @@ def find_rods(rgb: NDArray[np.uint8], ink: Ink) -> list[Rod]:
         best = max((r.score for r in rods), default=0.0)
         if any(r.score > SURE_PX and r.score == best and _within(place, r) for r in rods):
             continue  # all edges about that rod have been looked at
-        _add(rods, limb_pairs(rgb, ink, place.axis, place.width, least=0.15 * best, known=rods))
+        least = LEAST_SHARE * best
+        _add(rods, limb_pairs(rgb, ink, place.axis, place.width, least=least, known=rods))
+    if max((r.score for r in rods), default=0.0) < SURE_PX:
+        for place in usual_places(rgb, ink.pose):
+            _add(rods, limb_pairs(rgb, ink, place.axis, place.width, known=rods))
     rods.sort(key=lambda r: -r.score)
     for rod in rods[:2]:  # again, in a strip that now follows the rod
-        least = 0.15 * rods[0].score
-        _add(rods, limb_pairs(rgb, ink, rod.axis, rod.width_px, least=least, known=rods))
+        least = LEAST_SHARE * rods[0].score
+        more = limb_pairs(rgb, ink, rod.axis, rod.width_px, least=least, known=rods, about=rod)
+        _add(rods, more)
     return sorted(rods, key=lambda r: -r.score)
 
 
 def _add(rods: list[Rod], more: list[Rod]) -> None:
+    """Take in new candidates; of two with the same limbs the better one stays."""
     for rod in more:
-        if not any(_same_limbs(rod, r) for r in rods):
+        same = [k for k, r in enumerate(rods) if _same_limbs(rod, r)]
+        if not same:
             rods.append(rod)
+        elif rod.score > rods[same[0]].score:
+            rods[same[0]] = rod
 
 
 def _within(place: Place, rod: Rod) -> bool:
@@ -91,6 +112,7 @@ def limb_pairs(
     most: int = 4,
     least: float = 0.0,
     known: Sequence[Rod] = (),
+    about: Rod | None = None,
 ) -> list[Rod]:
     """Rods made of pairs of straight edges about an axis.
 
@@ -105,9 +127,11 @@ def limb_pairs(
     most : int
         How many pairs are fitted.
     least : float
-        Evidence (px) below which a pair is passed over.
+        Score (px) below which a pair is passed over.
     known : sequence of Rod
         Pairs of limbs that need no second fit.
+    about : Rod, optional
+        A rod found there: edges just outside its limbs are tried too.
 
     Returns
     -------
@@ -137,28 +161,51 @@ def limb_pairs(
             likely.append((min(one.strength, two.strength), one, two))
     likely.sort(key=lambda p: -p[0])
     pairs = []
-    for _, one, two in likely[:18]:
+    for _, one, two in likely[:MOST_PAIRS]:
         length_px = evidence(strip, one, two)[0]
         if length_px > least:
             pairs.append((length_px, one, two))
     pairs.sort(key=lambda p: -p[0])
     out: list[Rod] = []
-    for length_px, one, two in pairs[:most]:
-        if length_px < 0.3 * pairs[0][0]:
+    tries = 0
+    for length_px, one, two in pairs:
+        if length_px < 0.3 * pairs[0][0] or tries >= MOST_TRIES or len(out) >= most:
             break
+        tries += 1
         lines = [strip.line(e.offset, e.slope, 0.0, length) for e in (one, two)]
         if any(
             along(lines[0], r.left.ends, 1.5) and along(lines[1], r.right.ends, 1.5) for r in known
         ):
             continue
-        rod = settled(rgb, ink, strip, one, two)
+        rod = settled(rgb, ink, strip, one, two, least)
         if rod is not None:
             out.append(rod)
+            least = max(least, LEAST_SHARE * rod.score)
+    if about is not None:
+        _add(out, _wider(rgb, ink, strip, about, least))
     return sorted(out, key=lambda r: -r.score)
 
 
-def settled(rgb: NDArray[np.uint8], ink: Ink, strip: Strip, one: Edge, two: Edge) -> Rod | None:
-    """Sub-pixel fit of two limbs from good starting edges, with its score."""
+def _wider(rgb: NDArray[np.uint8], ink: Ink, strip: Strip, rod: Rod, least: float) -> list[Rod]:
+    """Rods whose limbs are edges just outside a pair: that may be a highlight's, or one of it."""
+    choices = []
+    for limb, sign in ((rod.left, -1.0), (rod.right, 1.0)):
+        edge = strip.edge_along(limb)
+        s = sorted(float((v - strip.low) @ strip.along) for v in limb.ends)
+        outer = edge_outside(strip, edge, sign, WIDER_SHARE * rod.width_px, (s[0], s[1]))
+        choices.append([edge] if outer is None else [edge, outer])
+    pairs = [p for p in product(*choices) if p != (choices[0][0], choices[1][0])]
+    found = (settled(rgb, ink, strip, one, two, least) for one, two in pairs)
+    return [r for r in found if r is not None]
+
+
+def settled(
+    rgb: NDArray[np.uint8], ink: Ink, strip: Strip, one: Edge, two: Edge, least: float = 0.0
+) -> Rod | None:
+    """Sub-pixel fit of two limbs from good starting edges, with its score.
+
+    None where they cannot be fitted, or where the score would surely be below ``least``.
+    """
     pose = ink.pose
     edges = (one, two)
     left = right = None
@@ -168,34 +215,25 @@ def settled(rgb: NDArray[np.uint8], ink: Ink, strip: Strip, one: Edge, two: Edge
         if length_px <= 0:
             return None
         lines = [strip.line(e.offset, e.slope, first, last) for e in edges]
+        if left is None and length_px * _usual(rgb, pose, lines[0], lines[1], rough=True) < least:
+            return None
         left = fit_limb(rgb, pose, *lines[0], gate, 1)
         right = fit_limb(rgb, pose, *lines[1], gate, -1)
         if left is None or right is None:
             return None
         edges = (strip.edge_along(left), strip.edge_along(right))
+        if 2 * length_px * _whole(left, right) * _usual(rgb, pose, left.ends, right.ends) < least:
+            return None
     assert left is not None and right is not None
-    opening = tilt(right) - tilt(left)
-    run = (left.q + right.q - left.p - right.p) / 2
-    normal = np.array([-run[1], run[0]]) / np.linalg.norm(run)
-    gap = float(((right.p + right.q - left.p - left.q) / 2) @ normal)
-    if gap < 4 or abs(opening) > math.radians(9):
+    gap = _gap(left.ends, right.ends)
+    if gap < 4 or abs(tilt(right) - tilt(left)) > math.radians(9):
         return None
-    length = min(left.length, right.length)
-    whole = min(left.coverage, 0.7) * min(right.coverage, 0.7) / 0.49
-    for limb in (left, right):
-        whole /= 1 + (limb.scatter_px / 0.4) ** 2
-    centre = np.array([(rgb.shape[1] - 1) / 2, (rgb.shape[0] - 1) / 2])
-    axis = ((left.p + right.p) / 2, (left.q + right.q) / 2)
     score = (
         length_px
-        * math.sqrt(whole)
-        * (1 - math.exp(-((length / (2 * gap)) ** 2)))
+        * _whole(left, right)
         * apart_from_ink(ink, left.ends, right.ends)
         * printed(pose, left, right, rgb)
-        * _likely_width(pose, (left.p + right.p) / 2, gap)
-        * _likely_opening(opening)
-        * near_node(pose, axis)
-        * central(*axis, centre)
+        * _usual(rgb, pose, left.ends, right.ends)
     )
     # where little of the rod is seen, its limbs may be something else
     doubt = math.hypot(1.0, DOUBT_PX / max(score, 1e-3))
@@ -204,6 +242,49 @@ def settled(rgb: NDArray[np.uint8], ink: Ink, strip: Strip, one: Edge, two: Edge
         for limb in (left, right)
     )
     return Rod(left, right, score, gap)
+
+
+def _whole(left: Limb, right: Limb) -> float:
+    """How much two limbs count for the share of them that is seen, and for their straightness."""
+    whole = min(left.coverage, 0.7) * min(right.coverage, 0.7) / 0.49
+    for limb in (left, right):
+        whole /= 1 + (limb.scatter_px / 0.4) ** 2
+    return math.sqrt(whole)
+
+
+def _gap(left: Line, right: Line) -> float:
+    """Mean distance (px) from the left line to the right one, across the lines."""
+    run = (left[1] + right[1] - left[0] - right[0]) / 2
+    normal = np.array([-run[1], run[0]]) / np.linalg.norm(run)
+    return float(((right[0] + right[1] - left[0] - left[1]) / 2) @ normal)
+
+
+def _usual(
+    rgb: NDArray[np.uint8], pose: GridPose, left: Line, right: Line, rough: bool = False
+) -> float:
+    """How much the place and the shape of a pair are those of a rod, 0 to 1.
+
+    Of ``rough`` lines it is the most that a fit within a few pixels may turn it into.
+    """
+    gap = _gap(left, right)
+    if gap < 2:
+        return 0.0
+    runs = [q - p for p, q in (left, right)]
+    length = min(float(np.linalg.norm(run)) for run in runs)
+    one, two = (math.atan2(run[0], -run[1]) for run in runs)
+    opening = two - one
+    if rough:
+        opening -= math.copysign(min(abs(opening), 2 * ROUGH_PX / length), opening)
+    centre = np.array([(rgb.shape[1] - 1) / 2, (rgb.shape[0] - 1) / 2])
+    axis = ((left[0] + right[0]) / 2, (left[1] + right[1]) / 2)
+    value = (
+        (1 - math.exp(-((length / (2 * gap)) ** 2)))
+        * _likely_width(pose, axis[0], gap)
+        * _likely_opening(opening)
+        * near_node(pose, axis)
+        * central(*axis, centre)
+    )
+    return min(1.0, 2 * value) if rough else value
 
 
 def printed(pose: GridPose, left: Limb, right: Limb, rgb: NDArray[np.uint8] | None = None) -> float:

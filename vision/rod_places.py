@@ -30,6 +30,9 @@ OPENINGS = (0, 1)  # steps of slope between the limbs: a rod may widen towards t
 MOST_PLACES = 6
 AXIS_MM = 0.5  # of the rod's axis over the sheet at the stylus
 SET_MM = 0.8  # people set the stylus on the null to this, and a rod may point past its stylus
+NODE_HEIGHT = 0.1  # the same in pitches, where a pitch is not known in mm
+USUAL_TURNS_DEG = (-7.0, 7.0)  # from the printed line; a strip also shows what is 9 degrees off
+USUAL_LENGTH, USUAL_WIDTH = 0.15, 0.025  # of the picture's width
 CENTRAL = 0.22  # of the half diagonal: people are told to put the tip in the middle
 
 
@@ -70,6 +73,33 @@ def find_places(rgb: NDArray[np.uint8], ink: Ink, most: int = MOST_PLACES) -> li
         if len(chosen) >= most:
             break
     return chosen
+
+
+def usual_places(rgb: NDArray[np.uint8], pose: GridPose) -> list[Place]:
+    """Where a rod is that stands as people are told to: on the null, in the printed direction.
+
+    The null is the crossing nearest to the middle of the picture where nothing tells more. The
+    places differ in direction and do not depend on what is seen.
+    """
+    height, width = rgb.shape[:2]
+    if pose.pitch_mm is not None:
+        node, above = np.zeros(2), AXIS_MM / pose.pitch_mm
+    else:
+        above = NODE_HEIGHT
+        centre = pose.camera.undistort(np.array([[(width - 1) / 2, (height - 1) / 2]]))
+        node = np.round(sheet_xy(pose, centre, height=above)[0])
+    start = np.array([*node, above])
+    rise = math.radians(RISE_DEG)
+    out = []
+    for turn in np.radians(USUAL_TURNS_DEG):
+        d = np.array([-math.sin(turn), math.cos(turn), math.tan(rise)])
+        low, ahead = pose.camera.undistort(pose.project(np.array([start, start + 0.05 * d])))
+        run = ahead - low
+        high = low + run * (USUAL_LENGTH * width / np.linalg.norm(run))
+        half = np.array([-run[1], run[0]]) / np.linalg.norm(run) * USUAL_WIDTH * width / 2
+        limbs = ((low + half, high + half), (low - half, high - half))
+        out.append(Place((low, high), USUAL_WIDTH * width, 0.0, limbs))
+    return out
 
 
 def _rising_map(rgb: NDArray[np.uint8], pose: GridPose) -> tuple[Array, int, int, float]:
@@ -292,7 +322,7 @@ def near_node(pose: GridPose, axis: Line) -> float:
         reach = min(max(beyond_mm, 0.25), 1.0)
         return reach * math.exp(-((max(miss_mm - SET_MM, 0.0) / SET_MM) ** 2))
     s = np.linspace(-0.2, 0.2, 11)[:, None]
-    xy = sheet_xy(pose, axis[0] + s * d, height=0.1)
+    xy = sheet_xy(pose, axis[0] + s * d, height=NODE_HEIGHT)
     miss = np.hypot(*(xy - np.round(xy)).T).min()
     return float(0.5 + 0.5 * math.exp(-((miss / 0.18) ** 2)))
 
