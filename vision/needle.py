@@ -49,7 +49,7 @@ RIVAL_SHARE = 0.8  # of the best one's rank, from which another set of edges cou
 # Quality in one view or two below which u is wider, and how wide where it is half of that. A mirror
 # shows everything twice, so that a wrong line must be wrong in both views alike.
 SURE_ONCE, FAINT_ONCE_U_DEG = 20.0, 3.0
-SURE_TWICE, FAINT_TWICE_U_DEG = 45.0, 0.75
+SURE_TWICE, FAINT_TWICE_U_DEG = 45.0, 1.2
 NO_CONE_U_DEG = 3.0  # of a shank seen once: two parallel lines may be an edge and a facet's,
 HALF_CONE = 0.8  # half of that where the weaker flank of the cone is worth so much (`_line_worth`)
 ENCLOSED_SHARE = 0.6  # what a stylus inside another one's silhouette counts
