@@ -8,6 +8,7 @@ above the other by that camera. Textures are turned by SciPy.
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 from types import SimpleNamespace
 
 import cv2
@@ -17,7 +18,7 @@ from scipy.ndimage import gaussian_filter, rotate
 
 from tests.scenes import raster, world
 from vision.camera import Camera
-from vision.groove import groove_slope
+from vision.groove import SHADOW_U_DEG, groove_slope
 from vision.mirror_image import find_normal, find_symmetry
 from vision.rake_model import Line, Predictor, solve
 from vision.rake_surface import find_rod_over_surface, groove_lines
@@ -244,6 +245,22 @@ def test_sides_that_are_not_parallel_leave_doubt_unless_the_cone_agrees() -> Non
     assert denied.rake_u > spread.rake_u
 
 
+def test_a_wide_opening_is_a_taper_and_so_is_what_the_image_repeats() -> None:
+    """No facet's edge lies five degrees off its side; no highlight is seen twice, lit alike."""
+    camera = Camera(30000.0, 800.0, 600.0, 0.0, 1000.0)
+    plain, wide = (solve(_edges(taper), camera, True) for taper in (1.5, 5.0))
+    assert wide.rake_u < 0.5 * plain.rake_u
+
+    def twice(lines: list[Line]) -> list[Line]:
+        """The mirror's normal stands along y, so its image turns y over."""
+        shanks = [x for x in lines if x.name.startswith("shank")]
+        return lines + [replace(x, name=f"reflected {x.name}", y0=-x.y0, y1=-x.y1) for x in shanks]
+
+    repeated = solve(twice(_edges(1.5)), camera, True)
+    assert repeated.values["shank_taper"] == pytest.approx(plain.values["shank_taper"], abs=0.05)
+    assert repeated.rake_u < 0.75 * plain.rake_u
+
+
 def _grooved(slope: float, bend: float = 0.0) -> np.ndarray:
     """Lines at a slope (degrees, down to the right), bent left and right by a lens (radians)."""
     size = (900, 1200)
@@ -287,6 +304,29 @@ def test_groove_slope_in_a_small_photo(slope: float) -> None:
     groove = groove_slope(small, np.array([300.0, 250.0]), 30.0, rod)
     assert groove is not None
     assert groove.slope_deg == pytest.approx(slope, abs=0.06)
+
+
+def test_lines_on_one_side_are_less_certain_where_they_may_be_a_shadow() -> None:
+    """The same texture to the right of the tip only, fine or as a shadow's two soft edges."""
+    slope = 1.0
+    tip = np.array([600.0, 500.0])
+    fine = _grooved(slope)
+    rng = np.random.default_rng(3)
+    bare = np.repeat(rng.normal(130, 1.5, fine.shape[:2]).astype(np.uint8)[..., None], 3, axis=2)
+    left = np.arange(fine.shape[1]) < 600
+    one = groove_slope(np.where(left[None, :, None], bare, fine), tip, 60.0, _rod(slope))
+    both = groove_slope(fine, tip, 60.0, _rod(slope))
+    y, x = np.mgrid[: fine.shape[0], : fine.shape[1]]
+    across = y - 505.0 - math.tan(math.radians(slope)) * (x - 600.0)
+    shade = 40 * np.exp(-0.5 * (across / 8.0) ** 2) * ~left[None]
+    shadow = groove_slope((bare - shade[..., None]).astype(np.uint8), tip, 60.0, _rod(slope))
+    assert one is not None and both is not None and shadow is not None
+    assert both.u_deg < 0.1
+    assert one.u_deg < 0.3
+    assert one.slope_deg == pytest.approx(slope, abs=3 * one.u_deg)
+    assert shadow.u_deg >= SHADOW_U_DEG
+    (line,) = groove_lines(one, tip, 50.0)
+    assert line.middle[0] > 700
 
 
 def test_bent_grooves_give_the_slope_at_the_tip() -> None:

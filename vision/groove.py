@@ -32,6 +32,7 @@ BEND_U = 0.1  # of that difference: the sides' middles are not known exactly
 # Soft lines on one side alone may be the cantilever's shadow, which begins at the tip and runs up
 # to tan(20) sin(5) = 1.8 degrees off the groove.
 SHADOW_U_DEG = 0.6
+SHADOW_SHARE = 0.6  # of the energy in two neighbouring bands of rows; texture is in all of them
 FINE = 1.5  # lines that stand out so many times more in the finer layer are no shadow's edges
 FLOOR_U_DEG = 0.04
 FAINT_U_DEG = 3.5  # over contrast squared: what lies across a faint texture outweighs it
@@ -113,8 +114,6 @@ def groove_slope(
     peak = found[best]
     if peak.contrast < LEAST_CONTRAST or peak.rival > MOST_RIVAL or peak.at_end:
         return None
-    rest = max(found[1 - best].contrast - 1, 0.0)
-    shadow = best > 0 or peak.contrast - 1 < FINE * rest
     sides_found = []
     for piece, curve in zip(whole, curves[best], strict=True):
         side = _standing(curve + 1e-12, slopes, likely)
@@ -124,21 +123,27 @@ def groove_slope(
         x = piece.start + float(np.average(np.arange(len(weight)), weights=weight + 1e-9))
         down = mask[:, piece].sum(axis=1)
         y = float(np.average(np.arange(len(down)), weights=down + 1e-9))
-        slope, u = _refined(layers[best], mask, side.slope, [piece])
+        slope, u, _ = _refined(layers[best], mask, side.slope, [piece])
         u = math.hypot(FLOOR_U_DEG, u, FAINT_U_DEG / side.contrast**2)
         sides_found.append((x0 + x / scale, y0 + y / scale, slope, u))
     if len(sides_found) == 2:
         slope, u = _at_tip(sides_found[0], sides_found[1], float(tip[0]))
     else:
-        slope, u = _refined(layers[best], mask, peak.slope, whole)
-        u = max(u, SHADOW_U_DEG) if shadow else u
+        slope, u, most = _refined(layers[best], mask, peak.slope, whole)
+        fine = best == 0 and peak.contrast - 1 > FINE * (found[1].contrast - 1)
+        if most > SHADOW_SHARE and not fine:
+            u = max(u, SHADOW_U_DEG)
         u = math.hypot(FLOOR_U_DEG, u, FAINT_U_DEG / peak.contrast**2)
         sides_found = [(*side[:2], slope, u) for side in sides_found]
     return Groove(slope, u, peak.contrast, tuple(sides_found))
 
 
-def _refined(bend: Grey, mask: Grey, slope: float, pieces: list[slice]) -> tuple[float, float]:
-    """The peak near ``slope`` and its standard uncertainty, degrees.
+def _refined(
+    bend: Grey, mask: Grey, slope: float, pieces: list[slice]
+) -> tuple[float, float, float]:
+    """The peak near ``slope``, its standard uncertainty (degrees), and the most in two bands.
+
+    The last is the share of its energy that two neighbouring bands of rows hold.
 
     Columns are shifted by parts of a pixel (as phases of their waves): whole pixels would favour
     slopes at which many columns jump at once, above all in small photos. The uncertainty is the
@@ -164,7 +169,9 @@ def _refined(bend: Grey, mask: Grey, slope: float, pieces: list[slice]) -> tuple
     peak = _vertex(fine, np.log(whole + 1e-12))
     without = [_vertex(fine, np.log(np.maximum(whole - e, 0) + 1e-12)) for e in energy]
     spread = float(np.sum((np.array(without) - peak) ** 2))
-    return peak, math.sqrt((BANDS - 1) / BANDS * spread)
+    above = np.maximum(energy[:, len(fine) // 2] - np.median(energy, axis=1), 0)
+    most = float(np.max(above[:-1] + above[1:]) / max(above.sum(), 1e-12))
+    return peak, math.sqrt((BANDS - 1) / BANDS * spread), most
 
 
 def _smeared_counts(counts: Array, x: Array, slope: float, size: int) -> Array:
