@@ -9,9 +9,11 @@ from __future__ import annotations
 
 import math
 from dataclasses import replace
+from pathlib import Path
 
 import cv2
 import numpy as np
+import PIL.Image
 import pytest
 from numpy.typing import NDArray
 from scipy.optimize import brentq
@@ -20,9 +22,9 @@ from skimage.measure import LineModelND, ransac
 
 from tests.grid_views import grid_pose
 from tests.scenes import raster
-from vision import rod
+from vision import cantilever, rod
 from vision.camera import Camera
-from vision.cantilever import find_cantilever, read_cantilever
+from vision.cantilever import combine_cantilever_photos, find_cantilever, read_cantilever
 from vision.cantilever_solve import (
     IMAGE_FLOOR_PX,
     LIMB_FLOOR_PX,
@@ -33,7 +35,7 @@ from vision.cantilever_solve import (
 from vision.grid import GLASS_INDEX, GridPose, find_grid
 from vision.ink import find_ink
 from vision.measure import Options
-from vision.photo import FocalPrior, Photo
+from vision.photo import FocalPrior, Photo, load_photo
 from vision.reading import Reading, Refusal
 from vision.rod import RISE_DEG, RISE_U_DEG, Limb, Rod
 from vision.rod_choice import weights
@@ -167,6 +169,28 @@ def test_left_and_right_photo_solved_jointly_need_no_reflection() -> None:
     assert isinstance(both, Reading) and isinstance(alone, Reading)
     assert abs(both.value - 2.5) < 0.1 < abs(alone.value - 2.5)
     assert both.standard_uncertainty < 0.5 * alone.standard_uncertainty
+
+
+def test_a_photo_whose_edges_are_in_doubt_counts_less_beside_a_clear_one() -> None:
+    left = _lines(grid_pose(38, 11, 1), 2.5, 22.0, reflected=False)
+    right = _lines(grid_pose(42, -9, -2), 2.5, 22.0, reflected=False)
+    wrong = _lines(grid_pose(38, 11, 1), 4.0, 22.0, reflected=False)  # such as a highlight
+    pulled = combine_cantilever(wrong, right)
+    doubted = combine_cantilever(replace(wrong, others=((left.rod, 1.0),)), right)
+    assert isinstance(pulled, Reading) and isinstance(doubted, Reading)
+    assert abs(doubted.value - 2.5) < 0.9 * abs(pulled.value - 2.5)
+    assert abs(doubted.value - 2.5) < doubted.expanded_uncertainty
+
+
+def test_photos_that_leave_the_direction_open_are_refused_together_too() -> None:
+    lines = [_lines(grid_pose(40, aside, 0), 2.0, 20.0, reflected=False) for aside in (9, -9)]
+    far = _lines(grid_pose(40, 9, 0), 6.5, 20.0, reflected=False).rod
+    other = _lines(grid_pose(40, -9, 0), 6.5, 20.0, reflected=False).rod
+    open_ = [
+        replace(photo, others=((rod, 1.0),)) for photo, rod in zip(lines, (far, other), strict=True)
+    ]
+    assert isinstance(combine_cantilever(*lines), Reading)
+    assert isinstance(combine_cantilever(*open_), Refusal)
 
 
 def test_stated_uncertainty_matches_scatter() -> None:
@@ -494,3 +518,35 @@ def test_a_true_cantilever_photographed_straight_along_its_line_is_read(
     outcome = read_cantilever(photo, Options())
     assert isinstance(outcome, Reading)
     assert abs(outcome.value - truth) <= outcome.expanded_uncertainty
+
+
+def test_photos_read_before_are_not_searched_again(
+    monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
+    """Solving jointly gives the same from lines at hand as from lines found anew."""
+    sources, readings = [], []
+    for aside in (8.0, -8.0):
+        rgb, _, focal_px = raster.draw_cantilever(
+            np.random.default_rng(3), 4.0, surface="paper", off_axis_deg=aside, rod_grey=0.35
+        )
+        source = tmp_path / f"{aside}.png"
+        PIL.Image.fromarray(rgb).save(source)
+        sources.append(str(source))
+        photo = replace(load_photo(source), focal=FocalPrior(focal_px, 0.05))
+        readings.append(replace(read_cantilever(photo, Options()), sha256=photo.sha256))
+    searched: list[str] = []
+    find = cantilever.find_cantilever
+
+    def counted(photo: Photo, options: Options) -> CantileverLines | Refusal:
+        searched.append(photo.name)
+        return find(photo, options)
+
+    monkeypatch.setattr(cantilever, "find_cantilever", counted)
+    joint = combine_cantilever_photos(sources, readings, Options())
+    assert searched == []
+    monkeypatch.setattr(cantilever, "_FOUND", {})
+    anew = combine_cantilever_photos(sources, readings, Options())
+    assert len(searched) == 2
+    assert isinstance(joint, Reading) and isinstance(anew, Reading)
+    assert joint.value == pytest.approx(anew.value, abs=0.5)
+    assert abs(joint.value - 4.0) <= joint.expanded_uncertainty

@@ -49,6 +49,8 @@ LEAST_INK, USUAL_INK = 0.005, 0.015  # half width of printed lines, in pitches
 LEAST_ROD = 8.0  # px of limb that both sides show, after all that speaks against it
 MOST_RIVAL, SAME_DEG = 0.5, 1.0  # a rival elsewhere: its weight, and what counts as agreeing
 LEAST_SHARE_OF_CHOICE = 0.02
+MOST_REMEMBERED = 24  # photos whose lines are kept for solving them jointly
+_FOUND: dict[tuple[str | None, str], CantileverLines] = {}
 
 
 def read_cantilever(photo: Photo, options: Options) -> Reading | Refusal:
@@ -68,6 +70,7 @@ def read_cantilever(photo: Photo, options: Options) -> Reading | Refusal:
     lines = find_cantilever(photo, options)
     if isinstance(lines, Refusal):
         return lines
+    _remember(photo, options, lines)
     return solve_cantilever(lines)
 
 
@@ -233,18 +236,35 @@ def _doubt(rods: Sequence[Rod], shares: Array, pose: GridPose) -> str | None:
 def combine_cantilever_photos(
     sources: Sequence[str], readings: Sequence[Reading], options: Options
 ) -> Reading | Refusal | None:
-    """Joint solution of several photos of one setting; None leaves it to averaging."""
+    """Joint solution of several photos of one setting; None leaves it to averaging.
+
+    The lines behind the readings are used where they are still at hand, and found again where not.
+    """
     from vision.photo import PhotoError, load_photo
+    from vision.profile import with_profile
 
     found = []
-    for source in sources:
-        try:
-            lines = find_cantilever(load_photo(source), options)
-        except PhotoError:
-            continue
+    for source, reading in zip(sources, readings, strict=True):
+        lines: CantileverLines | Refusal | None = _FOUND.get((reading.sha256, _told(options)))
+        if lines is None:
+            try:
+                lines = find_cantilever(with_profile(load_photo(source)), options)
+            except PhotoError:
+                continue
         if not isinstance(lines, Refusal):
             found.append(lines)
     return combine_cantilever(*found) if len(found) > 1 else None
+
+
+def _told(options: Options) -> str:
+    """What of the options bears on the lines."""
+    return repr(sorted((options.marks or {}).items()))
+
+
+def _remember(photo: Photo, options: Options, lines: CantileverLines) -> None:
+    while len(_FOUND) >= MOST_REMEMBERED:
+        _FOUND.pop(next(iter(_FOUND)), None)
+    _FOUND[(photo.sha256, _told(options))] = lines
 
 
 def _scaled_focal(focal: FocalPrior, factor: float) -> FocalPrior:

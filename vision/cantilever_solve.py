@@ -25,7 +25,14 @@ from scipy.spatial.transform import Rotation
 from vision.grid import GridPose
 from vision.reading import BudgetPart, Component, Reading, Refusal, Segment
 from vision.rod import REFERENCE_HALF_DIAGONAL, RISE_DEG, RISE_U_DEG, SHADING_PX, Limb, Rod
-from vision.rod_image import Image, axis_normal, mirrored_normal, turn_for_rise
+from vision.rod_image import (
+    Image,
+    axis_normal,
+    direction,
+    mirrored_normal,
+    turn_for_rise,
+    turns_for_rises,
+)
 from vision.rod_rise import RISES_DEG
 
 Array = NDArray[np.float64]
@@ -106,17 +113,7 @@ def solve_cantilever(lines: CantileverLines) -> Reading | Refusal:
     Reading or Refusal
         Refusal where the uncertainty is too large to be of use.
     """
-    solved = _solve([lines])
-    parts = _budget([lines], solved)
-    total = math.hypot(*(p.standard_uncertainty for p in parts))
-    if total > (MOST_U_PAPER_DEG if lines.plain else MOST_U_DEG):
-        return Refusal(
-            QUANTITY,
-            f"The photo gives the direction only to ±{2 * total:.1f}°.",
-            RETAKE,
-            lines=tuple(replace(s, role="look") for s in lines.segments()),
-        )
-    return _reading([lines], solved, parts)
+    return _solved_reading([lines])
 
 
 def combine_cantilever(*photos: CantileverLines) -> Reading | Refusal:
@@ -129,9 +126,27 @@ def combine_cantilever(*photos: CantileverLines) -> Reading | Refusal:
     Returns
     -------
     Reading or Refusal
+        Refusal where the uncertainty is too large to be of use.
     """
+    return _solved_reading(photos)
+
+
+def _solved_reading(photos: Sequence[CantileverLines]) -> Reading | Refusal:
     solved = _solve(photos)
-    return _reading(photos, solved, _budget(photos, solved))
+    parts = _budget(photos, solved)
+    total = math.hypot(*(p.standard_uncertainty for p in parts))
+    if total > (MOST_U_PAPER_DEG if all(p.plain for p in photos) else MOST_U_DEG):
+        return Refusal(
+            QUANTITY,
+            f"The {_what(photos)} the direction only to ±{2 * total:.1f}°.",
+            RETAKE,
+            lines=tuple(replace(s, role="look") for s in photos[0].segments()),
+        )
+    return _reading(photos, solved, parts)
+
+
+def _what(photos: Sequence[CantileverLines]) -> str:
+    return "photo gives" if len(photos) == 1 else "photos together give"
 
 
 # --------------------------------------------------------------------------- solution
@@ -139,30 +154,35 @@ def combine_cantilever(*photos: CantileverLines) -> Reading | Refusal:
 
 @dataclass(frozen=True)
 class _Solved:
-    """Turn and rise (radians), their spread over the rises, and the turn's from the limbs."""
+    """Turn and rise (radians), their spread over the rises, the turn's from the limbs, weights."""
 
     turn: float
     rise: float
     turn_spread: float
     rise_spread: float
     edge_sd: float
+    shares: tuple[float, ...]  # of each photo in the turn
 
 
 def _solve(photos: Sequence[CantileverLines]) -> _Solved:
     """Mean and spread of the turn over all rises, weighed by all that the photos show."""
     rises = np.radians(RISE_DEG + np.arange(-RISE_RANGE_DEG, RISE_RANGE_DEG + 1e-6, STEP_DEG))
     log = -0.5 * ((rises - math.radians(RISE_DEG)) / math.radians(RISE_U_DEG)) ** 2
-    each, precision = [], []
+    each, variance, precision = [], [], []
     for lines in photos:
         normal = axis_normal(lines.rod, lines.pose)
-        turns, d = _in_plane(normal, rises)
-        each.append(turns)
+        each.append(turns_for_rises(normal, rises))
+        d = direction(each[-1], rises)
         by_turn = np.stack([-d[:, 1], d[:, 0], 0 * rises], axis=1) @ normal
-        precision.append((by_turn / _miss_sd(lines, d, *_limbs_sd(lines))) ** 2)
+        edges = (_miss_sd(lines, d, *_limbs_sd(lines)) / by_turn) ** 2
+        doubt = _choice(lines, math.radians(RISE_DEG)) if len(photos) > 1 else 0.0
+        variance.append(edges)
+        precision.append(1 / (edges + doubt**2))
         log = log + _rise_evidence(lines, rises, d)
     weight = np.array(precision)
     total = weight.sum(axis=0)
-    turn = (weight * each).sum(axis=0) / total
+    share = weight / total
+    turn = (share * each).sum(axis=0)
     log = log - 0.5 * (weight * (np.array(each) - turn) ** 2).sum(axis=0)
     w = np.exp(log - log.max())
     w /= w.sum()
@@ -172,20 +192,9 @@ def _solve(photos: Sequence[CantileverLines]) -> _Solved:
         rise,
         math.sqrt(float(w @ (turn - mean) ** 2)),
         math.sqrt(float(w @ (rises - rise) ** 2)),
-        math.sqrt(float(w @ (1 / total))),
+        math.sqrt(float(w @ (share**2 * variance).sum(axis=0))),
+        tuple(float(v) for v in share @ w),
     )
-
-
-def _in_plane(normal: Array, rises: Array) -> tuple[Array, Array]:
-    """Turns of the directions of given rises in the plane with this normal; the directions."""
-    a, b = normal[1] * np.cos(rises), -normal[0] * np.cos(rises)
-    middle = np.arctan2(b, a)
-    half = np.arccos(np.clip(-normal[2] * np.sin(rises) / np.hypot(a, b), -1, 1))
-    both = np.stack([middle + half, middle - half])
-    both = (both + math.pi) % (2 * math.pi) - math.pi
-    turn = np.where(np.abs(both[0]) < np.abs(both[1]), both[0], both[1])
-    level = np.cos(rises)
-    return turn, np.stack([-np.sin(turn) * level, np.cos(turn) * level, np.sin(rises)], axis=1)
 
 
 def _miss_sd(
@@ -248,7 +257,12 @@ def _budget(photos: Sequence[CantileverLines], solved: _Solved) -> tuple[BudgetP
         s, c, f = _pose_parts(photos, k, solved.turn)
         surface, camera, focal = math.hypot(surface, s), math.hypot(camera, c), focal + f
         lens += _lens_part(photos, k, solved.turn)
-    choice = math.hypot(*(_choice(lines, solved) for lines in photos)) / len(photos)
+    choice = math.hypot(
+        *(
+            share * _choice(lines, solved.rise)
+            for share, lines in zip(solved.shares, photos, strict=True)
+        )
+    )
     assumed = all(lines.image is None for lines in photos)
     values = {
         "choice of edges": math.hypot(choice, 0.0 if assumed else solved.turn_spread),
@@ -271,12 +285,12 @@ def _budget(photos: Sequence[CantileverLines], solved: _Solved) -> tuple[BudgetP
     )
 
 
-def _choice(lines: CantileverLines, solved: _Solved) -> float:
+def _choice(lines: CantileverLines, rise: float) -> float:
     """Spread (radians) of the turn over the limb pairs along the rod, about the chosen one."""
-    turn = turn_for_rise(axis_normal(lines.rod, lines.pose), solved.rise)
+    turn = turn_for_rise(axis_normal(lines.rod, lines.pose), rise)
     total, square = 1.0, 0.0
     for other, share in lines.others:
-        miss = turn_for_rise(axis_normal(other, lines.pose), solved.rise) - turn
+        miss = turn_for_rise(axis_normal(other, lines.pose), rise) - turn
         # further off it is the rod with a printed line or shadow beside it, unless it fits as well
         if abs(miss) < math.radians(2) or share > 0.3:
             total += share

@@ -98,20 +98,29 @@ def image_points(xyz: Array, pose: GridPose) -> Array:
     return np.asarray(q[..., :2] / q[..., 2:] * c.f + (c.cx, c.cy))
 
 
-def direction(turn: float, rise: float) -> Array:
-    """Unit vector in grid axes: ``turn`` counter-clockwise from the printed line, ``rise`` up."""
-    return np.array(
-        [-math.sin(turn) * math.cos(rise), math.cos(turn) * math.cos(rise), math.sin(rise)]
+def direction(turn: Array | float, rise: Array | float) -> Array:
+    """Unit vectors in grid axes (..., 3): ``turn`` counter-clockwise from the line, ``rise`` up."""
+    level = np.cos(rise)
+    return np.stack(
+        np.broadcast_arrays(-np.sin(turn) * level, np.cos(turn) * level, np.sin(rise)), axis=-1
     )
 
 
+def turns_for_rises(normal: Array, rises: Array) -> Array:
+    """Turns of the directions of the given rises that lie in the plane with this normal.
+
+    Of the two solutions, the one that runs away from the camera.
+    """
+    a, b = normal[1] * np.cos(rises), -normal[0] * np.cos(rises)
+    half = np.arccos(np.clip(-normal[2] * np.sin(rises) / np.hypot(a, b), -1, 1))
+    both = np.arctan2(b, a) + np.stack([half, -half])
+    both = (both + math.pi) % (2 * math.pi) - math.pi
+    return np.asarray(np.where(np.abs(both[0]) < np.abs(both[1]), both[0], both[1]))
+
+
 def turn_for_rise(normal: Array, rise: float) -> float:
-    """Turn of the direction of the given rise that lies in the plane with this normal."""
-    a, b = normal[1] * math.cos(rise), -normal[0] * math.cos(rise)
-    middle = math.atan2(b, a)
-    half = math.acos(max(-1.0, min(1.0, -normal[2] * math.sin(rise) / math.hypot(a, b))))
-    turns = [math.remainder(middle + s * half, 2 * math.pi) for s in (1, -1)]
-    return min(turns, key=abs)
+    """One of `turns_for_rises`."""
+    return float(turns_for_rises(normal, np.array(rise)))
 
 
 PLAIN_SPREAD = 0.2  # paper: at most 0.11 on the tuning photographs; mirrors: 0.29 and more

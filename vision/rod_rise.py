@@ -25,7 +25,7 @@ from numpy.typing import NDArray
 from vision.grid import GridPose
 from vision.ink import Ink, lattices, local_rays, sheet_scale
 from vision.rod import Rod
-from vision.rod_image import axis_normal, direction, hidden_by_rod, image_points, turn_for_rise
+from vision.rod_image import axis_normal, direction, hidden_by_rod, image_points, turns_for_rises
 
 Array = NDArray[np.float64]
 Floats = NDArray[np.float32]
@@ -104,7 +104,7 @@ def rise_likelihood(rgb: NDArray[np.uint8], ink: Ink, rod: Rod) -> Array | None:
 
 @dataclass(frozen=True)
 class _View:
-    """A part of the picture without ink: its colour gradients (0 out of sight), what is in sight."""
+    """A part of the picture without ink: colour gradients (0 out of sight) and what is in sight."""
 
     by_x: Floats
     by_y: Floats
@@ -159,22 +159,22 @@ def _reflections(pose: GridPose, rod: Rod) -> _Reflections:
     width = rod.width_px / pose.camera.f * abs(eye[2] / rays[0, 2])
     half = [float(np.linalg.norm(b - a)) / 2 for a, b in _across(rod)]
 
-    def seen(rise: float, heights: Array) -> tuple[Array, Array]:
-        d = direction(turn_for_rise(normal, rise), rise)
+    def seen(rises: Array, heights: Array) -> tuple[Array, Array]:
+        d = direction(turns_for_rises(normal, rises), rises)
         foot = eye + rays[0] * ((heights[:, None] - eye[2]) / rays[0, 2])
-        b, w = float(d @ rays[1]), foot - eye
-        run = (b * (w @ rays[1]) - w @ d) / (1 - b * b)  # to where it passes the upper ray
-        points = np.stack([foot, foot + run[:, None] * d], axis=1)
+        b, w = (d @ rays[1])[:, None], foot - eye
+        run = (b * (w @ rays[1]) - d @ w.T) / (1 - b * b)  # to where it passes the upper ray
+        upper = foot + run[..., None] * d[:, None]
+        points = np.stack(np.broadcast_arrays(foot, upper), axis=2)
         near = np.linalg.norm(points - eye, axis=-1)
         far = np.linalg.norm(points * (1, 1, -1) - eye, axis=-1)
         return image_points(points, pose), half * near / far
 
-    pair = seen(math.radians(20), np.array([1.0, 2.0]) * width)[0]
+    pair = seen(np.radians([20.0]), np.array([1.0, 2.0]) * width)[0][0]
     moved = float(np.linalg.norm(pair[1, 0] - pair[0, 0]))  # px by one rod width of height
     count = int(np.clip((MOST_HEIGHT - LEAST_HEIGHT) * moved / HEIGHT_STEP_PX, 20, 160))
     heights = np.linspace(LEAST_HEIGHT, MOST_HEIGHT, count)
-    both = [seen(float(rise), heights * width) for rise in np.radians(RISES_DEG)]
-    return _Reflections(np.array([e for e, _ in both]), np.array([w for _, w in both]), heights)
+    return _Reflections(*seen(np.radians(RISES_DEG), heights * width), heights)
 
 
 def _across(rod: Rod) -> list[tuple[Array, Array]]:
