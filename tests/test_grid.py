@@ -22,9 +22,12 @@ from tests.grid_views import grid_pose
 from tests.scenes import raster, world
 from vision.camera import Camera
 from vision.cantilever import find_cantilever
-from vision.grid import GLASS_INDEX, GridPose, _with_rivals, find_grid
+from vision.grid import GLASS_INDEX, GridPose, find_grid
+from vision.grid_choose import with_rivals
 from vision.grid_comb import tick_ends
-from vision.grid_fit import Match, _moved, residuals, twice_as_large
+from vision.grid_fit import moved_by, residuals
+from vision.grid_guess import twice_as_large
+from vision.grid_match import Match
 from vision.measure import Options
 from vision.photo import FocalPrior, Photo
 from vision.reading import Refusal
@@ -58,7 +61,7 @@ def test_derivatives_against_finite_differences(thickness: float | None) -> None
         place = xy[k : k + 1]
 
         def miss(p: Array, one: Match = one, place: Array = place) -> float:
-            return float(residuals(_moved(pose, p), place, one)[0][0])
+            return float(residuals(moved_by(pose, p), place, one)[0][0])
 
         theirs = approx_fprime(np.zeros(9), miss, 1e-7)
         assert np.allclose(jacobian[k, :last], theirs[:last], rtol=2e-4, atol=2e-2)
@@ -84,14 +87,14 @@ def test_a_lattice_that_explains_as_much_widens_the_uncertainty() -> None:
         return replace(pose, rotation=turn @ pose.rotation)
 
     def stated(candidates: list[tuple[float, GridPose]]) -> float:
-        found = _with_rivals(pose, candidates[1:], candidates[0][0])
+        found = with_rivals(pose, candidates[1:], candidates[0][0])
         assert found is not None
         return math.degrees(math.sqrt(float(np.trace(found.covariance[:3, :3]))))
 
     assert stated([(0.6, pose), (0.6, tilted(0.8))]) == pytest.approx(0.8, rel=1e-3)
     assert stated([(0.6, pose), (0.4, tilted(0.8))]) == 0.0
     assert 0 < stated([(0.6, pose), (0.55, tilted(0.8))]) < 0.5
-    assert _with_rivals(pose, [(0.59, tilted(6.0))], 0.6) is None
+    assert with_rivals(pose, [(0.59, tilted(6.0))], 0.6) is None
 
 
 def _drawn(seed: int, **kind: float | str) -> tuple[NDArray[np.float32], float, Array, Array]:

@@ -14,8 +14,9 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from vision.grid_fit import COMB_MM, MIN_TICKS, TICK_FAR_MM, TICK_NEAR_MM, counted, view_of
+from vision.grid_fit import MIN_TICKS
 from vision.grid_lines import Ridges
+from vision.grid_match import COMB_MM, TICK_FAR_MM, TICK_NEAR_MM, counted, view_of
 from vision.grid_pose import GridPose
 
 Array = NDArray[np.float64]

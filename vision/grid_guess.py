@@ -10,6 +10,7 @@ how many millimetres a cell has. One column, one row and the comb are enough.
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -469,3 +470,24 @@ def _alike(a: Array, b: Array, apart: tuple[float, ...]) -> bool:
     d = np.abs(a - b)
     d[:2] = np.minimum(d[:2], 1 - d[:2])  # a node's place is known modulo the pitch
     return bool(np.all(d < apart))
+
+
+def twice_as_large(pose: GridPose) -> list[GridPose]:
+    """Poses with cells twice as large where every other column, or every other row, is missing.
+
+    Rows and their ghosts together pass for rows half as far apart.
+    """
+    columns, rows = (sorted({k % 2 for k in lines}) for lines in (pose.columns, pose.rows))
+    if len(columns) == len(rows) == 2:
+        return []
+    thickness = None if pose.thickness is None else pose.thickness / 2
+    return [
+        replace(
+            pose,
+            origin=(pose.origin + pose.rotation[:, :2] @ np.array([i, j], float)) / 2,
+            thickness=thickness,
+            pitch_mm=None,
+        )
+        for i in columns
+        for j in rows
+    ]
