@@ -20,7 +20,8 @@ from vision.rod import RISE_DEG, RISE_U_DEG, Rod, tilt
 from vision.rod_image import axis_normal, mirrored_normal, mirrored_rays
 
 INNER_SHARE = 0.25  # what is left of the weight of a pair inside a clean wider one
-LEAST_OUTER = 0.25  # a wider pair counts from this share of the inner one's score
+# a wider pair begins to count, and counts in full, with these shares of the inner one's score
+OUTER_SHARES = (0.25, 0.5)
 SHARPNESS = 2.0  # weights go with this power of the scores
 LEAST_MIRRORED = 0.5  # a candidate may be the reflection of one with this share of its score
 ALIKE = 1.4  # a reflection is as wide as the rod; ratio that errors of the fit leave
@@ -48,8 +49,10 @@ def weights(rods: Sequence[Rod], pose: GridPose | None = None) -> np.ndarray:
     out = value.copy()
     for i, inner in enumerate(rods):
         for j, outer in enumerate(rods):
-            if i != j and value[j] > LEAST_OUTER * value[i] and _inside(inner, outer):
-                out[i] = INNER_SHARE * value[i]
+            low, high = (share * value[i] for share in OUTER_SHARES)
+            if i != j and value[j] > low and _inside(inner, outer):
+                sure = min((value[j] - low) / max(high - low, 1e-12), 1.0)
+                out[i] = min(out[i], (1 - (1 - INNER_SHARE) * sure) * value[i])
     if pose is not None:
         for i, j in product(range(len(rods)), repeat=2):
             if value[j] > LEAST_MIRRORED * value[i] and is_reflection(rods[i], rods[j], pose):
@@ -70,7 +73,9 @@ def _inside(inner: Rod, outer: Rod) -> bool:
     if scatter[1] > scatter[0] + 0.1 or outer.width_px < inner.width_px + 5:
         return False
     opening = [math.degrees(tilt(r.right) - tilt(r.left)) for r in (inner, outer)]
-    if not -1.0 < opening[1] < max(opening[0], 0.0) + 1.2:
+    # lines along a cone meet in its tip, so they open in proportion to their distance
+    wider = outer.width_px / inner.width_px
+    if not -1.0 < opening[1] < max(opening[0], 0.0) * wider + 1.2:
         return False
     low, high = inner.axis
     d = (high - low) / np.linalg.norm(high - low)

@@ -34,6 +34,7 @@ Array = NDArray[np.float64]
 
 DOUBT_PX = 15.0  # evidence (px) at which two limbs are as likely something else
 SURE_PX = 30.0  # evidence that leaves little doubt
+PLAIN_PX = 45.0  # evidence of a rod on the null that makes it needless to look elsewhere
 BESIDE = 0.12  # pitches from a column at which a line along it misses the stylus on the null
 ROD_MM = (0.2, 0.75)  # usual widths
 ACROSS_PX = 4.0  # a limb that drifts so far from a column's direction is none of its edges
@@ -66,21 +67,28 @@ def find_rods(rgb: NDArray[np.uint8], ink: Ink) -> list[Rod]:
         May be empty.
     """
     rods: list[Rod] = []
-    for place in find_places(rgb, ink):
-        best = max((r.score for r in rods), default=0.0)
-        if any(r.score > SURE_PX and r.score == best and _within(place, r) for r in rods):
-            continue  # all edges about that rod have been looked at
-        least = LEAST_SHARE * best
-        _add(rods, limb_pairs(rgb, ink, place.axis, place.width, least=least, known=rods))
-    if max((r.score for r in rods), default=0.0) < SURE_PX:
-        for place in usual_places(rgb, ink.pose):
-            _add(rods, limb_pairs(rgb, ink, place.axis, place.width, known=rods))
+    for place in usual_places(rgb, ink.pose):
+        _add_from(rods, rgb, ink, place)
+    if max((r.score for r in rods), default=0.0) < PLAIN_PX:
+        for place in find_places(rgb, ink):
+            _add_from(rods, rgb, ink, place)
     rods.sort(key=lambda r: -r.score)
     for rod in rods[:2]:  # again, in a strip that now follows the rod
         least = LEAST_SHARE * rods[0].score
         more = limb_pairs(rgb, ink, rod.axis, rod.width_px, least=least, known=rods, about=rod)
         _add(rods, more)
     return sorted(rods, key=lambda r: -r.score)
+
+
+def _add_from(rods: list[Rod], rgb: NDArray[np.uint8], ink: Ink, place: Place) -> None:
+    """Take in what lies at a place, unless all edges about the best rod have been looked at."""
+    best = max((r.score for r in rods), default=0.0)
+    if any(r.score > SURE_PX and r.score == best and _within(place, r) for r in rods):
+        return
+    _add(
+        rods,
+        limb_pairs(rgb, ink, place.axis, place.width, least=LEAST_SHARE * best, known=rods),
+    )
 
 
 def _add(rods: list[Rod], more: list[Rod]) -> None:

@@ -332,7 +332,8 @@ def apart_from_ink(ink: Ink, left: Line, right: Line) -> float:
     one, two = (_on_ink_edge(ink, line) for line in (left, right))
     if (one & two).mean() > 0.6:
         return 0.0
-    return 0.3 if max(one.mean(), two.mean()) > 0.75 else 1.0
+    share = float(np.clip((max(one.mean(), two.mean()) - 0.6) / 0.3, 0.0, 1.0))
+    return 1.0 - 0.7 * share
 
 
 def _on_ink_edge(ink: Ink, line: Line) -> NDArray[np.bool_]:
