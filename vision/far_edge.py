@@ -70,10 +70,11 @@ def far_edge(
     x0 = float(np.mean(np.unique(xs)))
     low, high = slope_range(rod)
     slopes = np.arange(low, high + 1e-9, COARSE_DEG)
+    beside = np.asarray(xs - x0, float)
     if len(slopes) < 6:
         return None
     size = 3 * small.shape[0]
-    table = np.stack([_smeared(ys, xs - x0, values, s, size, free) for s in slopes])
+    table = np.stack([_smeared(ys, beside, values, s, size, free) for s in slopes])
     if not (table > 0).any():
         return None
     k, row = (int(v) for v in np.unravel_index(np.argmax(table), table.shape))
@@ -87,8 +88,8 @@ def far_edge(
     here = row - size // 3 + math.tan(math.radians(slopes[k])) * (tip[0] * scale - x0)
     if here > (tip[1] - ABOVE * rod.thickness) * scale - OWN_PX / 4:
         return None  # cut off: it goes on among the shadows
-    near = np.abs(_level(ys, xs - x0, float(slopes[k])) + small.shape[0] - row) < 3 * SMOOTH_PX
-    ys, xs, values = ys[near], xs[near], values[near]
+    near = np.abs(_level(ys, beside, float(slopes[k])) + small.shape[0] - row) < 3 * SMOOTH_PX
+    ys, xs, beside, values = ys[near], xs[near], beside[near], values[near]
     columns = np.unique(xs)
     if len(columns) < LEAST_SPAN * small.shape[1]:
         return None
@@ -96,7 +97,7 @@ def far_edge(
         return None
     fine = np.arange(slopes[k] - COARSE_DEG, slopes[k] + COARSE_DEG + 0.01, FINE_DEG)
     block = (np.searchsorted(columns, xs) * BLOCKS) // len(columns)
-    sums = np.array([_sums(ys, xs - x0, values, s, size, block) for s in fine])
+    sums = np.array([_sums(ys, beside, values, s, size, block) for s in fine])
     slope = _peak(fine, sums.sum(axis=1))
     without = np.array([_peak(fine, sums.sum(axis=1) - sums[:, b]) for b in range(BLOCKS)])
     u = math.sqrt((BLOCKS - 1) / BLOCKS * float(np.sum((without - slope) ** 2)))

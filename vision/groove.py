@@ -178,7 +178,7 @@ def _smeared_counts(counts: Array, x: Array, slope: float, size: int) -> Array:
     """Pixels on each row after smearing along ``slope``; rows go round at ``size``."""
     shift = np.rint(x * math.tan(math.radians(slope))).astype(int)
     rows = (np.arange(len(counts))[:, None] - shift[None]) % size
-    return np.bincount(rows.ravel(), counts.ravel(), size)
+    return np.asarray(np.bincount(rows.ravel(), counts.ravel(), size), float)
 
 
 def _at_tip(
