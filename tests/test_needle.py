@@ -23,6 +23,7 @@ from vision.needle_choose import (
     odds_of_chance,
     off_axis,
     quality,
+    taper_seen,
 )
 from vision.needle_shape import Frame
 from vision.side_rod import RodLine, SideRod, find_side_rod
@@ -303,6 +304,19 @@ def test_a_shank_without_its_cone_is_uncertain() -> None:
     assert {"cone left", "cone right"} <= set(seen.edges)
     assert math.degrees(seen.edges["shank left"].angle_u) < 0.5
     assert math.degrees(doubtful.edges["shank left"].angle_u) > 2.0
+
+
+def test_a_tapering_shank_is_less_certain_than_a_straight_one() -> None:
+    """Its sides need not taper alike; the taper seen is the one drawn."""
+    u = []
+    for taper in (0.0, 4.0):
+        picture = _backdrop(185, 185)
+        _fill(picture, _outline(1.5, taper, 48.0), 70)
+        _fill(picture, _rod()[1], 40)
+        edges = _found(_finish(picture)).edges
+        assert taper_seen(edges) == pytest.approx(taper, abs=TOL_DEG)
+        u.append(math.degrees(edges["shank left"].angle_u))
+    assert u[1] > u[0] + 0.1
 
 
 def _four(left: float, right: float, flanks: tuple[float, float]) -> dict[str, NeedleEdge]:

@@ -263,6 +263,17 @@ def odds_of_chance(edges: Mapping[str, NeedleEdge]) -> float:
     return chance / max(stylus, 1e-9)
 
 
+def taper_seen(edges: Mapping[str, NeedleEdge]) -> float:
+    """Half the angle between the shank's sides, degrees, mean of the views; 0 where not seen."""
+    halves = []
+    for view in VIEWS:
+        pair = [edges.get(f"{view}shank {hand}") for hand in HANDS]
+        leans = [e.lean for e in pair if e is not None]
+        if len(leans) == len(HANDS):
+            halves.append(abs(leans[1] - leans[0]) / 2)
+    return float(np.mean(halves)) if halves else 0.0
+
+
 def _normal(x: float, sd: float) -> float:
     return math.exp(-0.5 * (x / sd) ** 2) / sd
 
