@@ -145,7 +145,10 @@ def _doubted(best: Needle, seen: list[Needle], on_mirror: bool) -> Needle:
         flanks = [best.edges.get(f"cone {hand}") for hand in HANDS]
         worth = min(0.0 if e is None else _line_worth(e) for e in flanks)
         doubt = math.hypot(doubt, NO_CONE_U_DEG / (1 + (worth / HALF_CONE) ** 2))
-    doubt *= math.sqrt(min(odds_of_chance(best.edges), MOST_ODDS))
+    odds = min(odds_of_chance(best.edges), MOST_ODDS)
+    if once and on_mirror:
+        odds = max(odds, 1.0)  # no agreement outweighs that the mirror does not show it
+    doubt *= math.sqrt(odds)
     spread = math.hypot(spread, doubt, UNEQUAL_SIDES * taper_seen(best.edges))
     spread *= math.sqrt(len(best.edges))  # common to all of them
     edges = {name: _wider(e, spread) for name, e in best.edges.items()}
