@@ -167,6 +167,8 @@ def find_rake(photo: Photo, options: Options) -> RakeLines | Refusal:
         if groove is None or groove.u_deg > DOUBTFUL_GROOVE_DEG:
             beyond = far_edge(photo.rgb, needle.apex, needle.width, rod)
             lines += [] if beyond is None else [beyond]
+            if groove is None and beyond is not None:
+                flags.append("far_edge_reference")
         if not any(x.name.startswith("surface") for x in lines):
             return _refusal(
                 "Neither a mirror image nor grooves show which way the surface runs.",

@@ -27,6 +27,8 @@ FLAGS: dict[str, str] = {
     "no_rake_target": "A conical tip has no rake target: set the arm level instead.",
     "surface_height_unknown": "Mirror and record thickness were not given: the angle is "
     "right for this surface only, so no verdict.",
+    "far_edge_reference": "The far edge of the record gave the surface's direction: light the "
+    "grooves so that they glint beside the stylus.",
     "groove_reference": "The groove gave the surface direction: keep the lens low and square.",
     "no_reflection": "No usable reflection was found; the uncertainty is larger.",
     "back_silvered": "Back-silvered mirror: the glass thickness was allowed for.",
