@@ -30,6 +30,8 @@ OPENINGS = (0, 1)  # steps of slope between the limbs: a rod may widen towards t
 MOST_PLACES = 6
 AXIS_MM = 0.5  # of the rod's axis over the sheet at the stylus
 SET_MM = 0.8  # people set the stylus on the null to this, and a rod may point past its stylus
+BEGINS_MM, BEGIN_U_MM = (-2.5, 2.0), 0.7  # where limbs may begin to show, along it from the null
+ENDS_MM = 8.0  # and where the body begins at the latest
 NODE_HEIGHT = 0.1  # the same in pitches, where a pitch is not known in mm
 USUAL_TURNS_DEG = (-7.0, 7.0)  # from the printed line; a strip also shows what is 9 degrees off
 USUAL_LENGTH, USUAL_WIDTH = 0.15, 0.025  # of the picture's width
@@ -320,11 +322,31 @@ def near_node(pose: GridPose, axis: Line) -> float:
         miss_mm = float(np.abs(rel @ (-along[1], along[0])).min()) * pose.pitch_mm
         beyond_mm = float(ends[1, 1]) * pose.pitch_mm  # a reflection or a line may end at the null
         reach = min(max(beyond_mm, 0.25), 1.0)
-        return reach * math.exp(-((max(miss_mm - SET_MM, 0.0) / SET_MM) ** 2))
+        off = max(miss_mm - SET_MM, 0.0) / SET_MM
+        return reach * math.exp(-(off**2) - (_off_null_mm(pose, axis) / BEGIN_U_MM) ** 2)
     s = np.linspace(-0.2, 0.2, 11)[:, None]
     xy = sheet_xy(pose, axis[0] + s * d, height=NODE_HEIGHT)
     miss = np.hypot(*(xy - np.round(xy)).T).min()
     return float(0.5 + 0.5 * math.exp(-((miss / 0.18) ** 2)))
+
+
+def _off_null_mm(pose: GridPose, axis: Line) -> float:
+    """How far, mm along it, a rod's ends lie from where those of one that stands on the null may.
+
+    Ribs, shadows and edges on the body begin farther up, and run on for longer.
+    """
+    assert pose.pitch_mm is not None
+    rise = math.tan(math.radians(RISE_DEG))
+    up = np.array([0.0, 1.0, rise]) / pose.pitch_mm
+    mm = np.array([0.0, 4.0])
+    off = []
+    for row in (0,) if pose.null_known else (-1, 0, 1):
+        start = np.array([0.0, row, AXIS_MM / pose.pitch_mm])
+        a, b = pose.camera.undistort(pose.project(start + mm[:, None] * up))
+        d = (b - a) / mm[1]
+        low, high = (float((end - a) @ d / (d @ d)) for end in axis)
+        off.append(max(BEGINS_MM[0] - low, low - BEGINS_MM[1], high - ENDS_MM, 0.0))
+    return min(off)
 
 
 def apart_from_ink(ink: Ink, left: Line, right: Line) -> float:
