@@ -533,7 +533,9 @@ def test_photos_read_before_are_not_searched_again(
         PIL.Image.fromarray(rgb).save(source)
         sources.append(str(source))
         photo = replace(load_photo(source), focal=FocalPrior(focal_px, 0.05))
-        readings.append(replace(read_cantilever(photo, Options()), sha256=photo.sha256))
+        reading = read_cantilever(photo, Options())
+        assert isinstance(reading, Reading)
+        readings.append(replace(reading, sha256=photo.sha256))
     searched: list[str] = []
     find = cantilever.find_cantilever
 

@@ -239,8 +239,7 @@ def settled(
     score = (
         length_px
         * _whole(left, right)
-        * apart_from_ink(ink, left.ends, right.ends)
-        * printed(pose, left, right, rgb)
+        * min(apart_from_ink(ink, left.ends, right.ends), printed(pose, left, right, rgb))
         * _usual(rgb, pose, left.ends, right.ends)
     )
     # where little of the rod is seen, its limbs may be something else

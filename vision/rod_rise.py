@@ -45,7 +45,8 @@ LEAST_SEEN = 2  # samples of a stretch in sight
 BLIND, SHAPE, LEAST_RANK = 0.3, 0.2, 0.003
 ONE_LIMB = 0.5  # what a limb counts whose partner is missing: other edges come singly
 ALIKE = 0.4  # the same step inwards on both sides: the inside has one colour, and so has the ground
-INDEPENDENT = 0.6  # stretches beside one another are not independent
+INDEPENDENT = 0.72  # stretches beside one another are not independent
+ELSE = 0.007  # what a rise keeps however badly it fits: the edges seen may be something else's
 LEAST_SEEN_STEPS = 50
 SIZE_BINS = 2000
 FILLED_FROM = ((2.0, 1.0), (5.0, 1e-2), (12.0, 1e-4))  # px around, and what it counts
@@ -63,7 +64,7 @@ class _Reflections:
 
 
 def rise_likelihood(rgb: NDArray[np.uint8], ink: Ink, rod: Rod) -> Array | None:
-    """Log-likelihood of each of `RISES_DEG`, up to a constant.
+    """Log-likelihood of each of `RISES_DEG`, about 0 at the likeliest.
 
     Parameters
     ----------
@@ -99,7 +100,7 @@ def rise_likelihood(rgb: NDArray[np.uint8], ink: Ink, rod: Rod) -> Array | None:
     value = np.mean(evidence, axis=0) + prior
     top = value.max(axis=1)
     out = top + np.log(np.exp(value - top[:, None]).sum(axis=1))
-    return np.asarray(out - out.max())
+    return np.log(np.exp(out - out.max()) + ELSE)
 
 
 @dataclass(frozen=True)
