@@ -123,7 +123,7 @@ def test_a_rod_begins_at_its_stylus_and_ends_in_its_body(
     begins_mm: float, ends_mm: float, least: float, most: float
 ) -> None:
     """A rib of the body begins farther from the null than a rod, or runs on for longer."""
-    pose = replace(grid_pose(38.0, 5.0, 0.0), pitch_mm=10.0)
+    pose = replace(grid_pose(38.0, 5.0, 0.0), pitch_mm=10.0, null_known=True)
     turn, rise = math.radians(2.0), math.radians(23.0)
     d = np.array([-math.sin(turn), math.cos(turn), math.tan(rise)])
     start = np.array([0.0, 0.0, 0.05])
