@@ -23,11 +23,13 @@ from tests.scenes import raster, world
 from vision.camera import Camera
 from vision.cantilever import find_cantilever
 from vision.grid import GLASS_INDEX, GridPose, find_grid
-from vision.grid_choose import with_rivals
+from vision.grid_choose import well_seen, with_layer_doubt, with_rivals
 from vision.grid_comb import tick_ends
 from vision.grid_fit import moved_by, residuals
 from vision.grid_guess import twice_as_large
-from vision.grid_match import Match
+from vision.grid_lines import Line, Ridges
+from vision.grid_match import Match, doubled
+from vision.grid_ticks import ticked
 from vision.measure import Options
 from vision.photo import FocalPrior, Photo
 from vision.reading import Refusal
@@ -95,6 +97,80 @@ def test_a_lattice_that_explains_as_much_widens_the_uncertainty() -> None:
     assert stated([(0.6, pose), (0.4, tilted(0.8))]) == 0.0
     assert 0 < stated([(0.6, pose), (0.55, tilted(0.8))]) < 0.5
     assert with_rivals(pose, [(0.59, tilted(6.0))], 0.6) is None
+
+
+def _ridges_along(pose: GridPose, ends: list[tuple[Array, Array]]) -> Ridges:
+    """Ridge points a pixel apart along straight lines of the sheet."""
+    xy, angle = [], []
+    for p, q in ends:
+        a, b = pose.project(np.array([*p, 0.0])), pose.project(np.array([*q, 0.0]))
+        steps = np.linspace(0, 1, max(2, int(np.hypot(*(b - a)))))[:, None]
+        xy.append(a + steps * (b - a))
+        angle.append(np.full(len(steps), math.atan2(b[1] - a[1], b[0] - a[0]) % math.pi))
+    points, angles = np.concatenate(xy), np.concatenate(angle)
+    return Ridges(points, angles, np.ones(len(points)), np.full(len(points), 2.0))
+
+
+@pytest.mark.parametrize(("elevation", "aside"), [(25.0, 15.0), (40.0, -6.0)])
+def test_ticks_along_one_column_give_the_scale(elevation: float, aside: float) -> None:
+    pose = replace(grid_pose(elevation, aside, 1.0, f=14000.0), origin=np.array([0.0, 0.0, 14.0]))
+    mm = 0.1  # pitches of 10 mm, so that the camera is 140 mm away
+    ends = [
+        (np.array([0.0, -0.5]), np.array([0.0, 0.5])),
+        (np.array([-0.6, 0]), np.array([0.6, 0])),
+    ]
+    ends += [
+        (np.array([s * 0.15 * mm, k * mm]), np.array([s * 0.5 * mm, k * mm]))
+        for k in range(-5, 6)
+        if k
+        for s in (-1, 1)
+    ]
+    points = _ridges_along(pose, ends)
+    centre = np.array([pose.camera.cx, pose.camera.cy])
+    places = [[pose.project(np.array([*e, 0.0])) - centre for e in pair] for pair in ends[:2]]
+    lines = [Line(p, q, 100.0) for p, q in places]
+    starts = [p for _, p in ticked(lines, points, pose.camera) if p.pitch_mm == 10.0]
+    assert min(_angle(p.normal, pose.normal) for p in starts) < 4.0
+    assert min(abs(p.origin[2] / 14.0 - 1) for p in starts) < 0.06
+    untold = _ridges_along(pose, ends[:2])  # without ticks nothing gives the scale
+    assert ticked(lines, untold, pose.camera) == []
+
+
+def test_ink_in_glass_shows_on_both_layers() -> None:
+    def seen(shares: list[list[float]]) -> float:
+        share = np.concatenate(shares)
+        n = len(share)
+        line = np.repeat(np.arange(len(shares)), [len(s) for s in shares]).astype(float)
+        zero = np.zeros(n)
+        return doubled(
+            Match(
+                np.arange(n), np.zeros(n, int), line, share > 0.7, zero, share, zero + 1, zero, zero
+            )
+        )
+
+    assert seen([[0.0] * 20 + [1.0] * 20, [0.5] * 20]) == 1.0
+    assert seen([[0.0] * 30, [1.0] * 30]) == 0.0  # fronts here, ghosts there
+    assert seen([[0.0] * 30 + [1.0] * 10]) == pytest.approx(1 / 3)
+
+
+def test_scatter_as_by_chance_is_no_lattice() -> None:
+    strewn = np.sqrt(np.mean(np.random.default_rng(1).uniform(-1.5, 1.5, 4000) ** 2))
+    pose = replace(grid_pose(35, 6, 1), columns=(0, 1), rows=(0, 1, 2), ticks=9)
+    assert well_seen(replace(pose, rms_px=0.3 * strewn), free_focal=False)
+    assert not well_seen(replace(pose, rms_px=0.6 * strewn), free_focal=False)
+    assert not well_seen(replace(pose, rms_px=0.3 * strewn, support=0.3), free_focal=True)
+
+
+def test_two_lines_with_much_left_over_may_lie_on_two_layers() -> None:
+    pose = replace(grid_pose(35, 6, 1), columns=(0, 1), rows=(0, 1, 2), support=0.4)
+    across = pose.rotation[:, 0]
+
+    def u_deg(one: GridPose) -> float:
+        return math.degrees(math.sqrt(float(across @ one.covariance[:3, :3] @ across)))
+
+    assert u_deg(with_layer_doubt(pose)) > 0.7
+    assert u_deg(with_layer_doubt(replace(pose, support=0.8))) < 0.1
+    assert u_deg(with_layer_doubt(replace(pose, columns=(0, 1, 2)))) < 0.1
 
 
 def _drawn(seed: int, **kind: float | str) -> tuple[NDArray[np.float32], float, Array, Array]:

@@ -15,7 +15,16 @@ import pytest
 
 from vision.needle import Needle, find_needle, usable
 from vision.needle_backdrop import departures
-from vision.needle_choose import NeedleEdge, chosen, distinct, encloses, off_axis, quality
+from vision.needle_choose import (
+    NeedleEdge,
+    chosen,
+    distinct,
+    encloses,
+    odds_of_chance,
+    off_axis,
+    quality,
+    taper_seen,
+)
 from vision.needle_shape import Frame
 from vision.side_rod import RodLine, SideRod, find_side_rod
 
@@ -295,6 +304,40 @@ def test_a_shank_without_its_cone_is_uncertain() -> None:
     assert {"cone left", "cone right"} <= set(seen.edges)
     assert math.degrees(seen.edges["shank left"].angle_u) < 0.5
     assert math.degrees(doubtful.edges["shank left"].angle_u) > 2.0
+
+
+def test_a_tapering_shank_is_less_certain_than_a_straight_one() -> None:
+    """Its sides need not taper alike; the taper seen is the one drawn."""
+    u = []
+    for taper in (0.0, 4.0):
+        picture = _backdrop(185, 185)
+        _fill(picture, _outline(1.5, taper, 48.0), 70)
+        _fill(picture, _rod()[1], 40)
+        edges = _found(_finish(picture)).edges
+        assert taper_seen(edges) == pytest.approx(taper, abs=TOL_DEG)
+        u.append(math.degrees(edges["shank left"].angle_u))
+    assert u[1] > u[0] + 0.1
+
+
+def _four(left: float, right: float, flanks: tuple[float, float]) -> dict[str, NeedleEdge]:
+    shank = {"shank left": _edge(left, -50), "shank right": _edge(right, 50)}
+    return {**shank, "cone left": _edge(flanks[0], -20), "cone right": _edge(flanks[1], 20)}
+
+
+def test_parallel_sides_whose_axis_halves_the_cone_are_no_chance() -> None:
+    """Drawn at random (NumPy): edges of a stylus are told from lines that agree by chance."""
+    random = np.random.default_rng(5)
+    stylus, chance = [], []
+    for _ in range(400):
+        axis, scatter, flanks = random.normal(0, 4), random.normal(0, 0.25, 2), (-26, 26)
+        cone = tuple(axis + a + random.normal(0, 0.6) for a in flanks)
+        stylus.append(odds_of_chance(_four(axis + scatter[0], axis + scatter[1], cone)))
+        off = axis + random.normal(0, 2.5, 2)
+        chance.append(odds_of_chance(_four(off[0], off[1], cone)))
+    assert np.median(stylus) < 0.3
+    assert np.median(chance) > 1.0
+    assert np.mean(np.array(stylus) < np.median(chance)) > 0.95
+    assert odds_of_chance({k: e for k, e in _four(0, 0, (-26, 26)).items() if "cone" not in k}) == 1
 
 
 def test_weak_edges_are_left_out_and_lone_cones_less_certain() -> None:

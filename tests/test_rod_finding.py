@@ -241,3 +241,21 @@ def test_an_edge_outside_another_is_found(gap: float) -> None:
     assert abs(outer.offset * sign - gap) < 1.5
     assert abs(outer.slope) < 0.02
     assert edge_outside(strip, Edge(0.0, 0.0, 1.0), -sign, 25.0, (0.0, 300.0)) is None
+
+
+@pytest.mark.parametrize(("share", "wins"), [(0.2, False), (0.6, True)])
+def test_highlights_of_a_cone_lie_within_its_limbs(share: float, wins: bool) -> None:
+    """All lines along a cone meet in its tip: those of a highlight open less than the limbs."""
+    tip = np.array([200.0, 1200.0])
+
+    def pair(half: float, score: float) -> Rod:
+        sides = []
+        for sign in (-1, 1):
+            away = np.array([sign * half, -300.0])
+            sides.append(_limb(np.array([tip + 2 * away, tip + 3 * away])))
+        return Rod(sides[0], sides[1], score, 5 * half)
+
+    highlight, limbs = pair(3.0, 60.0), pair(9.0, 60.0 * share)
+    chosen = weights([highlight, limbs])
+    assert bool(chosen[1] > chosen[0]) is wins
+    assert chosen.min() > 0.02  # the other one still widens the uncertainty

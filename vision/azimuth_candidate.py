@@ -36,13 +36,11 @@ class Candidate:
 
 def along_field(strength: Picture, along: Array, across: Array) -> Array:
     """Edge strength at positions (along, across); 0 outside."""
-    column = np.round(along).astype(int)
-    row = np.round(across).astype(int)
-    ok = (column >= 0) & (row >= 0) & (column < strength.shape[1]) & (row < strength.shape[0])
-    values = strength[
-        np.clip(row, 0, strength.shape[0] - 1), np.clip(column, 0, strength.shape[1] - 1)
-    ]
-    return np.where(ok, values, 0.0)
+    height, width = strength.shape
+    column, row = np.rint(along).astype(np.int32), np.rint(across).astype(np.int32)
+    ok = (column >= 0) & (row >= 0) & (column < width) & (row < height)
+    values = strength.ravel().take(row * width + column, mode="clip")
+    return np.asarray(values * ok, float)
 
 
 def unlike(channels: Picture, edge: tuple[float, ...], image: tuple[float, ...]) -> float:

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -23,14 +23,16 @@ PARALLEL_LOSS, RIVAL_WITHIN = 5.0, 2.5
 # From the tuning photographs, as all weights: pairs overstate how sure they are by this.
 TEMPER = 1.5
 LEAST_CERTAINTY, LEAST_SHARE, MOST_SHARE = 12.5, 0.65, 0.97
-MOST_MISS_DEG = 3.0  # of edges and sides; the doubt it casts is in the spread
+MOST_MISS_DEG = 1.6  # of edges and sides; what is less is in the spread
 # In the mirror a rounded edge is a gradient of shading, not an outline, and may be turned by
 # BENT_DEG; the four sides tell the same angle to SIDES_DEG, unless the front leans or is not alike
 # left and right. How often, from the tuning photographs; every further edge that agrees makes the
-# first less likely.
+# first less likely, an image softer than all else more.
+MOST_BENT, SOFTER = 0.4, 1.5
 BENT, BENT_DEG, BENT_EACH = 0.04, 0.3, 0.4
 SIDES_DEG, UNLIKE_SIDES, UNLIKE_DEG = 0.13, 0.25, 0.8
 WIDE_VALUE = 9.0
+LEAST_SIDES, SURE_CERTAINTY, SURELY_ALIKE = 3, 16.0, 0.75
 LEAST_WIDTH = 0.19
 FAR_RIVAL_DEG = 0.6
 MOST_BLUR_WIDTHS, MOST_SIDE_BLUR_WIDTHS = 0.0085, 0.010
@@ -150,8 +152,15 @@ def agree(fitted: list[Fitted], frame: int, candidates: Sequence[Candidate] = ()
     centre = math.degrees(fitted[best].half)
     spread = float(weights[near_by] @ (half[near_by] - centre) ** 2 / weights[near_by].sum())
     width = max(span(fitted[k]) for k in inside)
+    chosen = fitted[best]
+    for k in inside:
+        # The same edge may have been found with and without its sides.
+        if len(fitted[k].sides) > len(chosen.sides) and same_line(
+            fitted[k].edge.edge, chosen.edge.edge
+        ):
+            chosen = replace(chosen, sides=fitted[k].sides, by_sides=fitted[k].by_sides)
     return Choice(
-        fitted[best],
+        chosen,
         others,
         math.radians(math.sqrt(spread)),
         share,
@@ -174,6 +183,7 @@ def _by_the_sides(agreeing: list[Fitted], total: float) -> tuple[tuple[float, fl
     u_edges = math.hypot(pair_u(best), PAIR_FLOOR_DEG)
     miss = math.degrees(best.half - float(own.by_sides or 0.0))
     bent = BENT * BENT_EACH ** _agreeing_images(agreeing)
+    bent = min(MOST_BENT, bent * max(1.0, _softer(own) / SOFTER) ** 2)
     right = (1 - bent) * (1 - UNLIKE_SIDES) * _normal(miss, math.hypot(u_edges, u_sides))
     turned = bent * _normal(miss, math.hypot(BENT_DEG, u_sides))
     unlike = UNLIKE_SIDES * _normal(miss, UNLIKE_DEG)
@@ -183,6 +193,12 @@ def _by_the_sides(agreeing: list[Fitted], total: float) -> tuple[tuple[float, fl
 
 def _normal(x: float, u: float) -> float:
     return math.exp(-0.5 * (x / u) ** 2) / u
+
+
+def _softer(fitted: Fitted) -> float:
+    """Blur of the image's edge over that of the edge and of the sides' images; an outline has 1."""
+    images = [f.edge.blur for name, f in fitted.sides.items() if name.endswith("image")]
+    return fitted.image.edge.blur / max(fitted.edge.edge.blur, *images)
 
 
 def _sides_u(fitted: Fitted) -> float:
@@ -243,9 +259,15 @@ def doubts(choice: Choice, sharp: float, frame: int) -> Refusal | None:
             + SHOW_BOTH[0].lower()
             + SHOW_BOTH[1:],
         )
+    mirrors = best.alike > SURELY_ALIKE and choice.share > 0.9
+    sure = mirrors or choice.certainty > SURE_CERTAINTY
+    if len(best.sides) < (LEAST_SIDES - 1 if sure else LEAST_SIDES):
+        return Refusal(
+            QUANTITY, "The body's sides and their reflections are not seen well enough.", SHOW_BOTH
+        )
     # The reflected sides lie farther from the focus, and only help to check.
     own = [f.edge.blur for name, f in best.sides.items() if name in ("left", "right")]
-    side_blur = float(np.median(own or [f.edge.blur for f in best.sides.values()] or [0.0]))
+    side_blur = float(np.median(own or [f.edge.blur for f in best.sides.values()]))
     if side_blur > max(MOST_SIDE_BLUR_WIDTHS * width, sharp):
         return Refusal(
             QUANTITY,

@@ -252,9 +252,9 @@ def _search_below(cup: Cup, gradient: Picture, count: int = 4) -> list[tuple[flo
     """Weak edges under the cup: the median over blocks of the slope across, over all leans."""
     slope, intercept = cup.line
     width = cup.width
-    us = (np.arange(48) + 0.5) / 48 * 0.92 + 0.04
+    us = (np.arange(36) + 0.5) / 36 * 0.92 + 0.04
     xs = cup.xl + us * width
-    gaps = np.arange(0.03 * width, 0.8 * width, max(1.0, width / 200))
+    gaps = np.arange(0.03 * width, 0.8 * width, max(1.0, width / 180))
     found = []
     for turn in np.arange(-0.14, 0.141, 0.014):
         base = slope * xs + intercept + turn * (xs - (cup.xl + cup.xr) / 2)
@@ -262,7 +262,7 @@ def _search_below(cup: Cup, gradient: Picture, count: int = 4) -> list[tuple[flo
         px = (xs[None, :] - roll * gaps[:, None]).astype(np.float32)
         py = (base[None, :] + gaps[:, None]).astype(np.float32)
         values = cv2.remap(gradient, px, py, cv2.INTER_LINEAR, borderValue=(0, 0, 0))
-        blocks = values.reshape(len(gaps), 12, 4, 3).mean(axis=2)
+        blocks = values.reshape(len(gaps), 12, 3, 3).mean(axis=2)
         middle = np.linalg.norm(np.median(blocks, axis=1), axis=1)
         found.append(middle)
     table = np.array(found)

@@ -33,7 +33,7 @@ Picture = NDArray[np.float32]
 FIND_WIDTH = 800
 _ROOT = np.sqrt(np.arange(256, dtype=np.float32) / 255)
 _OPPONENT = np.array([[1 / 3, 1 / 3, 1 / 3], [0.7, -0.7, 0.0], [0.35, 0.35, -0.7]], np.float32)
-COUNT = 28
+COUNT = 18
 INK_PX = 9  # closing window at find size; wider than a printed line there
 
 
@@ -97,7 +97,10 @@ def _reduced(rgb: NDArray[np.uint8], scale: float) -> NDArray[np.uint8]:
 
 
 def _at_scale(
-    small: NDArray[np.uint8], bare: NDArray[np.uint8], ink: int, maps: Sequence[MirrorMap]
+    small: NDArray[np.uint8],
+    bare: NDArray[np.uint8],
+    ink: int,
+    maps: Sequence[MirrorMap],
 ) -> list[Candidate]:
     """Candidates in a reduced picture, in its own pixels; ``bare`` has no printed lines.
 

@@ -25,7 +25,7 @@ from vision.photo import Photo
 Picture = NDArray[np.float32]
 WIDEST_PX = 16.0  # half width of the window for soft edges, at fit size
 FIT_WIDTH = 1600  # wider pictures are reduced to this: blur and noise leave no more detail
-LIKELIEST = 8
+LIKELIEST, FAR_BEHIND = 8, 10.0  # logarithms; sides change them by less
 LEAST_STRETCH = 0.25  # of a rough segment
 SOME_INK, MOST_INK = 0.4, 0.8
 FAINT_OUTLINE = 0.1
@@ -82,6 +82,8 @@ class Fitter:
         rough.sort(key=weigh, reverse=True)
         likely: list[Fitted] = []
         for f in rough:
+            if weigh(f) < weigh(rough[0]) - FAR_BEHIND:
+                break
             # A few under each edge: the true edge must stay in the race against its reflections.
             if sum(same_line(f.edge.edge, o.edge.edge) for o in likely) < LIKELIEST // 2:
                 likely.append(f)

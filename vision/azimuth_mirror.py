@@ -26,7 +26,7 @@ Array = NDArray[np.float64]
 Picture = NDArray[np.float32]
 
 WIDTH = 200  # px; a pixel across a body half as wide is 0.6 degrees
-STEP_DEG, MOST_DEG = 1.0, 11.0
+STEP_DEG, MOST_DEG = 1.0, 10.0
 MOST_SHIFT = 0.7  # of the height
 MOST_ASIDE = 0.05  # of the width: perspective shifts the image a little along the edge
 LEAST_GRADIENT = 0.012
@@ -148,6 +148,7 @@ def find_mirrors(channels: Picture) -> Mirrors:
     h, w = small.shape[:2]
     size = fft.next_fast_len(round((1 + MOST_SHIFT) * h)), fft.next_fast_len(round(1.12 * w))
     angles = np.radians(np.arange(-MOST_DEG, MOST_DEG + STEP_DEG / 2, STEP_DEG))
+    small = _two_colours(small)
     own = _field(small)
     for edge in (own[:2], own[-2:], own[:, :2], own[:, -2:]):
         edge[:] = 0
@@ -180,6 +181,13 @@ def _field(channels: Picture) -> NDArray[np.complex64]:
     size = np.sqrt((gx * gx + gy * gy).sum(axis=2))
     floor = max(LEAST_GRADIENT, 2 * float(np.median(size)))
     return np.asarray((gx + 1j * gy) * (size / (size + floor) ** 2)[..., None], np.complex64)
+
+
+def _two_colours(channels: Picture) -> Picture:
+    """The two combinations of the channels that vary most from pixel to pixel."""
+    steps = np.diff(channels, axis=0).reshape(-1, channels.shape[2])
+    directions = np.linalg.eigh(steps.T @ steps)[1][:, -2:]
+    return np.asarray(channels @ directions, np.float32)
 
 
 def _signed(index: int, size: int) -> int:

@@ -21,6 +21,7 @@ from numpy.typing import NDArray
 from vision.camera import Camera
 from vision.grid_choose import (
     RIVAL_FROM,
+    SURE_SCORE,
     Candidate,
     different,
     explained,
@@ -30,6 +31,7 @@ from vision.grid_choose import (
     tilt_u_deg,
     usual_lens,
     well_seen,
+    with_layer_doubt,
     with_rivals,
     worth,
 )
@@ -45,6 +47,7 @@ from vision.grid_guess import (
     twice_as_large,
 )
 from vision.grid_lines import (
+    Line,
     Ridges,
     along_drawn,
     dark_lines,
@@ -54,13 +57,16 @@ from vision.grid_lines import (
 )
 from vision.grid_match import COLUMN, match
 from vision.grid_pose import GLASS_INDEX, GridPose
+from vision.grid_ticks import ticked
 from vision.photo import FocalPrior
 
+Array = NDArray[np.float64]
 __all__ = ["GLASS_INDEX", "GridPose", "find_grid"]
 
 COARSE_LONG_SIDE = 900
 THIN, FEW = 1500, 500  # ridge points for the search, and for a first look
-FITTED = 6  # starts that pass the first look
+FITTED, TICKED_FITTED = 6, 3  # starts that pass the first look
+FOR_TICKS = 4000  # ridge points by which ticks are counted: each has few
 WEAK_TILT_DEG = 0.3
 LEAST_SCORE = 0.25
 
@@ -176,13 +182,13 @@ def _polished(
 ) -> GridPose | None:
     """The pose that fits all points, or None where it cannot be the printed grid."""
     pose = fit(start, points, prior, (1.5,), most=3000) or start
-    few = min(len(pose.columns), len(pose.rows))
+    few, by_ends = min(len(pose.columns), len(pose.rows)), None
     if few < 2 or tilt_u_deg(pose) > WEAK_TILT_DEG:
-        ended = _by_ends(grey, pose, points, prior)
-        if ended is None and few < 2:
+        by_ends = _by_ends(grey, pose, points, prior)
+        if by_ends is None and few < 2:
             return None
-        pose = ended or pose
-    if not is_plausible(pose) or not well_seen(pose) or not usual_lens(pose, prior):
+        pose = by_ends or pose
+    if not is_plausible(pose) or not well_seen(pose, free_focal) or not usual_lens(pose, prior):
         return None
     ends = tick_ends(grey, pose)
     if ends is not None and not ends_agree(ends, pose):
@@ -190,20 +196,25 @@ def _polished(
     least = 2 if ends is not None else 3
     if free_focal and min(len(pose.columns), len(pose.rows)) < least:
         return None  # two lines each way cannot tell tilt from focal length
-    return pose
+    return with_layer_doubt(pose) if by_ends is None else pose
 
 
 def _by_ends(
     grey: NDArray[np.float32], pose: GridPose, points: Ridges, prior: tuple[float, float]
 ) -> GridPose | None:
     """With one column, the ends of the ticks are what gives the scale across it."""
+    ends = None
     for _ in range(3):
         ends = tick_ends(grey, pose)
         better = None if ends is None else fit(pose, points, prior, (1.5,), most=3000, ends=ends)
-        if better is None:
+        if ends is None or better is None:
             return None
         pose = better
-    return with_end_bias(pose)
+
+    def refit(moved: tuple[Array, Array]) -> GridPose | None:
+        return fit(pose, points, prior, (1.5,), most=3000, ends=moved)
+
+    return None if ends is None else with_end_bias(pose, ends, refit)
 
 
 def _checked_by_ends(
@@ -256,7 +267,32 @@ def _attempt(
         for f in lenses:
             starts += [p for _, p in crossed(lines, points, Camera(f, *centre, k1, half_diagonal))]
         best = sorted(best + _refined(starts, grey, points, thin, prior), key=lambda c: -c[0])
+    if not best or (best[0][1].ticks < MIN_TICKS and best[0][0] < SURE_SCORE):
+        camera = Camera(f_px, *centre, k1, half_diagonal)
+        best = sorted(best + _by_ticks(lines, points, grey, camera, prior), key=lambda c: -c[0])
     return best
+
+
+def _by_ticks(
+    lines: list[Line],
+    points: Ridges,
+    grey: NDArray[np.float32],
+    camera: Camera,
+    prior: tuple[float, float],
+) -> list[Candidate]:
+    """Poses whose scale the null's ticks give, with one line each way or more, best first."""
+    many, thin = points.thinned(FOR_TICKS), points.thinned(THIN)
+    fitted = []
+    for _, start in ticked(lines, points, camera):
+        pose = fit(start, many, prior, (4.0, 2.0))
+        if pose is not None and pose.ticks >= MIN_TICKS:
+            fitted.append((explained(pose, many, prior, 2.0), pose))
+    out = []
+    for _, pose in different(sorted(fitted, key=lambda c: -c[0]))[:TICKED_FITTED]:
+        ended = _checked_by_ends(grey, pose, many, prior)
+        if ended.ends > 0:
+            out.append((explained(ended, thin, prior) + worth(ended), ended))
+    return sorted(out, key=lambda c: -c[0])
 
 
 def _refined(

@@ -13,8 +13,8 @@ import numpy as np
 
 from vision.grid_fit import MIN_TICKS, on_either_layer
 from vision.grid_lines import Ridges
-from vision.grid_match import match
-from vision.grid_pose import GridPose
+from vision.grid_match import doubled, match
+from vision.grid_pose import GridPose, apart
 
 Candidate = tuple[float, GridPose]  # score, pose
 THIN = 1500  # ridge points by which poses are compared
@@ -22,8 +22,13 @@ END_WORTH, MOST_ENDS = 0.015, 20
 MOST_ODD_LENS = 3.0  # standard deviations of the log of the focal length
 SURE_SCORE, SURE_TICKS, SURE_SCORE_WITH_COMB = 0.75, 8, 0.55
 RIVAL_FROM, MOST_RIVAL_DEG = 0.85, 2.0
+LEAST_SUPPORT_WITH_TICKS = 0.4
+ENOUGH_LINES = 8  # for scatter to be the sheet's, not chance
+MOST_SCATTER_PX = 0.45  # half of that of points strewn within the gate of 1.5 px
+EITHER_LAYER_TILT_DEG = 0.75
 LEAST_SUPPORT, LEAST_FILLED = 0.51, 0.45  # right lattices reach 0.52-0.97 and 0.5-1.0
 EITHER_LAYER_SHARE = 0.75
+USUAL_DOUBLED = 0.4  # of the lines' lengths in glass, seen on both layers
 
 
 def filled(pose: GridPose) -> float:
@@ -44,6 +49,8 @@ def explained(
     share = base / float(points.weight.sum()) * filled(pose) ** 0.75
     if on_either_layer(pose, pose.columns, pose.rows):
         share *= EITHER_LAYER_SHARE  # glass fits anything the better the fewer lines there are
+    if pose.thickness is not None:
+        share *= math.sqrt(min(1.0, doubled(matched) / USUAL_DOUBLED))
     return share - 0.02 * oddness**2
 
 
@@ -117,9 +124,14 @@ def usual_lens(pose: GridPose, prior: tuple[float, float]) -> bool:
     return abs(math.log(pose.camera.f) - prior[0]) < MOST_ODD_LENS * prior[1]
 
 
-def well_seen(pose: GridPose) -> bool:
-    """Whether so much of the dark lines lies on the lattice that it can be no chance."""
-    if pose.ticks >= MIN_TICKS:
+def well_seen(pose: GridPose, free_focal: bool) -> bool:
+    """Whether so much of the dark lines lies on the lattice that it can be no chance.
+
+    Ticks count for lines, but with the lens free to fit them chance has them, too.
+    """
+    if len(pose.columns) + len(pose.rows) < ENOUGH_LINES and pose.rms_px > MOST_SCATTER_PX:
+        return False
+    if pose.ticks >= MIN_TICKS and not (free_focal and pose.support < LEAST_SUPPORT_WITH_TICKS):
         return True
     return pose.support >= LEAST_SUPPORT and filled(pose) >= LEAST_FILLED
 
@@ -130,6 +142,21 @@ def tilt_u_deg(pose: GridPose) -> float:
     return math.degrees(math.sqrt(float(across @ pose.covariance[:3, :3] @ across)))
 
 
+def with_layer_doubt(pose: GridPose) -> GridPose:
+    """The pose with a wider tilt where two lines of a family may lie on two layers of glass.
+
+    Where half the ridges are left over, ghosts may be among them, and one of the two lines be a
+    ghost; ends of ticks compare the families' scales too roughly to tell.
+    """
+    few = min(len(pose.columns), len(pose.rows)) <= 2
+    if pose.thickness is not None or not few or pose.support >= LEAST_SUPPORT:
+        return pose
+    covariance = pose.covariance.copy()
+    across = pose.rotation[:, 0]
+    covariance[:3, :3] += math.radians(EITHER_LAYER_TILT_DEG) ** 2 * np.outer(across, across)
+    return replace(pose, covariance=covariance)
+
+
 def with_rivals(pose: GridPose, rivals: list[Candidate], best: float) -> GridPose | None:
     """The covariance with its share of lattices that explain nearly as much; None if far off."""
     covariance, widest = pose.covariance.copy(), 0.0
@@ -137,14 +164,11 @@ def with_rivals(pose: GridPose, rivals: list[Candidate], best: float) -> GridPos
         weight = (score / best - RIVAL_FROM) / (1 - RIVAL_FROM)
         if weight <= 0:
             continue
-        turn = rival.rotation @ pose.rotation.T
-        apart = 0.5 * np.array(
-            [turn[2, 1] - turn[1, 2], turn[0, 2] - turn[2, 0], turn[1, 0] - turn[0, 1]]
-        )
-        away = weight * float(np.linalg.norm(apart))
+        turn = apart(rival, pose)
+        away = weight * float(np.linalg.norm(turn))
         if away > widest:
             widest = away
-            covariance[:3, :3] = pose.covariance[:3, :3] + weight**2 * np.outer(apart, apart)
+            covariance[:3, :3] = pose.covariance[:3, :3] + weight**2 * np.outer(turn, turn)
     if math.degrees(widest) > MOST_RIVAL_DEG:
         return None
     return replace(pose, covariance=covariance)

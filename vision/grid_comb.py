@@ -8,6 +8,7 @@ shows one column only.
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from dataclasses import replace
 
 import cv2
@@ -17,7 +18,7 @@ from numpy.typing import NDArray
 from vision.grid_fit import MIN_TICKS
 from vision.grid_lines import Ridges
 from vision.grid_match import COMB_MM, TICK_FAR_MM, TICK_NEAR_MM, counted, view_of
-from vision.grid_pose import GridPose
+from vision.grid_pose import GridPose, apart
 
 Array = NDArray[np.float64]
 LEAST_RING = 0.5  # of the mean cosine of the ticks' phase
@@ -232,15 +233,30 @@ def pixels_a_mm(pose: GridPose) -> float:
     return pose.camera.f / (float(pose.origin[2]) * (pose.pitch_mm or 1.0))
 
 
-def with_end_bias(pose: GridPose) -> GridPose:
-    """The pose with what the ends' common bias does to the tilt added to its covariance."""
-    if pose.pitch_mm is None:
-        return pose
-    sine = float(np.clip(-pose.normal[2], 0.05, 0.98))
-    pixels = pixels_a_mm(pose)  # of a tick's length
-    bias = max(END_BIAS_PX, 0.4 * pose.rms_px)  # ragged lines have ragged ends
-    tilt = 2 * bias / pixels * sine / math.sqrt(1 - sine * sine)
-    across = pose.rotation[:, 0]
-    covariance = pose.covariance.copy()
-    covariance[:3, :3] += tilt**2 * np.outer(across, across)
-    return replace(pose, covariance=covariance)
+def with_end_bias(
+    pose: GridPose,
+    ends: tuple[Array, Array],
+    refit: Callable[[tuple[Array, Array]], GridPose | None],
+) -> GridPose | None:
+    """The pose with what a common bias of the ends does to it added to its covariance.
+
+    Parameters
+    ----------
+    pose : GridPose
+        Fitted with ``ends``.
+    ends : (ndarray (M, 2), ndarray (M,))
+        Of ticks, as from `tick_ends`.
+    refit : callable
+        The fit to other ends; None where they do not fit.
+
+    Returns
+    -------
+    GridPose or None
+        None where ends a little longer do not fit.
+    """
+    bias = max(END_BIAS_PX, 0.4 * pose.rms_px) / pixels_a_mm(pose)  # mm; ragged ticks, ragged ends
+    longer = refit((ends[0], ends[1] * (1 + bias / TICK_HALF_MM)))
+    if longer is None:
+        return None
+    change = np.append(apart(longer, pose), math.log(longer.camera.f / pose.camera.f))
+    return replace(pose, covariance=pose.covariance + np.outer(change, change))

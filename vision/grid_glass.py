@@ -14,10 +14,11 @@ from numpy.typing import NDArray
 from vision.grid_choose import explained
 from vision.grid_fit import FEW_LINES, equations, fit, moved_by
 from vision.grid_lines import Ridges
-from vision.grid_match import COLUMN, ROW, counted, match, view_of
+from vision.grid_match import COLUMN, ROW, counted, doubled, match, view_of
 from vision.grid_pose import GridPose
 
 Array = NDArray[np.float64]
+LEAST_DOUBLED = 0.25  # of the lines' lengths, on both layers
 
 
 def with_ghost(pose: GridPose, points: Ridges) -> GridPose | None:
@@ -48,6 +49,8 @@ def has_ghosts(pose: GridPose, points: Ridges) -> bool:
     if pose.thickness is None or pose.thickness > 1.3:
         return False
     matched = match(pose, points, 1.5)
+    if doubled(matched) < LEAST_DOUBLED:
+        return False
     alone = [counted(matched.index[matched.ghost & (matched.axis == k)]) for k in (COLUMN, ROW)]
     back = [
         counted(matched.index[(matched.share > 0) & (matched.axis == k)]) for k in (COLUMN, ROW)

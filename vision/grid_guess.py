@@ -43,7 +43,7 @@ def focal_range(focal: FocalPrior, factor: float) -> tuple[float, float, float, 
     return f, f * math.exp(-spread), f * math.exp(spread), focal.relative_u
 
 
-def _families(lines: list[Line]) -> tuple[list[Line], list[Line]]:
+def families(lines: list[Line]) -> tuple[list[Line], list[Line]]:
     """Lines that may be columns and lines that may be rows, longest first."""
     along = sorted((v for v in lines if v.tilt_deg >= VERTICAL_MIN_DEG), key=lambda v: -v.weight)
     across = sorted((v for v in lines if v.tilt_deg <= HORIZONTAL_MAX_DEG), key=lambda v: -v.weight)
@@ -54,7 +54,7 @@ def lattices(
     lines: list[Line], centre: tuple[float, float], f_range: tuple[float, float]
 ) -> list[tuple[float, Array]]:
     """Best distinct (focal length, homography grid -> undistorted pixels) from 2 x 2 lines."""
-    along, across = _families(lines)
+    along, across = families(lines)
     if len(across) < 2 or len(along) < 2:
         return []
     pairs_a = _pairs(across[:10])
@@ -256,8 +256,8 @@ def crossed(
     lines: list[Line], points: Ridges, camera: Camera, keep: int = 8
 ) -> list[tuple[float, GridPose]]:
     """Best distinct poses from one column, one row, an elevation and a scale, with their scores."""
-    columns, rows = _families(lines)
-    planes = _Planes.through(columns[:7], rows[:7], camera)
+    columns, rows = families(lines)
+    planes = Planes.through(columns[:7], rows[:7], camera)
     if planes is None:
         return []
     thin = points.thinned(800)
@@ -285,7 +285,7 @@ def crossed(
     return _distinct(found, camera, keep)
 
 
-class _Planes:
+class Planes:
     """Planes at unit distance through a cross: axes, and the ray to the cross; M of them."""
 
     def __init__(self, across: Array, along: Array, normal: Array, cross: Array, phi: Array):
@@ -293,7 +293,10 @@ class _Planes:
         self.phi = phi
 
     @classmethod
-    def through(cls, columns: list[Line], rows: list[Line], camera: Camera) -> _Planes | None:
+    def through(
+        cls, columns: list[Line], rows: list[Line], camera: Camera, every: int = 1
+    ) -> Planes | None:
+        """Planes of ``every`` so many elevations through each column and row, or None."""
         if not columns or not rows:
             return None
         to_ray = np.array([camera.f, camera.f, 1.0])
@@ -309,7 +312,7 @@ class _Planes:
         if not seen.any():
             return None
         nc, nr, cross = nc[seen], nr[seen], cross[seen]
-        sines = np.geomspace(math.sin(math.radians(15)), math.sin(math.radians(58)), 28)
+        sines = np.geomspace(math.sin(math.radians(15)), math.sin(math.radians(58)), 28)[::every]
         phi = np.tile(np.arcsin(sines), len(nc))
         nc, nr, cross = (np.repeat(_unit(v), len(sines), axis=0) for v in (nc, nr, cross))
         up = np.cross(nc, cross)
@@ -385,12 +388,12 @@ def _combs(sums: Array, pitch: Array, reach: int) -> Array:
 
 
 def _judged(
-    planes: _Planes, plane: NDArray[np.intp], pitch: Array, xy: Array, points: Ridges,
+    planes: Planes, plane: NDArray[np.intp], pitch: Array, xy: Array, points: Ridges,
     camera: Camera, of: int,
 ) -> list[tuple[float, GridPose]]:  # fmt: skip
     """Poses with the share of ridge weight that lattice and comb explain; pitch at distance 1."""
     some = np.unique(plane)
-    part = _Planes(*(v[some] for v in (planes.across, planes.along, planes.normal, planes.cross,
+    part = Planes(*(v[some] for v in (planes.across, planes.along, planes.normal, planes.cross,
                                        planes.phi)))  # fmt: skip
     x, y, weight_x, weight_y = part.landings(xy, points)
     where = np.searchsorted(some, plane)
@@ -420,20 +423,20 @@ def _judged(
     found = []
     for n in np.argsort(-best)[:200]:
         k = plane[n]
-        rotation = np.column_stack([planes.across[k], planes.along[k], planes.normal[k]])
-        pose = GridPose(
-            camera,
-            rotation,
-            planes.cross[k] / pitch[n],
-            np.zeros((4, 4)),
-            math.inf,
-            0.0,
-            (),
-            (),
-            pitch_mm=float(best_mm[n]) or None,
-        )
+        pose = pose_through(planes, int(k), float(pitch[n]), camera, float(best_mm[n]) or None)
         found.append((float(best[n]), pose))
     return found
+
+
+def pose_through(
+    planes: Planes, k: int, pitch: float, camera: Camera, pitch_mm: float | None
+) -> GridPose:
+    """The pose in plane ``k`` with the cross as its origin; ``pitch`` at unit distance."""
+    rotation = np.column_stack([planes.across[k], planes.along[k], planes.normal[k]])
+    origin = planes.cross[k] / pitch
+    return GridPose(
+        camera, rotation, origin, np.zeros((4, 4)), math.inf, 0.0, (), (), pitch_mm=pitch_mm
+    )
 
 
 def _filled(index: Array, weight: Array, least: float) -> Array:

@@ -181,3 +181,20 @@ def counted(index: Array, least: int = 5) -> tuple[int, ...]:
     """Indices that occur at least ``least`` times."""
     values, counts = np.unique(index, return_counts=True)
     return tuple(int(v) for v, c in zip(values, counts, strict=True) if c >= least)
+
+
+def doubled(matched: Match) -> float:
+    """Share of the lines' lengths seen on both layers: ink in glass never goes without its ghost.
+
+    Where fronts of some lines are fitted with ghosts of others, or with what is no ghost, few lines
+    show on both.
+    """
+    line = 4096 * matched.axis + matched.index.astype(int)
+    of_line = matched.axis < TICK
+    _, line = np.unique(line[of_line], return_inverse=True)
+    share = matched.share[of_line]
+    front, merged, ghost = (np.bincount(line[share == k], minlength=1) for k in (0.0, 0.5, 1.0))
+    size = max(len(front), len(merged), len(ghost))
+    front, merged, ghost = (np.pad(v, (0, size - len(v))) for v in (front, merged, ghost))
+    longest = (np.maximum(front, ghost) + merged).sum()
+    return float((np.minimum(front, ghost) + merged).sum() / max(longest, 1))

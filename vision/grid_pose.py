@@ -107,3 +107,11 @@ class GridPose:
             c.half_diagonal * factor,
         )
         return replace(self, camera=camera, rms_px=self.rms_px * factor)
+
+
+def apart(one: GridPose, other: GridPose) -> Array:
+    """Small rotation vector (radians, camera frame) that takes the other pose to the one."""
+    turn = one.rotation @ other.rotation.T
+    return 0.5 * np.array(
+        [turn[2, 1] - turn[1, 2], turn[0, 2] - turn[2, 0], turn[1, 0] - turn[0, 1]]
+    )

@@ -98,7 +98,7 @@ def groove_slope(
     layers = _layers(np.asarray(grey, np.float32) / np.float32(255), mask)
     if layers is None:
         return None
-    low, high = _slope_range(rod)
+    low, high = slope_range(rod)
     slopes = np.arange(low, high + 1e-9, 0.3)
     if len(slopes) < 12:
         return None
@@ -178,7 +178,7 @@ def _smeared_counts(counts: Array, x: Array, slope: float, size: int) -> Array:
     """Pixels on each row after smearing along ``slope``; rows go round at ``size``."""
     shift = np.rint(x * math.tan(math.radians(slope))).astype(int)
     rows = (np.arange(len(counts))[:, None] - shift[None]) % size
-    return np.bincount(rows.ravel(), counts.ravel(), size)
+    return np.asarray(np.bincount(rows.ravel(), counts.ravel(), size), float)
 
 
 def _at_tip(
@@ -232,7 +232,7 @@ def _standing(energy: Array, slopes: Array, likely: Array) -> _Standing:
     return _Standing(float(slopes[k]), float(contrast[k]), spread, rival, k in (0, len(slopes) - 1))
 
 
-def _slope_range(rod: SideRod) -> tuple[float, float]:
+def slope_range(rod: SideRod) -> tuple[float, float]:
     """Slopes for which the cantilever would rise plausibly."""
     slope = math.degrees(rod.slope)
     ends = [slope + (r if rod.pivot_right else -r) for r in RISE_RANGE_DEG]

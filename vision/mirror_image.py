@@ -48,7 +48,7 @@ LEAST_INFO = 0.02  # mean squared gradient (of 1) across the direction wanted
 # Mean product of the gradient's two parts, and its share: edges that a mirror turns round.
 LEAST_SLANT, LEAST_SLOPE = 0.004, 0.12
 OUTLINE_WEIGHT = 0.1  # of blocks on the rod itself
-OUTLINE_U_DEG, FLOOR_U_DEG = 0.3, 0.12
+OUTLINE_U_DEG, FLOOR_U_DEG = 0.3, 0.06
 AGREE_PX = 2.0  # by how much a block's image may miss the common line of symmetry
 BLOCKS_TOGETHER = 4.0  # blocks overlap by half, and one edge runs through several
 NOISES = 3.0  # of the median gradient: where an edge counts half

@@ -23,7 +23,9 @@ from vision.needle_choose import (
     chosen,
     distinct,
     encloses,
+    odds_of_chance,
     quality,
+    taper_seen,
     tip_seen,
 )
 from vision.needle_edges import COARSE_THICKNESS, FineCopy
@@ -52,6 +54,8 @@ SURE_ONCE, FAINT_ONCE_U_DEG = 20.0, 3.0
 SURE_TWICE, FAINT_TWICE_U_DEG = 45.0, 1.2
 NO_CONE_U_DEG = 3.0  # of a shank seen once: two parallel lines may be an edge and a facet's,
 HALF_CONE = 0.5  # half of that where the weaker flank of the cone is worth so much (`_line_worth`)
+UNEQUAL_SIDES = 0.04  # of a shank's taper: half of what one side may lean more than the other
+MOST_ODDS = 2.0  # doubt grows by no more where shank and cone disagree: scatter tells it too
 ENCLOSED_SHARE = 0.6  # what a stylus inside another one's silhouette counts
 WIDTHS = (0.12, 0.95)  # of a stylus, in the rod's thickness
 CLEAR_FLANKS = 4.0  # strength of a flank and its image that show where the tip stands
@@ -119,7 +123,8 @@ def find_needle(rgb: NDArray[np.uint8], rod: SideRod) -> Needle | None:
 def _doubted(best: Needle, seen: list[Needle], on_mirror: bool) -> Needle:
     """Edges made as uncertain as nearly as good sets of edges differ from the best one.
 
-    A stylus not seen clearly is less certain still, the more so where a mirror should show it too.
+    A stylus not seen clearly is less certain still, the more so where a mirror should show it too;
+    so is one that tapers, since its sides need not do so alike.
     """
     axis = axis_lean(best.edges)
     total, shares = 0.0, 1.0
@@ -135,11 +140,16 @@ def _doubted(best: Needle, seen: list[Needle], on_mirror: bool) -> Needle:
     sure, wide = (
         (SURE_ONCE, FAINT_ONCE_U_DEG) if once and not on_mirror else (SURE_TWICE, FAINT_TWICE_U_DEG)
     )
-    spread = math.hypot(spread, wide * max(sure / max(best.quality, 1.0) - 1, 0.0))
+    doubt = wide * max(sure / max(best.quality, 1.0) - 1, 0.0)
     if once:
         flanks = [best.edges.get(f"cone {hand}") for hand in HANDS]
         worth = min(0.0 if e is None else _line_worth(e) for e in flanks)
-        spread = math.hypot(spread, NO_CONE_U_DEG / (1 + (worth / HALF_CONE) ** 2))
+        doubt = math.hypot(doubt, NO_CONE_U_DEG / (1 + (worth / HALF_CONE) ** 2))
+    odds = min(odds_of_chance(best.edges), MOST_ODDS)
+    if once and on_mirror:
+        odds = max(odds, 1.0)  # no agreement outweighs that the mirror does not show it
+    doubt *= math.sqrt(odds)
+    spread = math.hypot(spread, doubt, UNEQUAL_SIDES * taper_seen(best.edges))
     spread *= math.sqrt(len(best.edges))  # common to all of them
     edges = {name: _wider(e, spread) for name, e in best.edges.items()}
     return replace(best, edges=edges)

@@ -43,6 +43,9 @@ SAME_PLACE, SAME_LEAN_DEG = 1.0, 1.0  # px of the straightened frame, degrees
 SAME_WIDTH = 0.88  # narrower than this share of another's width: inside it
 COLOUR_PLANE, COLOUR_SHARE = 3, 0.7  # first plane that is a colour difference
 ENOUGH = 12.0  # strength beyond which an edge is not clearer
+STRAIGHT_SD_DEG = 0.25  # of the lean of a straight shank's side from its axis, as found
+SKEW_SD_DEG = 0.6  # of the cone's bisector from the shank's: unequal flanks, short edges
+CHANCE_SKEW_SD_DEG = 2.0  # of the same where the lines belong to something else
 KINDS = ("shank", "cone")
 VIEWS = ("", "reflected ")
 HANDS = ("left", "right")
@@ -233,6 +236,46 @@ def axis_lean(edges: Mapping[str, NeedleEdge]) -> float | None:
         if len(leans) == len(HANDS):
             return float(np.mean(leans))
     return None
+
+
+def odds_of_chance(edges: Mapping[str, NeedleEdge]) -> float:
+    """How much likelier than a stylus a chance set of lines makes what shank and cone say.
+
+    A stylus' shank is straight as often as it tapers, and its axis halves the cone; lines that
+    belong to something else open as a taper does, and seldom halve the cone. 1 where no view shows
+    shank and cone with both their sides. Two views count as one, since a mirror repeats a facet or
+    a highlight as well.
+    """
+    halves, skews = [], []
+    for view in VIEWS:
+        pairs = [[edges.get(f"{view}{kind} {hand}") for hand in HANDS] for kind in KINDS]
+        leans = [[e.lean for e in pair if e is not None] for pair in pairs]
+        if all(len(pair) == len(HANDS) for pair in leans):
+            (a, b), (c, d) = leans
+            halves.append((b - a) / 2)
+            skews.append((a + b - c - d) / 2)
+    if not skews:
+        return 1.0
+    half, skew = float(np.mean(np.abs(halves))), math.sqrt(float(np.mean(np.square(skews))))
+    straight, tapered = _normal(half, STRAIGHT_SD_DEG), _normal(half, PRIORS[2, 1])
+    stylus = (straight + tapered) / 2 * _normal(skew, SKEW_SD_DEG)
+    chance = tapered * _normal(skew, math.hypot(CHANCE_SKEW_SD_DEG, SKEW_SD_DEG))
+    return chance / max(stylus, 1e-9)
+
+
+def taper_seen(edges: Mapping[str, NeedleEdge]) -> float:
+    """Half the angle between the shank's sides, degrees, mean of the views; 0 where not seen."""
+    halves = []
+    for view in VIEWS:
+        pair = [edges.get(f"{view}shank {hand}") for hand in HANDS]
+        leans = [e.lean for e in pair if e is not None]
+        if len(leans) == len(HANDS):
+            halves.append(abs(leans[1] - leans[0]) / 2)
+    return float(np.mean(halves)) if halves else 0.0
+
+
+def _normal(x: float, sd: float) -> float:
+    return math.exp(-0.5 * (x / sd) ** 2) / sd
 
 
 def distinct(edges: Sequence[NeedleEdge], width: float) -> list[NeedleEdge]:

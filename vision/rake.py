@@ -21,6 +21,7 @@ from numpy.typing import NDArray
 
 from vision.camera import Camera
 from vision.edges import half_turn
+from vision.far_edge import far_edge
 from vision.groove import groove_slope
 from vision.marks import snap_marks
 from vision.mirror_image import Normal
@@ -48,6 +49,7 @@ WANTED_WIDTH_PX = 80.0
 MOST_ABOVE = 0.8  # of its width: the tip found may be above its place on the mirror
 MOST_U_DEG = 1.0  # wider than that tells nothing to someone who wants the rake within a degree
 MOST_EDGE_U_DEG = 0.8  # doubtful edges may be the wrong ones; a doubtful surface is just uncertain
+DOUBTFUL_GROOVE_DEG = 0.4  # then the surface's far edge is asked too
 PLAUSIBLE_DEG = (85.0, 100.0)
 CLOSE_UP_MM = 15.0
 ROD_MM = 0.5  # a usual cantilever's thickness, to guess the field of view
@@ -162,7 +164,10 @@ def find_rake(photo: Photo, options: Options) -> RakeLines | Refusal:
         if groove is not None:
             lines += groove_lines(groove, needle.apex, 2 * rod.thickness)
             flags.append("groove_reference")
-        else:
+        if groove is None or groove.u_deg > DOUBTFUL_GROOVE_DEG:
+            beyond = far_edge(photo.rgb, needle.apex, needle.width, rod)
+            lines += [] if beyond is None else [beyond]
+        if not any(x.name.startswith("surface") for x in lines):
             return _refusal(
                 "Neither a mirror image nor grooves show which way the surface runs.",
                 "Stand the stylus on a small mirror, or light the record so that its grooves "
@@ -281,7 +286,7 @@ def solve_rake(
 
 _NOTES = {
     "edge fit": "stylus and its mirror image: noise, blur and the scatter of the edges",
-    "surface reference": "groove or cantilever as the surface's direction",
+    "surface reference": "mirror image, groove or far edge as the surface's direction",
     "camera direction": "elevation 4.8 ± 2.3°, off side-on 0 ± 2.3° where the lines leave it open",
     "focal length and principal point": "",
     "lens distortion": "",
@@ -406,7 +411,8 @@ def _contact(
         low = np.mean([x.middle for x in image], axis=0)
         distance = float((low - middle) @ axis) / 2
         return middle + axis * distance, max(reach, 2 * distance)
-    surface = [x.middle for x in used if x.name.startswith(("surface", "normal"))]
+    near = [x for x in used if x.name != "surface beyond"]
+    surface = [x.middle for x in near if x.name.startswith(("surface", "normal"))]
     if surface:
         on_surface = np.mean(surface, axis=0)
         s = _direction("surface", on_surface, solution, camera, pivot_right)
