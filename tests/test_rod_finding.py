@@ -115,6 +115,22 @@ def test_where_the_null_is_known_a_rod_points_at_it() -> None:
         assert least <= near_node(pose, (axis[0], axis[1])) <= most
 
 
+@pytest.mark.parametrize(
+    ("begins_mm", "ends_mm", "least", "most"),
+    [(0.3, 4.0, 0.95, 1.0), (1.8, 5.5, 0.9, 1.0), (4.0, 9.0, 0.0, 0.05), (0.5, 12.0, 0.0, 0.05)],
+)
+def test_a_rod_begins_at_its_stylus_and_ends_in_its_body(
+    begins_mm: float, ends_mm: float, least: float, most: float
+) -> None:
+    """A rib of the body begins farther from the null than a rod, or runs on for longer."""
+    pose = replace(grid_pose(38.0, 5.0, 0.0), pitch_mm=10.0, null_known=True)
+    turn, rise = math.radians(2.0), math.radians(23.0)
+    d = np.array([-math.sin(turn), math.cos(turn), math.tan(rise)])
+    start = np.array([0.0, 0.0, 0.05])
+    low, high = pose.project(np.array([start + 0.1 * mm * d for mm in (begins_mm, ends_mm)]))
+    assert least <= near_node(pose, (low, high)) <= most
+
+
 def test_what_ends_at_the_null_is_no_rod() -> None:
     pose = replace(grid_pose(38.0, 5.0, 0.0), pitch_mm=5.0)
     low, high = pose.project(np.array([[0.0, -0.5, 0.1], [0.0, 0.0, 0.1]]))
