@@ -46,6 +46,7 @@ MEASURAND = (
     "from the front; the body, not the generator inside it"
 )
 MOST_U_DEG = 0.2  # U of 0.4 leaves little of the usual tolerance of 0.5
+MOST_DRAWN_MISS_DEG = 0.9  # of edges that a person pointed at, from the body's sides
 MOST_MISFIT, MOST_PRIOR_MISS, MOST_SIDE_MISS = 1.5, 2.6, 2.5  # standard uncertainties
 DISTANCE_MM, U_DISTANCE, BODY_MM, U_BODY = 120.0, 0.35, 15.5, 0.15
 SOFT_BLUR_WIDTHS = 0.005
@@ -69,7 +70,8 @@ class AzimuthLines:
     ``sides`` may hold any of the names of `SIDE_NAMES`; ``bows`` the sagitta of "edge" and
     "image" with its standard uncertainty (px). ``others`` are half slope differences (radians) of
     other pairs of edges of the same body, each with its weight relative to this pair's; ``spread``
-    (radians) is how far rivals that may be the true pair lie from it, by their weight.
+    (radians) is how far rivals that may be the true pair lie from it, by their weight. ``drawn``
+    where a person said which edges are meant, so that no finder asked whether the sides agree.
     """
 
     edge: EdgeFit
@@ -79,6 +81,7 @@ class AzimuthLines:
     others: tuple[tuple[float, float], ...] = ()
     spread: float = 0.0
     flags: tuple[str, ...] = ()
+    drawn: bool = False
 
     def segments(self) -> tuple[Segment, ...]:
         """The lines as named segments."""
@@ -185,6 +188,15 @@ def solve_azimuth(
             SHOW_BOTH,
             lines=lines.segments(),
         )
+    if lines.drawn and solution.sides_alpha is not None:
+        miss = math.degrees(abs(solution.alpha - solution.sides_alpha))
+        if miss > MOST_DRAWN_MISS_DEG:
+            return Refusal(
+                QUANTITY,
+                f"The edges and the sides of the body disagree by {miss:.1f}°.",
+                "Take care that nothing stands before the body or its reflection.",
+                lines=lines.segments(),
+            )
     alpha, choice_u = solution.alpha, 0.0
     if lines.others:
         # Other parallel edges of the same body, each corrected for perspective as the best was.
@@ -333,7 +345,7 @@ def snap_azimuth(photo: Photo, options: Options) -> AzimuthLines | Refusal:
     if isinstance(sides, Refusal):
         return sides
     drawn_sides = {key: sides[name][0].fit for key, name in names.items()}
-    return replace(lines, sides=dict(lines.sides) | drawn_sides)
+    return replace(lines, sides=dict(lines.sides) | drawn_sides, drawn=True)
 
 
 def _pair_of(edges: list[NearEdge], images: list[NearEdge]) -> AzimuthLines:
