@@ -24,7 +24,7 @@ from scipy.ndimage import gaussian_filter
 from skimage import data
 
 from tests.scenes import raster, world
-from vision.azimuth import read_azimuth
+from vision.azimuth import AzimuthLines, read_azimuth, solve_azimuth
 from vision.azimuth_choose import under_a_body
 from vision.azimuth_fit import Fitter
 from vision.azimuth_solve import Lens, Solution, solve_lines
@@ -160,6 +160,28 @@ def test_a_reflection_above_the_edge_is_misuse() -> None:
     edge, image, sides, lens, _ = lines_of(rng, 0.1, **a_pose(rng))
     with pytest.raises(ValueError, match="image: the reflected edge must lie below"):
         solve_lines(image, edge, sides, lens)
+
+
+def test_drawn_edges_that_the_sides_deny_are_refused() -> None:
+    """Edges 1.2 degrees off the face whose sides were constructed; with no turn they are read."""
+    rng = np.random.default_rng(21)
+    pose = a_pose(rng) | {"azimuth": 0.5, "taper": 3.0}
+    edge, image, sides, lens, truth = lines_of(rng, 0.05, **pose)
+    focal = FocalPrior(lens.f, 0.05)
+    for turn_deg, read in ((0.0, True), (1.2, False)):
+        turn = math.radians(turn_deg)
+        lines = AzimuthLines(
+            replace(edge, angle=edge.angle + turn),
+            replace(image, angle=image.angle - turn),
+            sides,
+            drawn=True,
+        )
+        outcome = solve_azimuth(lines, focal, (lens.cx, lens.cy), SIZE)
+        assert isinstance(outcome, Reading) is read
+        if isinstance(outcome, Reading):
+            assert abs(outcome.value - truth) < TOL_DRAWN_DEG
+        else:
+            assert "sides of the body disagree by 1." in outcome.reason
 
 
 # ----------------------------------------------------------------- one edge
