@@ -15,7 +15,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from vision.groove import slope_range
+from vision.groove import slope_range, vertex
 from vision.rake_model import Line
 from vision.side_rod import SideRod, shrink
 
@@ -98,8 +98,8 @@ def far_edge(
     fine = np.arange(slopes[k] - COARSE_DEG, slopes[k] + COARSE_DEG + 0.01, FINE_DEG)
     block = (np.searchsorted(columns, xs) * BLOCKS) // len(columns)
     sums = np.array([_sums(ys, beside, values, s, size, block) for s in fine])
-    slope = _peak(fine, sums.sum(axis=1))
-    without = np.array([_peak(fine, sums.sum(axis=1) - sums[:, b]) for b in range(BLOCKS)])
+    slope = vertex(fine, sums.sum(axis=1))
+    without = np.array([vertex(fine, sums.sum(axis=1) - sums[:, b]) for b in range(BLOCKS)])
     u = math.sqrt((BLOCKS - 1) / BLOCKS * float(np.sum((without - slope) ** 2)))
     x = (float(np.mean(columns)) + 0.5) / scale - 0.5
     y = (row - small.shape[0] + 0.5) / scale - 0.5
@@ -159,10 +159,3 @@ def _sums(
         total = np.bincount(rows, v, size)
         energy += np.bincount(block, v * total[rows], BLOCKS)
     return energy
-
-
-def _peak(x: Array, y: Array) -> float:
-    m = int(np.clip(np.argmax(y), 1, len(x) - 2))
-    a, b, c = (float(v) for v in y[m - 1 : m + 2])
-    shift = 0.5 * (a - c) / min(a - 2 * b + c, -1e-12)
-    return float(x[m] + (x[1] - x[0]) * min(max(shift, -1.0), 1.0))

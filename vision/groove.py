@@ -166,8 +166,8 @@ def _refined(
             smeared = np.sum(waves * np.exp(turn * math.tan(math.radians(s))), axis=1)
             energy[:, i] += np.bincount(band, irfft(smeared, size) ** 2, BANDS)
     whole = energy.sum(axis=0)
-    peak = _vertex(fine, np.log(whole + 1e-12))
-    without = [_vertex(fine, np.log(np.maximum(whole - e, 0) + 1e-12)) for e in energy]
+    peak = vertex(fine, np.log(whole + 1e-12))
+    without = [vertex(fine, np.log(np.maximum(whole - e, 0) + 1e-12)) for e in energy]
     spread = float(np.sum((np.array(without) - peak) ** 2))
     above = np.maximum(energy[:, len(fine) // 2] - np.median(energy, axis=1), 0)
     most = float(np.max(above[:-1] + above[1:]) / max(above.sum(), 1e-12))
@@ -197,11 +197,10 @@ def _at_tip(
 
 @dataclass(frozen=True)
 class _Standing:
-    """The highest peak of an energy curve: how far it stands out, and its near and far rivals."""
+    """The highest peak of an energy curve: how far it stands out, and its highest far rival."""
 
     slope: float
     contrast: float
-    spread: float
     rival: float
     at_end: bool
 
@@ -222,14 +221,9 @@ def _standing(energy: Array, slopes: Array, likely: Array) -> _Standing:
     k = int(np.argmax(contrast))
     inner = contrast[1:-1]
     peaks = 1 + np.nonzero((inner > contrast[:-2]) & (inner >= contrast[2:]))[0]
-    away = np.abs(slopes[peaks] - slopes[k])
-    near, far = peaks[away <= NEAR_DEG], peaks[away > NEAR_DEG]
-    weights = (contrast[near] - 1) ** 2
-    spread = 0.0
-    if near.size:
-        spread = math.sqrt(float(np.sum(weights * (slopes[near] - slopes[k]) ** 2 / weights.sum())))
+    far = peaks[np.abs(slopes[peaks] - slopes[k]) > NEAR_DEG]
     rival = float(contrast[far].max() / contrast[k]) if far.size else 0.0
-    return _Standing(float(slopes[k]), float(contrast[k]), spread, rival, k in (0, len(slopes) - 1))
+    return _Standing(float(slopes[k]), float(contrast[k]), rival, k in (0, len(slopes) - 1))
 
 
 def slope_range(rod: SideRod) -> tuple[float, float]:
@@ -268,7 +262,7 @@ def _layers(grey: Grey, mask: Grey) -> list[Grey] | None:
     return layers
 
 
-def _vertex(x: Array, y: Array) -> float:
+def vertex(x: Array, y: Array) -> float:
     """Place of the maximum, by the parabola through its neighbours."""
     m = int(np.clip(np.argmax(y), 1, len(x) - 2))
     a, b, c = (float(v) for v in y[m - 1 : m + 2])
