@@ -114,7 +114,8 @@ def _stylus_and_cantilever(out: Assembly, spec: dict[str, Any]) -> None:
     centre = joint * axis
     start = centre - rod["overhang_mm"] * along
     mesh = shapes.rod(rod["length_mm"], rod["radius_mm"], rod["far_radius_mm"], rod["bore_mm"],
-                      rod["kind"] == "rounded rod", rod["kind"] == "square rod")  # fmt: skip
+                      rod["kind"] == "rounded rod", rod["kind"] == "square rod",
+                      rod["kind"] == "six-sided rod")  # fmt: skip
     if rod["kind"] == "oval rod":
         mesh = mesh.moved(np.diag([0.7, 1.0, 1.0]))  # less high than wide
     lie = shapes.frame_along(along, (0.0, 0.0, 1.0))
@@ -262,6 +263,8 @@ def _body(out: Assembly, spec: dict[str, Any]) -> None:
             "drilled": ("chamfer", bevel, 2),
             "gabled": ("chamfer", bevel, 2),
             "panelled": ("chamfer", bevel, 2),
+            "waisted": ("chamfer", bevel, 2),
+            "seamed": ("chamfer", bevel, 2),
         }[kind]
         if kind == "keystone":
             taper = 0.3 + 0.5 * taper
@@ -271,6 +274,11 @@ def _body(out: Assembly, spec: dict[str, Any]) -> None:
             view = shapes.outline(style, wide, low, low + 0.5 * (top - low), corner, taper)
             ridge = np.array([[0.22 * wide, top], [-0.22 * wide, top]])
             view = np.insert(view, len(view) // 2, ridge, axis=0)
+        if kind == "waisted":
+            # narrower half way up than below and above
+            waist = np.array([[0.44 * wide * (1 - taper / 2), 0.5 * (low + top)]])
+            view = np.insert(view, len(view) // 4, waist, axis=0)
+            view = np.insert(view, len(view) - len(view) // 4, waist * [-1, 1], axis=0)
         put(
             "body",
             shapes.prism(view, x0, x1, bevel if kind != "bevelled" else 2 * bevel, slant, steps),
@@ -285,6 +293,11 @@ def _body(out: Assembly, spec: dict[str, Any]) -> None:
             # a glossy panel of another colour on the face, its edges along those of the body
             size = (0.5, 0.74 * wide, 0.5 * (top - low))
             put("panel", shapes.box((x0 + 0.2, 0.0, low + 0.4 * (top - low) + 0.4), size), other)
+        if kind == "seamed":
+            # two seams across the face, as where halves are glued
+            for at_z in (low + 0.3 * (top - low), low + 0.62 * (top - low)):
+                inside = 0.94 * wide * (1 - taper)
+                put("seam", shapes.box((x0 - 0.004, 0.0, at_z), (0.02, inside, 0.18)), matt(0.01))
         if kind == "drilled":
             # three dark round recesses, drawn as discs on the face
             for k in (-1, 0, 1):
@@ -351,6 +364,8 @@ def _body(out: Assembly, spec: dict[str, Any]) -> None:
             "drilled",
             "gabled",
             "panelled",
+            "waisted",
+            "seamed",
         )
     ):
         _label(put, b, x0, low, top)
@@ -585,6 +600,14 @@ def _surroundings(out: Assembly, spec: dict[str, Any]) -> None:
             toward * 180,
         )
         out.lamps.append(("strip", long, list(60.0 * warm)))
+    elif light == "two windows":
+        # broad and low, from both sides
+        for turn, strength in ((0.0, 5.0), (160.0, 3.0)):
+            low = world.cantilever_direction(lamp["bearing_deg"] + turn, 18.0)
+            panel = shapes.plate(70, 60, 0.0).moved(
+                shapes.frame_along(-low, (0, 0, 1)), low * 190 + [0, 0, 20]
+            )
+            out.lamps.append(("window", panel, list(strength * warm)))
     elif light == "table lamp":
         # near, low and to one side
         at = world.cantilever_direction(lamp["bearing_deg"], 20.0) * 130 + [0, 0, 15]

@@ -5,10 +5,10 @@
 
 `render` path-traces the scenes of a set once (slow; resumes where it stopped). The other commands
 take renders from the cache, degrade each in several ways and write JPEGs with `truth.json`. All is
-fixed by seeds. The sets: "tuning" is for looking at; so are "second", "third" and "fourth",
-earlier sealed sets with shapes and lights that tuning never shows; "sealed" has other seeds, and
-shapes and lights that none of them shows, and exists only to be counted; "unusable" must never be
-answered with a number, and "sealed-unusable" is the same from sealed scenes; "pairs" are settings
+fixed by seeds. The sets: "tuning" is for looking at; so are "second", "third", "fourth"
+and "fifth", earlier sealed sets with shapes and lights that tuning never shows; "sealed" has other
+seeds, and shapes and lights that none of them shows, and exists only to be counted; "unusable" must
+never be answered with a number, and "sealed-unusable" is the same from sealed scenes; "pairs" are settings
 over paper photographed from the left and from the right; "nightly" is a small picture of some
 second scenes for `tests/photos/`; "samples" are the pictures of `sample_images/`.
 """
@@ -36,12 +36,13 @@ SCENES = {
     "second": (1000, 40, "second"),
     "third": (7000, 92, "third"),
     "fourth": (11000, 125, "fourth"),
-    "sealed": (21000, 75, "sealed"),
-    "pairs": (25000, 48, "pairs"),
+    "fifth": (21000, 75, "fifth"),
+    "sealed": (31000, 75, "sealed"),
+    "pairs": (35000, 48, "pairs"),
     "samples": (5000, 5, "samples"),
 }
 OTHERS = ("unusable", "sealed-unusable", "nightly", "samples")
-COPIES = {"tuning": 4, "second": 6, "third": 6, "fourth": 4, "sealed": 4, "pairs": 3}
+COPIES = {"tuning": 4, "second": 6, "third": 6, "fourth": 4, "fifth": 4, "sealed": 4, "pairs": 3}
 
 
 def main(arguments: list[str] | None = None) -> int:
@@ -194,7 +195,7 @@ def write_set(name: str, cache: Path, out: Path) -> None:
                 rng,
                 spec["light"] == "dim",
                 spec["quantity"] == "rake",
-                name in ("second", "third", "fourth", "sealed"),
+                name in ("second", "third", "fourth", "fifth", "sealed"),
             )
             photo = f"{spec['quantity']}-{spec['seed']}-{copy}.jpg"
             truth[photo] = write_photo(out / photo, linear, spec, plan, rng)

@@ -12,7 +12,7 @@ from typing import Any
 import numpy as np
 
 QUANTITIES = ("rake", "cantilever", "azimuth")
-FAMILIES = ("tuning", "second", "third", "fourth", "sealed")
+FAMILIES = ("tuning", "second", "third", "fourth", "fifth", "sealed")
 
 BODIES = {
     "tuning": ["box", "bevelled", "rounded", "open-front", "guard", "two-colour"],
@@ -23,9 +23,12 @@ BODIES = {
     "fourth": ["box", "bevelled", "rounded", "open-front", "guard", "two-colour",
                "octagon", "stepped", "prow", "cheeks", "flange", "ribbed", "keystone",
                "lipped", "drilled"],
+    "fifth": ["box", "bevelled", "rounded", "open-front", "guard", "two-colour",
+              "octagon", "stepped", "prow", "cheeks", "flange", "ribbed", "keystone",
+              "lipped", "drilled", "gabled", "panelled"],
     "sealed": ["box", "bevelled", "rounded", "open-front", "guard", "two-colour",
                "octagon", "stepped", "prow", "cheeks", "flange", "ribbed", "keystone",
-               "lipped", "drilled", "gabled", "panelled"],
+               "lipped", "drilled", "gabled", "panelled", "waisted", "seamed"],
 }  # fmt: skip
 RODS = {
     "tuning": ["tube", "thin rod", "tapered"],
@@ -33,21 +36,25 @@ RODS = {
     "third": ["tube", "thin rod", "tapered", "rounded rod", "square rod", "sleeved rod"],
     "fourth": ["tube", "thin rod", "tapered", "rounded rod", "square rod", "sleeved rod",
                "banded tube"],
+    "fifth": ["tube", "thin rod", "tapered", "rounded rod", "square rod", "sleeved rod",
+              "banded tube", "oval rod"],
     "sealed": ["tube", "thin rod", "tapered", "rounded rod", "square rod", "sleeved rod",
-               "banded tube", "oval rod"],
+               "banded tube", "oval rod", "six-sided rod"],
 }  # fmt: skip
 SHANKS = {
     "tuning": ["round", "square"],
     "second": ["round", "square", "octagon"],
     "third": ["round", "square", "octagon", "hexagon"],
     "fourth": ["round", "square", "octagon", "hexagon", "flatted"],
-    "sealed": ["round", "square", "octagon", "hexagon", "flatted", "rounded square"],
+    "fifth": ["round", "square", "octagon", "hexagon", "flatted", "rounded square"],
+    "sealed": ["round", "square", "octagon", "hexagon", "flatted", "rounded square", "oblong"],
 }
 TIPS = {
     "tuning": ["conical", "elliptical", "long-edge"],
     "second": ["conical", "elliptical", "long-edge", "tapered shank"],
     "third": ["conical", "elliptical", "long-edge", "tapered shank"],
     "fourth": ["conical", "elliptical", "long-edge", "tapered shank"],
+    "fifth": ["conical", "elliptical", "long-edge", "tapered shank"],
     "sealed": ["conical", "elliptical", "long-edge", "tapered shank"],
 }
 LIGHTS = {
@@ -55,18 +62,11 @@ LIGHTS = {
     "second": ["back", "soft", "hard", "dim", "window", "ring"],
     "third": ["back", "soft", "hard", "dim", "window", "ring", "two lamps"],
     "fourth": ["back", "soft", "hard", "dim", "window", "ring", "two lamps", "strip lamp"],
-    "sealed": [
-        "back",
-        "soft",
-        "hard",
-        "dim",
-        "window",
-        "ring",
-        "two lamps",
-        "strip lamp",
-        "table lamp",
-    ],
-}
+    "fifth": ["back", "soft", "hard", "dim", "window", "ring", "two lamps", "strip lamp",
+              "table lamp"],
+    "sealed": ["back", "soft", "hard", "dim", "window", "ring", "two lamps", "strip lamp",
+               "table lamp", "two windows"],
+}  # fmt: skip
 SURFACES = {
     "rake": (["mirror", "record", "back-silvered mirror", "glossy card", "matt card"],
              [0.44, 0.40, 0.06, 0.06, 0.04]),
@@ -84,7 +84,7 @@ def draw(quantity: str, seed: int, family: str = "tuning") -> dict[str, Any]:
     quantity : {"rake", "cantilever", "azimuth"}
     seed : int
         The same seed always gives the same scene.
-    family : {"tuning", "second", "third", "fourth", "sealed"}
+    family : {"tuning", "second", "third", "fourth", "fifth", "sealed"}
         Each also draws shapes and lights that those before it never show.
     """
     if quantity not in QUANTITIES:
@@ -159,7 +159,8 @@ def _cantilever(rng: np.random.Generator, family: str) -> dict[str, Any]:
     kind = str(rng.choice(RODS[family]))
     radius = (
         _u(rng, 0.10, 0.19)
-        if kind in ("thin rod", "rounded rod", "square rod", "sleeved rod", "oval rod")
+        if kind
+        in ("thin rod", "rounded rod", "square rod", "sleeved rod", "oval rod", "six-sided rod")
         else _u(rng, 0.16, 0.33)
     )
     grow = _u(rng, 1.3, 1.9) if kind == "tapered" else 1.0
@@ -208,7 +209,7 @@ def _body(rng: np.random.Generator, family: str) -> dict[str, Any]:
 def _slant(rng: np.random.Generator, kind: str) -> float:
     if kind == "prow":
         return _u(rng, 0.1, 0.45)
-    if kind == "drilled":
+    if kind in ("drilled", "seamed"):
         return 0.0
     return _u(rng, 0, 0.15) if rng.random() < 0.3 else 0.0
 

@@ -96,7 +96,7 @@ def needle(
 
     Parameters
     ----------
-    shank : {"round", "square", "rounded square", "flatted", "hexagon", "octagon"}
+    shank : {"round", "square", "rounded square", "oblong", "flatted", "hexagon", "octagon"}
         Cross-section of the shank.
     width_mm, cone_deg, length_mm : float
         Width across the shank, full angle of the cone, whole length.
@@ -140,6 +140,11 @@ def needle(
             np.abs([np.cos(t - np.radians(turn_deg)), np.sin(t - np.radians(turn_deg))]) ** 5, 0
         )
         ** -0.2,
+        # four fifths as deep as it is wide
+        "oblong": 0.5
+        / np.maximum(
+            abs(np.cos(t - np.radians(turn_deg))), 1.25 * abs(np.sin(t - np.radians(turn_deg)))
+        ),
         "flatted": np.minimum(0.5, 0.38 / np.maximum(abs(np.cos(t - np.radians(turn_deg))), 1e-9)),
         "hexagon": 0.5 / _widest_facing(t - np.radians(turn_deg), 6),
         "octagon": 0.5 / _widest_facing(t - np.radians(turn_deg), 8),
@@ -178,6 +183,7 @@ def rod(
     bore_mm: float = 0.0,
     rounded: bool = False,
     square: bool = False,
+    six_sided: bool = False,
 ) -> Mesh:
     """A cantilever along +z from its free end at z = 0; a bore makes it a tube."""
     grow = (far_radius_mm - radius_mm) / length_mm
@@ -193,7 +199,8 @@ def rod(
         start = [(0.0, radius_mm - chamfer), (chamfer, radius_mm)]
     last = start[-1][0]
     run = [(z, radius_mm + grow * z) for z in np.linspace(last, length_mm, 12)[1:]]
-    mesh = lathe([*start, *run], sides=4 if square else 96, smooth=not (square or bore_mm > 0))
+    mesh = lathe([*start, *run], sides=4 if square else 6 if six_sided else 96,
+                 smooth=not (square or six_sided or bore_mm > 0))  # fmt: skip
     return mesh.moved(rotation_quarter()) if square else mesh
 
 
