@@ -5,12 +5,12 @@
 
 `render` path-traces the scenes of a set once (slow; resumes where it stopped). The other commands
 take renders from the cache, degrade each in several ways and write JPEGs with `truth.json`. All is
-fixed by seeds. The sets: "tuning" is for looking at; so are "second", "third", "fourth"
-and "fifth", earlier sealed sets with shapes and lights that tuning never shows; "sealed" has other
-seeds, and shapes and lights that none of them shows, and exists only to be counted; "unusable" must
-never be answered with a number, and "sealed-unusable" is the same from sealed scenes; "pairs" are settings
-over paper photographed from the left and from the right; "nightly" is a small picture of some
-second scenes for `tests/photos/`; "samples" are the pictures of `sample_images/`.
+fixed by seeds. The sets: "tuning" is for looking at; so are "second", "third", "fourth" and
+"fifth", earlier sealed sets with shapes and lights that tuning never shows; "sealed" has other
+seeds, and shapes and lights that none of them shows, and exists only to be counted; "unusable"
+must never be answered with a number, and "sealed-unusable" is the same from sealed scenes; "pairs"
+are settings over paper photographed from the left and from the right; "nightly" is a small picture
+of some second scenes for `tests/photos/`; "samples" are the pictures of `sample_images/`.
 """
 
 from __future__ import annotations
