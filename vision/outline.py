@@ -1,0 +1,230 @@
+"""Photo and rod -> the outline of the stylus under the rod's free end, roughly.
+
+A small network, taught by `tests.outline_net` from rendered photographs, tells the stylus from its
+facets, highlights, glue and reflection, where rules about edges cannot; a shank with a cone is
+fitted to what it shows. That only says where to look: the angle comes from edges fitted to the
+photo beside this outline.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from functools import cache
+from pathlib import Path
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+from scipy.optimize import least_squares
+
+from vision.side_rod import SideRod, shrink
+
+Array = NDArray[np.float64]
+Grey = NDArray[np.float32]
+
+NETWORK = Path(__file__).with_name("outline.onnx")
+ROD_PX = 44.0  # thickness of the rod in the copy the network sees, pivot to the right
+WIDTH, HEIGHT = 224, 256  # of that copy
+AHEAD, ABOVE = 1.9, 1.6  # rod thicknesses from its left and upper border to the rod's free end
+LEAST_PX = 40  # of the copy that must show a stylus
+SOFT_PX = 0.9  # over which a model's border fades
+ROD_MOST = 0.3  # probability of the rod beyond which a pixel says nothing of the stylus
+MARGIN_PX = 12  # round the stylus, where the fit looks
+CONE_HALF_DEG, CONE_SD_DEG = 26.0, 8.0
+TAPER_SD_DEG = 3.0
+
+
+@dataclass(frozen=True)
+class Outline:
+    """A stylus in pixels of the photo: the axis from the tip, half widths, and how sure.
+
+    Parameters
+    ----------
+    tip : ndarray, shape (2,)
+    axis, across : ndarray, shape (2,)
+        Unit vectors from the tip upwards, and at right angles to it, towards the pivot.
+    half_width : float
+        Of the shank where the cone ends, pixels.
+    cone_half, taper : float
+        Degrees of each side from the axis: the cone's, and the shank's (opening upwards).
+    cone : float
+        Pixels from the tip to where the cone ends.
+    length : float
+        Pixels from the tip to the rod, along the axis.
+    overlap : float
+        Intersection over union of this model and what the network shows.
+    certain : float
+        Mean probability, inside the outline, that it is the stylus.
+    """
+
+    tip: Array
+    axis: Array
+    across: Array
+    half_width: float
+    cone_half: float
+    taper: float
+    cone: float
+    length: float
+    overlap: float
+    certain: float
+
+
+@cache
+def _network() -> cv2.dnn.Net:
+    return cv2.dnn.readNetFromONNX(str(NETWORK))
+
+
+def seen_kinds(rgb: NDArray[np.uint8], rod: SideRod, thickness: float) -> tuple[Grey, Array, Array]:
+    """What each pixel round the rod's free end shows.
+
+    Parameters
+    ----------
+    rgb : ndarray of uint8, shape (H, W, 3)
+    rod : SideRod
+    thickness : float
+        What to take for the rod's thickness, photo pixels.
+
+    Returns
+    -------
+    kinds : ndarray of float32, shape (3, HEIGHT, WIDTH)
+        Probabilities of nothing, rod and stylus.
+    basis, origin : ndarray, shapes (2, 2) and (2,)
+        ``photo = origin + basis @ (column, row)``.
+    """
+    k = thickness / ROD_PX  # photo pixels a pixel of the copy
+    basis = np.diag([k if rod.pivot_right else -k, k])
+    origin = rod.free_end - basis @ (np.array([AHEAD, ABOVE]) * ROD_PX)
+    corners = origin + np.array([(0, 0), (WIDTH, HEIGHT)]) @ basis.T
+    size = np.array([rgb.shape[1], rgb.shape[0]])
+    low = np.clip(np.floor(corners.min(axis=0)).astype(int) - 4, 0, size - 8)
+    high = np.clip(np.ceil(corners.max(axis=0)).astype(int) + 4, low + 8, size)
+    part, ratio = shrink(rgb[low[1] : high[1], low[0] : high[0]], min(1.0, 2 / k))
+    matrix = np.column_stack(
+        [ratio[:, None] * basis, ratio * (origin - low + 0.5) - 0.5],
+    )
+    copy = cv2.warpAffine(
+        part,
+        matrix,
+        (WIDTH, HEIGHT),
+        flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP,
+        borderMode=cv2.BORDER_REPLICATE,
+    )
+    net = _network()
+    net.setInput(np.ascontiguousarray(copy.transpose(2, 0, 1)[None], np.float32) / np.float32(255))
+    logits = net.forward()[0]
+    share = np.exp(logits - logits.max(axis=0))
+    return np.asarray(share / share.sum(axis=0), np.float32), basis, origin
+
+
+def find_outline(rgb: NDArray[np.uint8], rod: SideRod, thickness: float) -> Outline | None:
+    """The stylus' outline, or None where the network sees none."""
+    kinds, basis, origin = seen_kinds(rgb, rod, thickness)
+    stylus, rod_seen = kinds[2], kinds[1]
+    piece = _largest(stylus > 0.5)
+    if piece is None:
+        return None
+    fitted = _fitted(stylus, rod_seen, piece)
+    if fitted is None:
+        return None
+    p, overlap, certain = fitted
+    return _in_photo(p, piece, overlap, certain, basis, origin)
+
+
+def _largest(mask: NDArray[np.bool_]) -> NDArray[np.bool_] | None:
+    count, labels, stats, _ = cv2.connectedComponentsWithStats(mask.astype(np.uint8))
+    if count < 2:
+        return None
+    k = 1 + int(np.argmax(stats[1:, cv2.CC_STAT_AREA]))
+    return None if stats[k, cv2.CC_STAT_AREA] < LEAST_PX else np.asarray(labels == k)
+
+
+def _start(piece: NDArray[np.bool_]) -> Array:
+    """Tip column and row, lean (rad), half width, cone half (rad), taper (rad)."""
+    rows = np.nonzero(piece.any(axis=1))[0]
+    y, x = np.nonzero(piece)
+    lean = float(np.polyfit(y, x, 1)[0]) if len(rows) > 4 else 0.0
+    widths = piece.sum(axis=1)[rows]
+    half = float(np.quantile(widths, 0.85)) / 2
+    bottom = float(rows[-1]) + 0.5
+    low = rows[-max(len(rows) // 6, 2) :]
+    at = float(np.mean([np.nonzero(piece[r])[0].mean() for r in low]))
+    lean = float(np.clip(lean, -0.35, 0.35))
+    return np.array([at, bottom, -lean, half, math.radians(CONE_HALF_DEG), 0.0])
+
+
+def _border(p: Array, x: Array, y: Array) -> Array:
+    """Signed distance inside the model, pixels, roughly."""
+    along = (x - p[0]) * math.sin(p[2]) - (y - p[1]) * math.cos(p[2])
+    across = np.abs((x - p[0]) * math.cos(p[2]) + (y - p[1]) * math.sin(p[2]))
+    cone_top = p[3] / math.tan(p[4])
+    flank = (along * math.tan(p[4]) - across) * math.cos(p[4])
+    side = (p[3] + (along - cone_top) * math.tan(p[5]) - across) * math.cos(p[5])
+    return np.asarray(np.minimum(flank, side))
+
+
+def _fitted(
+    stylus: Grey, rod: Grey, piece: NDArray[np.bool_]
+) -> tuple[Array, float, float] | None:
+    rows, columns = (np.nonzero(piece.any(axis=k))[0] for k in (1, 0))
+    y0, y1 = max(rows[0] - MARGIN_PX, 0), min(rows[-1] + MARGIN_PX, HEIGHT - 1)
+    x0, x1 = max(columns[0] - MARGIN_PX, 0), min(columns[-1] + MARGIN_PX, WIDTH - 1)
+    y, x = np.mgrid[y0 : y1 + 1, x0 : x1 + 1].astype(float)
+    shown = np.where(piece | (stylus < 0.5), stylus, 0.0)[y0 : y1 + 1, x0 : x1 + 1]
+    # above the stylus' upper end the rod, or glue, is in the way
+    blind = cv2.dilate((rod > ROD_MOST).astype(np.uint8), np.ones((3, 3), np.uint8))
+    covered = np.maximum.accumulate(blind[::-1], axis=0)[::-1][y0 : y1 + 1, x0 : x1 + 1] > 0
+    told = ~covered & (y > rows[0])
+    if told.sum() < LEAST_PX:
+        return None
+    xs, ys, target = x[told], y[told], shown[told].astype(float)
+
+    def missed(p: Array) -> Array:
+        model = 1 / (1 + np.exp(-np.clip(_border(p, xs, ys) / (SOFT_PX / 2), -30, 30)))
+        prior = [
+            (math.degrees(p[4]) - CONE_HALF_DEG) / CONE_SD_DEG,
+            math.degrees(p[5]) / TAPER_SD_DEG,
+        ]
+        return np.concatenate([model - target, 0.6 * np.array(prior)])
+
+    start = _start(piece)
+    low = np.array([0, 0, -0.5, 1.5, 0.15, -0.12])
+    high = np.array([WIDTH, HEIGHT + 20, 0.5, 60, 0.75, 0.2])
+    result = least_squares(
+        missed, np.clip(start, low + 1e-6, high - 1e-6), bounds=(low, high), diff_step=1e-4,
+        x_scale=[1, 1, 0.03, 1, 0.08, 0.03], max_nfev=40,
+    )  # fmt: skip
+    p = np.asarray(result.x, float)
+    inside = _border(p, xs, ys) > 0
+    both = float((inside & (target > 0.5)).sum())
+    either = float((inside | (target > 0.5)).sum())
+    certain = float(target[inside].mean()) if inside.any() else 0.0
+    return p, both / max(either, 1.0), certain
+
+
+def _in_photo(
+    p: Array,
+    piece: NDArray[np.bool_],
+    overlap: float,
+    certain: float,
+    basis: Array,
+    origin: Array,
+) -> Outline:
+    per = abs(float(basis[1, 1]))
+    axis = basis @ np.array([math.sin(p[2]), -math.cos(p[2])]) / per
+    across = basis @ np.array([math.cos(p[2]), math.sin(p[2])]) / per
+    tip = origin + basis @ p[:2]
+    rows, columns = np.nonzero(piece)
+    along = (columns - p[0]) * math.sin(p[2]) - (rows - p[1]) * math.cos(p[2])
+    return Outline(
+        tip,
+        axis,
+        across,
+        per * float(p[3]),
+        math.degrees(p[4]),
+        math.degrees(p[5]),
+        per * float(p[3] / math.tan(p[4])),
+        per * float(np.quantile(along, 0.97)),
+        overlap,
+        certain,
+    )
