@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from vision.azimuth_choose import QUANTITY, SHOW_BOTH, agree, doubts
+from vision.azimuth_choose import QUANTITY, SHOW_BOTH, TEMPER, agree, doubts
 from vision.azimuth_find import find_candidates, printed_lines
 from vision.azimuth_fit import Fitted, Fitter, fit_picture
 from vision.azimuth_solve import Lens, Solution, solve_lines
@@ -34,6 +34,9 @@ BESIDE_PX, BESIDE_SHARE = (
     10.0,
     0.008,
 )  # a mark is good to ten pixels, a candidate to this of the width
+HAND_PX = 7.0  # of one end of a mark against the other, five pixels each
+# Finder's certainty at which edges that a person pointed at are as likely others beside them.
+EVEN_CERTAINTY = 10.0
 Mark = tuple[tuple[float, float], tuple[float, float]]
 SIDE_NAMES = {
     "left": "left side",
@@ -333,13 +336,17 @@ def snap_azimuth(photo: Photo, options: Options) -> AzimuthLines | Refusal:
         if _beside(c.edge, drawn[0], reach) and _beside(c.image, drawn[1], reach)
     ]
     choice = agree(fitter.fit_all(beside), photo.width, beside)
+    nearest = _beside_marks(photo, marks, MARKS)
     if choice is not None:
         lines = lines_of(choice.best, choice.others, choice.spread)
+        other = 1 / (1 + math.exp((choice.certainty - EVEN_CERTAINTY) / TEMPER))
+    elif isinstance(nearest, Refusal):
+        return nearest
     else:
-        nearest = _beside_marks(photo, marks, MARKS)
-        if isinstance(nearest, Refusal):
-            return nearest
-        lines = _pair_of(*nearest.values())
+        lines, other = _pair_of(*nearest.values()), 0.5
+    pairs = [] if isinstance(nearest, Refusal) else _pairs(*nearest.values())
+    doubt = math.sqrt(other) * _rivals(lines, pairs, drawn)
+    lines = replace(lines, spread=max(lines.spread, doubt))
     names = {key: name for key, name in SIDE_NAMES.items() if name in marks}
     sides = _beside_marks(photo, marks, tuple(names.values()))
     if isinstance(sides, Refusal):
@@ -350,11 +357,38 @@ def snap_azimuth(photo: Photo, options: Options) -> AzimuthLines | Refusal:
 
 def _pair_of(edges: list[NearEdge], images: list[NearEdge]) -> AzimuthLines:
     """The strongest edge beside each mark; other pairs widen the uncertainty by their strength."""
-    best = edges[0].score * images[0].score
-    others = tuple(
-        ((e.fit.angle - i.fit.angle) / 2, e.score * i.score / best) for e in edges for i in images
+    pairs = _pairs(edges, images)
+    others = tuple((half, score / pairs[0][1]) for half, score in pairs[1:])
+    return AzimuthLines(edges[0].fit, images[0].fit, others=others)
+
+
+def _pairs(edges: list[NearEdge], images: list[NearEdge]) -> list[tuple[float, float]]:
+    """Half slope difference (radians) and strength of every pair of edges beside the marks."""
+    return [
+        ((e.fit.angle - i.fit.angle) / 2, e.score * i.score) for e in edges for i in images
+    ]  # fmt: skip
+
+
+def _rivals(
+    lines: AzimuthLines, pairs: list[tuple[float, float]], drawn: list[NDArray[np.float64]]
+) -> float:
+    """How far (radians) from the pair chosen other pairs beside the marks lie, and the marks.
+
+    The marks' own directions stand for an edge that nothing else found; what a hand adds to them
+    is taken off.
+    """
+    half = (lines.edge.angle - lines.image.angle) / 2
+    along = [mark[np.argsort(mark[:, 0])] for mark in drawn]
+    along = [ends[1] - ends[0] for ends in along]
+    slopes = [math.atan2(d[1], d[0]) for d in along]
+    by_hand = sum((HAND_PX / np.linalg.norm(d)) ** 2 for d in along) / 4
+    off = max(0.0, (half - (slopes[0] - slopes[1]) / 2) ** 2 - float(by_hand))
+    total = sum(score**2 for _, score in pairs)
+    if not total:
+        return math.sqrt(off)
+    return math.sqrt(
+        (off + sum(score**2 * (half - other) ** 2 for other, score in pairs) / total) / 2
     )
-    return AzimuthLines(edges[0].fit, images[0].fit, others=others[1:])
 
 
 def _beside(line: NDArray[np.float64], mark: NDArray[np.float64], reach: float) -> bool:
