@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from scipy import ndimage
 from skimage import draw
 
-from vision.azimuth_choose import _by_the_sides
+from vision.azimuth_choose import _by_the_sides, doubts
 from vision.azimuth_find import find_candidates
 from vision.azimuth_mirror import MirrorMap, find_mirrors
 
@@ -138,3 +138,26 @@ def test_an_image_softer_than_all_else_is_trusted_less_against_the_sides() -> No
     """In a mirror the sides' images are as far from the focus as the edge's image."""
     sharp, soft = (_by_the_sides([agreeing(1.0, 0.5, s)], 1.0)[0][1] for s in (1.0, 5.0))
     assert soft > 2 * sharp
+
+
+@pytest.mark.parametrize(
+    ("ink", "by_sides", "refused"),
+    [(0.3, 1.0, False), (1.3, 0.1, False), (1.3, 1.0, True), (1.3, None, True)],
+)
+def test_a_line_along_an_edge_is_believed_only_where_the_sides_bear_it_out(
+    ink: float, by_sides: float | None, refused: bool
+) -> None:
+    side = SimpleNamespace(edge=SimpleNamespace(blur=1.0))
+    best: Any = SimpleNamespace(
+        edge=SimpleNamespace(edge=SimpleNamespace(length=800.0, blur=1.0)),
+        sides=dict.fromkeys(("left", "right", "left image", "right image"), side),
+        half=0.0,
+        by_sides=None if by_sides is None else math.radians(by_sides),
+        alike=0.9,
+        ink=ink,
+    )
+    choice: Any = SimpleNamespace(best=best, width=800.0, certainty=20.0, share=0.95)
+    doubt = doubts(choice, 2.6, 1600)
+    assert (doubt is not None) == refused
+    if doubt is not None:
+        assert "line runs along" in doubt.reason

@@ -24,6 +24,9 @@ PARALLEL_LOSS, RIVAL_WITHIN = 5.0, 2.5
 TEMPER = 1.5
 LEAST_CERTAINTY, LEAST_SHARE, MOST_SHARE = 12.5, 0.65, 0.97
 MOST_MISS_DEG = 1.6  # of edges and sides; what is less is in the spread
+# A thin line along an edge, stronger than the edge's own step, was perhaps taken for it: a printed
+# row says its own direction, and the sides, good to SIDES_DEG, must then bear it out.
+LINE_NOT_STEP, MOST_LINE_MISS_DEG = 1.0, 0.5
 # In the mirror a rounded edge is a gradient of shading, not an outline, and may be turned by
 # BENT_DEG; the four sides tell the same angle to SIDES_DEG, unless the front leans or is not alike
 # left and right. How often, from the tuning photographs; every further edge that agrees makes the
@@ -274,13 +277,18 @@ def doubts(choice: Choice, sharp: float, frame: int) -> Refusal | None:
             f"The body's sides are blurred over {2 * side_blur:.0f} px.",
             "Hold the phone still or rest it on something, and add light.",
         )
-    if best.by_sides is not None:
-        miss = math.degrees(abs(best.half - best.by_sides))
-        if miss > MOST_MISS_DEG:
-            return Refusal(
-                QUANTITY,
-                f"The edges and the sides of the body disagree by {miss:.1f}°.",
-                "Take care that the whole body and its reflection are seen without anything before "
-                "them.",
-            )
+    miss = None if best.by_sides is None else math.degrees(abs(best.half - best.by_sides))
+    if best.ink > LINE_NOT_STEP and (miss is None or miss > MOST_LINE_MISS_DEG):
+        return Refusal(
+            QUANTITY,
+            "A line runs along the reflected edge, and the body's sides do not bear it out.",
+            "Turn the mirror or move the printed lines away from the body's reflection.",
+        )
+    if miss is not None and miss > MOST_MISS_DEG:
+        return Refusal(
+            QUANTITY,
+            f"The edges and the sides of the body disagree by {miss:.1f}°.",
+            "Take care that the whole body and its reflection are seen without anything before "
+            "them.",
+        )
     return None
