@@ -255,17 +255,22 @@ def _search_below(cup: Cup, gradient: Picture, count: int = 4) -> list[tuple[flo
     us = (np.arange(36) + 0.5) / 36 * 0.92 + 0.04
     xs = cup.xl + us * width
     gaps = np.arange(0.03 * width, 0.8 * width, max(1.0, width / 180))
-    found = []
-    for turn in np.arange(-0.14, 0.141, 0.014):
-        base = slope * xs + intercept + turn * (xs - (cup.xl + cup.xr) / 2)
-        roll = slope + turn / 2
-        px = (xs[None, :] - roll * gaps[:, None]).astype(np.float32)
-        py = (base[None, :] + gaps[:, None]).astype(np.float32)
-        values = cv2.remap(gradient, px, py, cv2.INTER_LINEAR, borderValue=(0, 0, 0))
-        blocks = values.reshape(len(gaps), 12, 3, 3).mean(axis=2)
-        middle = np.linalg.norm(np.median(blocks, axis=1), axis=1)
-        found.append(middle)
-    table = np.array(found)
+    turns = np.arange(-0.14, 0.141, 0.014)[:, None, None]
+    base = slope * xs + intercept + turns * (xs - (cup.xl + cup.xr) / 2)
+    px = (xs - (slope + turns / 2) * gaps[:, None]).astype(np.float32)
+    py = (base + gaps[:, None]).astype(np.float32)
+    values = cv2.remap(
+        gradient,
+        px.reshape(-1, us.size),
+        py.reshape(-1, us.size),
+        cv2.INTER_LINEAR,
+        borderValue=(0, 0, 0),
+    )
+    # Means of three, and the median of the twelve of them, channel by channel.
+    blocks = (values[:, ::3] + values[:, 1::3] + values[:, 2::3]) / 3
+    ranked = np.sort(np.ascontiguousarray(blocks.transpose(0, 2, 1)), axis=2)
+    middle = (ranked[..., 5] + ranked[..., 6]) / 2
+    table = np.linalg.norm(middle, axis=1).reshape(turns.size, gaps.size)
     options: list[tuple[float, float, float]] = []
     for _ in range(count):
         k, g = np.unravel_index(int(np.argmax(table)), table.shape)
