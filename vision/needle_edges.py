@@ -84,7 +84,7 @@ class FineCopy:
         """
         slots: dict[str, list[NeedleEdge]] = {}
         for kind in ("shank", "cone"):
-            ends = [_segment(shape, self.frame, kind, side) for _, side in SIDES]
+            ends = [segment_of(shape, self.frame, kind, side) for _, side in SIDES]
             for (_, side), uy in zip(SIDES, ends, strict=True):
                 if uy is None:
                     continue
@@ -161,7 +161,7 @@ class FineCopy:
     def across(self, shape: Shape, middle: float) -> list[list[NeedleEdge]]:
         """Every clear line along the shape's shank on either side of it, in the views there are."""
         views = (1.0, -1.0) if self.frame.mirrored else (1.0,)
-        uy = _segment(shape, self.frame, "shank", 0)
+        uy = segment_of(shape, self.frame, "shank", 0)
         if uy is None:
             return [[] for _ in views]
         reach = WIDE_REACH * self.thickness
@@ -261,7 +261,7 @@ def _turn(a: Array, b: Array) -> float:
     return abs(math.atan2(float(a[0] * b[1] - a[1] * b[0]), float(a @ b)))
 
 
-def _segment(shape: Shape, frame: Frame, kind: str, side: int) -> Array | None:
+def segment_of(shape: Shape, frame: Frame, kind: str, side: int) -> Array | None:
     """Ends (u, y) of an edge of the shape in the straightened frame, well clear of its corners."""
     lean = math.radians(shape.lean)
     axis = np.array([math.sin(lean), -math.cos(lean)])
@@ -276,7 +276,8 @@ def _segment(shape: Shape, frame: Frame, kind: str, side: int) -> Array | None:
         free = to_rod - 0.05 * frame.thickness
         if free < 0.04 * frame.thickness:
             return None
-        return np.array([corner + 0.1 * free * axis, corner + free * axis])
+        along = axis + side * math.tan(math.radians(shape.taper)) * across
+        return np.array([corner + 0.1 * free * along, corner + free * along])
     share = 0.92 * min(1.0, max(1 + to_rod / rise, 0.4))
     return apex + np.array([[0.18], [share]]) * (corner - apex)
 

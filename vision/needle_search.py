@@ -77,7 +77,7 @@ def search_shapes(
     surface : (point, direction in radians), optional
         Line about which the reflected half mirrors the stylus; None where there is none.
     """
-    frame = _straightened(photo, rod, thickness, surface)
+    frame = straightened(photo, rod, thickness, surface)
     field = _gradient_field(frame)
     shapes = _polished(field, frame, _search(field, frame))
     shapes = less_inside(frame, less_outside(field, frame, shapes))
@@ -97,7 +97,7 @@ def search_reflection(
     tip, above = seen.to_photo(apex), seen.to_photo(apex + axis)
     best: tuple[float, Frame, tuple[Grey, Grey], Array] | None = None
     for tilt in np.radians(np.arange(-7.5, 7.6, 2.5)):
-        frame = _straightened(photo, rod, thickness, (tip, float(tilt)))
+        frame = straightened(photo, rod, thickness, (tip, float(tilt)))
         field = _gradient_field(frame)
         u, y = frame.from_photo(above) - frame.from_photo(tip)
         turned = math.degrees(math.atan2(u, -y))
@@ -147,9 +147,10 @@ def shape_between(
     return as_shape(rows[k], float(scores[k]))
 
 
-def _straightened(
+def straightened(
     photo: Shrunk, rod: SideRod, thickness: float, surface: tuple[Array, float] | None
 ) -> Frame:
+    """The neighbourhood of the rod's free end turned level with ``surface``, pivot to the right."""
     scale = min(1.0, COARSE_THICKNESS / thickness)
     t = thickness * scale
     origin, tilt = (rod.free_end, 0.0) if surface is None else surface

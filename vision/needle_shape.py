@@ -20,7 +20,10 @@ HEIGHT_BIAS = 0.6  # thicknesses added to a shape's height: longer edges that an
 
 @dataclass(frozen=True)
 class Shape:
-    """A stylus in the straightened copy: pixels, degrees; lean is positive towards the pivot."""
+    """A stylus in the straightened copy: pixels, degrees; lean is positive towards the pivot.
+
+    ``taper`` is how far each side of the shank leans from the axis, opening upwards.
+    """
 
     apex_u: float
     apex_y: float
@@ -28,6 +31,7 @@ class Shape:
     half_width: float
     cone_half: float
     score: float = 0.0
+    taper: float = 0.0
 
     @property
     def middle(self) -> float:

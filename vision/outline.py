@@ -22,17 +22,20 @@ from vision.side_rod import SideRod, shrink
 
 Array = NDArray[np.float64]
 Grey = NDArray[np.float32]
+Mirror = tuple[Array, Array]
 
 NETWORK = Path(__file__).with_name("outline.onnx")
 ROD_PX = 44.0  # thickness of the rod in the copy the network sees, pivot to the right
 WIDTH, HEIGHT = 224, 256  # of that copy
 AHEAD, ABOVE = 1.9, 1.6  # rod thicknesses from its left and upper border to the rod's free end
+LEAST_OVERLAP = 0.9  # of what is fitted and what the network shows
 LEAST_PX = 40  # of the copy that must show a stylus
 SOFT_PX = 0.9  # over which a model's border fades
 ROD_MOST = 0.3  # probability of the rod beyond which a pixel says nothing of the stylus
 MARGIN_PX = 12  # round the stylus, where the fit looks
 CONE_HALF_DEG, CONE_SD_DEG = 26.0, 8.0
 TAPER_SD_DEG = 3.0
+AXIS_U_DEG = (0.45, 17.0, 0.99)  # at a fine overlap, how it grows with what is lacking of that
 
 
 @dataclass(frozen=True)
@@ -69,14 +72,21 @@ class Outline:
     overlap: float
     certain: float
 
+    @property
+    def axis_u_deg(self) -> float:
+        """Standard uncertainty of the axis' direction, from outlines of known scenes."""
+        return AXIS_U_DEG[0] + AXIS_U_DEG[1] * max(AXIS_U_DEG[2] - self.overlap, 0.0)
+
 
 @cache
 def _network() -> cv2.dnn.Net:
     return cv2.dnn.readNetFromONNX(str(NETWORK))
 
 
-def seen_kinds(rgb: NDArray[np.uint8], rod: SideRod, thickness: float) -> tuple[Grey, Array, Array]:
-    """What each pixel round the rod's free end shows.
+def seen_kinds(
+    rgb: NDArray[np.uint8], rod: SideRod, thickness: float, mirror: Mirror | None = None
+) -> tuple[Grey, Array, Array]:
+    """What each pixel round the rod's free end, or round its mirror image, shows.
 
     Parameters
     ----------
@@ -84,6 +94,8 @@ def seen_kinds(rgb: NDArray[np.uint8], rod: SideRod, thickness: float) -> tuple[
     rod : SideRod
     thickness : float
         What to take for the rod's thickness, photo pixels.
+    mirror : (matrix, shift), optional
+        ``image = matrix @ point + shift``: looks at the mirror image instead, turned upright.
 
     Returns
     -------
@@ -95,7 +107,10 @@ def seen_kinds(rgb: NDArray[np.uint8], rod: SideRod, thickness: float) -> tuple[
     k = thickness / ROD_PX  # photo pixels a pixel of the copy
     basis = np.diag([k if rod.pivot_right else -k, k])
     origin = rod.free_end - basis @ (np.array([AHEAD, ABOVE]) * ROD_PX)
-    corners = origin + np.array([(0, 0), (WIDTH, HEIGHT)]) @ basis.T
+    if mirror is not None:
+        basis, origin = mirror[0] @ basis, mirror[0] @ origin + mirror[1]
+    ends = [(0, 0), (WIDTH, 0), (0, HEIGHT), (WIDTH, HEIGHT)]
+    corners = origin + np.array(ends) @ basis.T
     size = np.array([rgb.shape[1], rgb.shape[0]])
     low = np.clip(np.floor(corners.min(axis=0)).astype(int) - 4, 0, size - 8)
     high = np.clip(np.ceil(corners.max(axis=0)).astype(int) + 4, low + 8, size)
@@ -117,15 +132,17 @@ def seen_kinds(rgb: NDArray[np.uint8], rod: SideRod, thickness: float) -> tuple[
     return np.asarray(share / share.sum(axis=0), np.float32), basis, origin
 
 
-def find_outline(rgb: NDArray[np.uint8], rod: SideRod, thickness: float) -> Outline | None:
-    """The stylus' outline, or None where the network sees none."""
-    kinds, basis, origin = seen_kinds(rgb, rod, thickness)
+def find_outline(
+    rgb: NDArray[np.uint8], rod: SideRod, thickness: float, mirror: Mirror | None = None
+) -> Outline | None:
+    """The stylus' outline, or its mirror image's; None where the network sees none."""
+    kinds, basis, origin = seen_kinds(rgb, rod, thickness, mirror)
     stylus, rod_seen = kinds[2], kinds[1]
     piece = _largest(stylus > 0.5)
     if piece is None:
         return None
     fitted = _fitted(stylus, rod_seen, piece)
-    if fitted is None:
+    if fitted is None or fitted[1] < LEAST_OVERLAP:
         return None
     p, overlap, certain = fitted
     return _in_photo(p, piece, overlap, certain, basis, origin)
@@ -163,9 +180,7 @@ def _border(p: Array, x: Array, y: Array) -> Array:
     return np.asarray(np.minimum(flank, side))
 
 
-def _fitted(
-    stylus: Grey, rod: Grey, piece: NDArray[np.bool_]
-) -> tuple[Array, float, float] | None:
+def _fitted(stylus: Grey, rod: Grey, piece: NDArray[np.bool_]) -> tuple[Array, float, float] | None:
     rows, columns = (np.nonzero(piece.any(axis=k))[0] for k in (1, 0))
     y0, y1 = max(rows[0] - MARGIN_PX, 0), min(rows[-1] + MARGIN_PX, HEIGHT - 1)
     x0, x1 = max(columns[0] - MARGIN_PX, 0), min(columns[-1] + MARGIN_PX, WIDTH - 1)
@@ -210,7 +225,7 @@ def _in_photo(
     basis: Array,
     origin: Array,
 ) -> Outline:
-    per = abs(float(basis[1, 1]))
+    per = float(np.linalg.norm(basis[:, 1]))
     axis = basis @ np.array([math.sin(p[2]), -math.cos(p[2])]) / per
     across = basis @ np.array([math.cos(p[2]), math.sin(p[2])]) / per
     tip = origin + basis @ p[:2]

@@ -26,6 +26,7 @@ from vision.groove import groove_slope
 from vision.marks import snap_marks
 from vision.mirror_image import Normal
 from vision.needle import Needle, NeedleEdge, find_needle, usable
+from vision.outline import Outline
 from vision.photo import FocalPrior, Photo
 from vision.rake_model import Line, Predictor, Solution, solve
 from vision.rake_surface import find_rod_over_surface, groove_lines, normal_line
@@ -42,8 +43,6 @@ DEFINITIONAL_U_DEG = 0.9  # contact edge against axis: within 1.5 degrees, recta
 SHANK_FLOOR_DEG, CONE_FLOOR_DEG = 0.06, 0.4
 END_SHIFT_BLURS = 0.2  # a corner, a rim or a speck can draw one end of an edge by this much
 ROD_FLOOR_DEG = 0.5
-LEAST_QUALITY = 10.0  # of the stylus' edges (`vision.needle`)
-LEAST_QUALITY_ALONE = 32.0  # with its reflection, where nothing else mirrors itself
 LEAST_WIDTH_PX = 16.0
 WANTED_WIDTH_PX = 80.0
 MOST_ABOVE = 0.8  # of its width: the tip found may be above its place on the mirror
@@ -84,9 +83,6 @@ class RakeLines:
     rod_thickness_px: float | None = None
 
 
-_SIDES = ("left", "right")
-
-
 def read_rake(photo: Photo, options: Options) -> Outcome:
     """Find the lines (or take those a person drew) and solve them."""
     lines = lines_from_marks(photo, options) if options.marks else find_rake(photo, options)
@@ -123,19 +119,15 @@ def find_rake(photo: Photo, options: Options) -> RakeLines | Refusal:
             f"Move closer or use a clip-on lens until it spans {WANTED_WIDTH_PX:.0f} px.",
             _look(rod),
         )
-    both_views = needle is not None and needle.mirrored(rod.mirrored)
-    on_mirror = both_views or normal is not None
-    least = LEAST_QUALITY
-    if both_views and normal is None:
-        least = LEAST_QUALITY_ALONE
-    if needle is None or needle.quality < least:
+    on_mirror = needle is not None and needle.image is not None
+    if needle is None:
         return _refusal(
             "No stylus with two clear edges was found under the end of the cantilever.",
             "Focus on the stylus, light it from behind, and move closer until it spans "
             f"{WANTED_WIDTH_PX:.0f} px of the picture's width.",
             _look(rod, needle),
         )
-    if normal is not None and abs(_above(needle, normal)) > MOST_ABOVE:
+    if normal is not None and (not on_mirror or abs(_above(needle, normal)) > MOST_ABOVE):
         return _refusal(
             "The stylus found does not reach down to its mirror image.",
             "Focus on the stylus' tip and keep dust and lint away from it.",
@@ -152,9 +144,10 @@ def find_rake(photo: Photo, options: Options) -> RakeLines | Refusal:
         )
         for name, e in usable(needle.edges)
     ]
+    lines.append(_axis_line("axis", needle.outline, needle.axis_u_deg))
+    if needle.image is not None and not any(x.name.startswith("reflected") for x in lines):
+        lines.append(_axis_line("reflected axis", needle.image, needle.axis_u_deg))
     flags = ["pivot_assumed"] if options.pivot == "auto" else []
-    if not both_views:
-        lines = [x for x in lines if not x.name.startswith("reflected ")]
     lines += _rod_lines(rod)
     if normal is not None:
         lines.append(normal_line(normal, float(needle.apex[0]), rod))
@@ -176,12 +169,6 @@ def find_rake(photo: Photo, options: Options) -> RakeLines | Refusal:
                 "glint beside the stylus.",
                 _look(rod, needle),
             )
-    if not _determined({x.name for x in lines}):
-        return _refusal(
-            "The stylus' edges are not clear enough to measure.",
-            "Focus on the stylus and light it from behind.",
-            _look(rod, needle),
-        )
     return RakeLines(tuple(lines), rod.pivot_right, on_mirror, tuple(flags), rod.thickness)
 
 
@@ -318,16 +305,10 @@ def _lean(lines: list[Line]) -> float | None:
     return float(leans[0]) if leans else None
 
 
-def _determined(names: set[str]) -> bool:
-    """Whether both silhouette edges of shank or cone are there, themselves or mirrored.
-
-    The axis is the bisector of the two sides; one side with its own mirror image gives that side's
-    lean, which differs from the axis by half the taper.
-    """
-    return any(
-        all(f"{kind} {side}" in names or f"reflected {kind} {side}" in names for side in _SIDES)
-        for kind in ("shank", "cone")
-    )
+def _axis_line(name: str, outline: Outline, u_deg: float) -> Line:
+    """An outline's axis: all there is where edges are faint, of little weight elsewhere."""
+    top = outline.tip + outline.length * outline.axis
+    return Line(name, *map(float, (*outline.tip, *top)), math.radians(u_deg))
 
 
 def _rod_lines(rod: SideRod) -> list[Line]:
