@@ -47,6 +47,9 @@ SHADED_FLOOR_PX = 0.35  # over paper, where the rod's own shadow lies beside it
 IMAGE_FLOOR_PX = 0.45  # the same for a reflected limb, from the tuning photographs
 MOST_U_DEG, MOST_U_PAPER_DEG = 1.0, 1.5  # on a mirror another photo will tell more
 IMAGE_DOUBT_PX = (13.0, 12.0)  # one and two limbs seen so far are as likely something else
+# of a reflection by the rod's own width, with its spread; what is kept of rods that do not fit, for
+# the reflection was looked for at the width of the rod that was chosen
+IMAGE_WIDTH, IMAGE_WIDTH_SD, LEAST_FIT = 0.98, 0.04, 0.15
 STEP_DEG, RISE_RANGE_DEG = 0.05, 14.0  # of rises weighed, about the prior's
 RETAKE = (
     "Photograph from the front, 30-50° above and 3-10° aside, with the stylus tip in the middle of "
@@ -289,13 +292,31 @@ def _choice(lines: CantileverLines, rise: float) -> float:
     """Spread (radians) of the turn over the limb pairs along the rod, about the chosen one."""
     turn = turn_for_rise(axis_normal(lines.rod, lines.pose), rise)
     total, square = 1.0, 0.0
-    for other, share in lines.others:
+    chosen_fits = _fits_image(lines, lines.rod)
+    for other, weight in lines.others:
+        share = min(weight * _fits_image(lines, other) / chosen_fits, 1.0)
         miss = turn_for_rise(axis_normal(other, lines.pose), rise) - turn
         # further off it is the rod with a printed line or shadow beside it, unless it fits as well
         if abs(miss) < math.radians(2) or share > 0.3:
             total += share
             square += share * miss**2
     return math.sqrt(square / total)
+
+
+def _fits_image(lines: CantileverLines, rod: Rod) -> float:
+    """How well a rod's width is that of its reflection, `LEAST_FIT` to 1; 1 without a sure one.
+
+    A rod is a body of revolution, so both show the same width but for the longer way to the image.
+    """
+    if lines.image is None or not lines.image.sure:
+        return 1.0
+    one, two = lines.image.limbs
+    d = (one.q - one.p) / one.length
+    middle = (two.p + two.q) / 2
+    width = abs(float((middle - one.p) @ np.array([-d[1], d[0]])))
+    expected = IMAGE_WIDTH * rod.width_px
+    sd = math.hypot(IMAGE_WIDTH_SD * expected, _floor(lines, IMAGE_FLOOR_PX) * math.sqrt(2))
+    return LEAST_FIT + (1 - LEAST_FIT) * math.exp(-0.5 * ((width - expected) / sd) ** 2)
 
 
 def _turned(lines: CantileverLines, vector: Array, log_f: float) -> CantileverLines:

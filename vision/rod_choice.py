@@ -18,10 +18,12 @@ from vision.grid import GridPose
 from vision.ink import local_rays
 from vision.rod import RISE_DEG, RISE_U_DEG, Rod, tilt
 from vision.rod_image import axis_normal, mirrored_normal, mirrored_rays
+from vision.rod_places import along
 
 INNER_SHARE = 0.25  # what is left of the weight of a pair inside a clean wider one
 # a wider pair begins to count, and counts in full, with these shares of the inner one's score
 OUTER_SHARES = (0.25, 0.5)
+STRAIGHTER, SAME_LIMB_PX = 0.6, 2.5  # share of a crooked limb's scatter; limbs that are one
 SHARPNESS = 2.0  # weights go with this power of the scores
 LEAST_MIRRORED = 0.5  # a candidate may be the reflection of one with this share of its score
 ALIKE = 1.4  # a reflection is as wide as the rod; ratio that errors of the fit leave
@@ -75,7 +77,7 @@ def _inside(inner: Rod, outer: Rod) -> bool:
     opening = [math.degrees(tilt(r.right) - tilt(r.left)) for r in (inner, outer)]
     # lines along a cone meet in its tip, so they open in proportion to their distance
     wider = outer.width_px / inner.width_px
-    if not -1.0 < opening[1] < max(opening[0], 0.0) * wider + 1.2:
+    if not -1.0 < opening[1] < max(opening[0], 0.0) * wider + 1.2 and not _cleaner(outer, inner):
         return False
     low, high = inner.axis
     d = (high - low) / np.linalg.norm(high - low)
@@ -91,6 +93,19 @@ def _inside(inner: Rod, outer: Rod) -> bool:
 
     (a, b), (left, right) = across(inner), across(outer)
     return bool((left < a + 2.0).all() and (right > b - 2.0).all())
+
+
+def _cleaner(outer: Rod, inner: Rod) -> bool:
+    """Whether where two pairs differ, the outer one's limbs are much the straighter.
+
+    A silhouette is a straight line; the shading within a cone hardly ever is.
+    """
+    differ = [
+        (one, two)
+        for one, two in ((outer.left, inner.left), (outer.right, inner.right))
+        if not along(one.ends, two.ends, SAME_LIMB_PX)
+    ]
+    return bool(differ) and all(one.scatter_px < STRAIGHTER * two.scatter_px for one, two in differ)
 
 
 def is_reflection(rod: Rod, other: Rod, pose: GridPose) -> bool:

@@ -319,6 +319,9 @@ def printed(pose: GridPose, left: Limb, right: Limb, rgb: NDArray[np.uint8] | No
         # a ghost, a shadow or a reflection of a column, unless it lies over its column
         middle = (one + other) / 2
         value = 1.0 if abs(middle - round(middle)) < BESIDE else 0.0
+        # or near it and unlike ink: in glass a ghost or its column lies there
+        if value and rgb is not None and _like_ink(rgb, pose, left, right):
+            return 0.0
     for k, limb in enumerate((left, right)):
         across = min(drift for _, drift, _ in sides[1 - k])
         for at, drift, _ in sides[k]:
