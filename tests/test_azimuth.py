@@ -24,7 +24,7 @@ from scipy.ndimage import gaussian_filter
 from skimage import data
 
 from tests.scenes import raster, world
-from vision.azimuth import AzimuthLines, read_azimuth, solve_azimuth
+from vision.azimuth import AzimuthLines, _rivals, read_azimuth, solve_azimuth
 from vision.azimuth_choose import under_a_body
 from vision.azimuth_fit import Fitter
 from vision.azimuth_solve import Lens, Solution, solve_lines
@@ -185,6 +185,27 @@ def test_drawn_edges_that_the_sides_deny_are_refused() -> None:
 
 
 # ----------------------------------------------------------------- one edge
+
+
+def test_rivals_beside_drawn_lines_are_as_far_as_they_were_put() -> None:
+    """One rival 1 degree off, as strong as the pair chosen, and marks 2 degrees off or along it."""
+    edge, image, _, _, _ = lines_of(
+        np.random.default_rng(5), 0.05, **a_pose(np.random.default_rng(5))
+    )
+    lines = AzimuthLines(edge, image)
+    half = (edge.angle - image.angle) / 2
+    along = [np.array(edge.ends), np.array(image.ends)]
+    turn = math.radians(4)
+    turned = (along[0] - along[0][0]) @ np.array(
+        [[math.cos(turn), math.sin(turn)], [-math.sin(turn), math.cos(turn)]]
+    ) + along[0][0]
+    assert _rivals(lines, [(half, 2.0)], along) == 0
+    rival = [(half, 2.0), (half + math.radians(1), 2.0)]
+    assert math.degrees(_rivals(lines, rival, along)) == pytest.approx(0.5)
+    # Whichever way a mark was drawn; a hand adds its part, taken off.
+    for mark in (turned, turned[::-1]):
+        off = math.degrees(_rivals(lines, [], [mark, along[1]]))
+        assert 1.8 < off < 2.0
 
 
 def test_block_fit_leaves_out_what_covers_the_edge() -> None:
