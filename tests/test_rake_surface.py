@@ -294,6 +294,24 @@ def test_groove_slope_against_a_turned_texture(slope: float) -> None:
     assert groove.sides[0][0] < 600 < groove.sides[1][0]
 
 
+def test_faint_grooves_among_streaks_are_less_certain_than_clear_ones() -> None:
+    rng, tip, slope = np.random.default_rng(5), np.array([600.0, 500.0]), 1.3
+    rows = np.repeat(gaussian_filter(rng.standard_normal((1400, 1)), (1.2, 0)), 1800, axis=1)
+    lines = rotate(rows / rows.std(), -slope, reshape=False, order=1)[250:1150, 300:1500]
+    streaks = gaussian_filter(rng.standard_normal(lines.shape), (1.2, 6.0))
+    found = []
+    for height in (2.0, 12.0):
+        grey = np.clip(130 + height * lines + 6 * streaks / streaks.std(), 0, 255)
+        rgb = np.repeat(grey.astype(np.uint8)[..., None], 3, axis=2)
+        groove = groove_slope(rgb, tip, 60.0, _rod(slope))
+        assert groove is not None
+        assert abs(groove.slope_deg - slope) < 2 * groove.u_deg
+        found.append(groove)
+    faint, clear = found
+    assert faint.u_deg > 0.3
+    assert clear.u_deg < faint.u_deg / 2
+
+
 @pytest.mark.parametrize("slope", [0.15, -0.25])
 def test_groove_slope_in_a_small_photo(slope: float) -> None:
     """A slope of less than a pixel over a side's half width is not rounded to none."""
