@@ -332,22 +332,29 @@ def printed(pose: GridPose, left: Limb, right: Limb, rgb: NDArray[np.uint8] | No
 
 
 def _like_ink(rgb: NDArray[np.uint8], pose: GridPose, left: Limb, right: Limb) -> bool:
-    """Whether what lies between two limbs has the colour of the column's ink before them."""
-    s = np.linspace(0.1, 0.9, 25)[:, None]
-    one, two = (limb.p + s * (limb.q - limb.p) for limb in (left, right))
-    inside = _colours(rgb, pose.camera.distort((one + two) / 2))
-    ground = _colours(
-        rgb, pose.camera.distort(np.concatenate([2.5 * one - 1.5 * two, 2.5 * two - 1.5 * one]))
-    )
+    """Whether what lies between two limbs has the colour of the column's ink before them.
+
+    Over the whole of both; or just above their lower ends and just below, as in a mirror a
+    column's colour changes along it with what it reflects.
+    """
     x, y = pose.on_sheet(pose.camera.distort((left.p + right.p)[None] / 2))[0]
-    steps = y - np.linspace(0.15, 0.85, 25)
-    column = np.stack([np.full(25, round(float(x))), steps, np.zeros(25)], axis=1)
-    ink = _colours(rgb, pose.project(column))
-    if min(map(len, (inside, ground, ink))) < 10:
-        return True
-    middle, around, printed_on = (np.median(c, axis=0) for c in (inside, ground, ink))
-    contrast = float(np.linalg.norm(around - printed_on))
-    return float(np.linalg.norm(middle - printed_on)) < max(UNLIKE_INK * contrast, LEAST_UNLIKE)
+    for along_limbs, before in (((0.1, 0.9), (0.15, 0.85)), ((0.03, 0.3), (0.03, 0.3))):
+        s = np.linspace(*along_limbs, 25)[:, None]
+        one, two = (limb.p + s * (limb.q - limb.p) for limb in (left, right))
+        inside = _colours(rgb, pose.camera.distort((one + two) / 2))
+        outside = np.concatenate([2.5 * one - 1.5 * two, 2.5 * two - 1.5 * one])
+        ground = _colours(rgb, pose.camera.distort(outside))
+        steps = y - np.linspace(*before, 25)
+        column = np.stack([np.full(25, round(float(x))), steps, np.zeros(25)], axis=1)
+        ink = _colours(rgb, pose.project(column))
+        if min(map(len, (inside, ground, ink))) < 10:
+            return True
+        middle, around, printed_on = (np.median(c, axis=0) for c in (inside, ground, ink))
+        contrast = float(np.linalg.norm(around - printed_on))
+        unlike = max(UNLIKE_INK * contrast, LEAST_UNLIKE)
+        if float(np.linalg.norm(middle - printed_on)) < unlike:
+            return True
+    return False
 
 
 def _colours(rgb: NDArray[np.uint8], xy: Array) -> Array:
