@@ -11,12 +11,13 @@ from __future__ import annotations
 
 import argparse
 import math
+from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 import torch
-import torch.nn.functional as F
+import torch.nn.functional as functional
 from PIL import Image
 from torch import Tensor, nn
 
@@ -43,9 +44,7 @@ class UNet(nn.Module):
         super().__init__()
         c = CHANNELS
         self.down = nn.ModuleList([pair(a, b) for a, b in zip((3, *c), c, strict=False)])
-        self.up = nn.ModuleList(
-            [nn.ConvTranspose2d(b, a, 2, 2) for a, b in zip(c[:-1], c[1:], strict=True)]
-        )
+        self.up = nn.ModuleList([nn.ConvTranspose2d(b, a, 2, 2) for a, b in pairwise(c)])
         self.join = nn.ModuleList([pair(2 * a, a) for a in c[:-1]])
         self.last = nn.Conv2d(c[0], CLASSES, 1)
 
@@ -53,7 +52,7 @@ class UNet(nn.Module):
         x = (x - 0.5) * 4
         seen = []
         for i, block in enumerate(self.down):
-            x = block(F.max_pool2d(x, 2) if i else x)
+            x = block(functional.max_pool2d(x, 2) if i else x)
             seen.append(x)
         for i in reversed(range(len(self.up))):
             x = self.join[i](torch.cat([seen[i], self.up[i](x)], 1))
@@ -94,9 +93,11 @@ def windows(
     px = px + (dx + LEFT * ROD_PX)[:, None, None]
     py = py + (dy + UP * ROD_PX)[:, None, None]
     grid = torch.stack([2 * (px + 0.5) / w - 1, 2 * (py + 0.5) / h - 1], -1)
-    seen = F.grid_sample(pictures.float() / 255, grid, padding_mode="border", align_corners=False)
+    seen = functional.grid_sample(
+        pictures.float() / 255, grid, padding_mode="border", align_corners=False
+    )
     kinds = torch.stack([masks == k for k in range(CLASSES)], 1).float()
-    kinds = F.grid_sample(kinds, grid, padding_mode="zeros", align_corners=False)
+    kinds = functional.grid_sample(kinds, grid, padding_mode="zeros", align_corners=False)
     kinds[:, 0] = torch.clamp(1 - kinds[:, 1:].sum(1), 0, 1)
     return seen, kinds / kinds.sum(1, keepdim=True)
 
@@ -118,17 +119,17 @@ def repainted(x: Tensor, generator: torch.Generator) -> Tensor:
     grey = x.mean(1, keepdim=True).expand_as(x)
     x = torch.lerp(x, grey, chance(0.25) * spread(0.3, 1.0))
     field = torch.randn(n, 1, 4, 4, generator=generator, device=device)
-    field = F.interpolate(field, x.shape[2:], mode="bicubic", align_corners=True)
+    field = functional.interpolate(field, x.shape[2:], mode="bicubic", align_corners=True)
     x = x * torch.exp(0.25 * chance(0.6) * field)
     x = x.clamp(1e-4, 1) ** torch.exp(spread(-0.6, 0.6))
     x = x * spread(0.75, 1.25, 3) * spread(0.6, 1.25) + spread(-0.12, 0.12)
     soft = x
     for _ in range(3):
-        soft = F.avg_pool2d(F.pad(soft, (1, 1, 1, 1), mode="replicate"), 3, 1)
+        soft = functional.avg_pool2d(functional.pad(soft, (1, 1, 1, 1), mode="replicate"), 3, 1)
     x = torch.lerp(x, soft, chance(0.5) * spread(-0.6, 1.0))  # sharpened where negative
     coarse = torch.randn(n, 3, HEIGHT // 2, WIDTH // 2, generator=generator, device=device)
     fine = torch.randn(x.shape, generator=generator, device=device)
-    coarse = F.interpolate(coarse, x.shape[2:], mode="bilinear", align_corners=False)
+    coarse = functional.interpolate(coarse, x.shape[2:], mode="bilinear", align_corners=False)
     x = x + chance(0.7) * (spread(0, 0.05) * fine + spread(0, 0.05) * coarse)
     return x.clamp(0, 1)
 
@@ -136,7 +137,7 @@ def repainted(x: Tensor, generator: torch.Generator) -> Tensor:
 def loss_of(logits: Tensor, kinds: Tensor) -> Tensor:
     """Weighted cross entropy, and Dice's measure of the stylus' area."""
     weight = torch.tensor(CLASS_WEIGHT, device=logits.device)
-    log = F.log_softmax(logits, 1)
+    log = functional.log_softmax(logits, 1)
     cross = -(kinds * log * weight[:, None, None]).sum(1).mean()
     p, q = log.exp()[:, 2], kinds[:, 2]
     dice = 1 - (2 * (p * q).sum((1, 2)) + 20) / ((p + q).sum((1, 2)) + 20)

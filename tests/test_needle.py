@@ -14,18 +14,13 @@ import numpy as np
 import pytest
 
 from vision.needle import Needle, find_needle, usable
-from vision.needle_backdrop import departures
 from vision.needle_choose import (
     NeedleEdge,
     chosen,
-    distinct,
-    encloses,
-    odds_of_chance,
     off_axis,
     quality,
     taper_seen,
 )
-from vision.needle_shape import Frame
 from vision.side_rod import RodLine, SideRod, find_side_rod
 
 WIDTH, HEIGHT, SCALE = 1200, 900, 3
@@ -166,36 +161,6 @@ def test_a_faint_outline_outside_a_strong_facet_is_found() -> None:
         assert _lean(edge) == pytest.approx(_drawn_lean(outline, a, b), abs=1.0)
 
 
-def test_outside_an_outline_lies_the_backdrop() -> None:
-    """A body with a brighter strip inside: its rims depart from the backdrop, the outline not."""
-    picture = np.full((120, 200), 150, np.uint8)
-    picture[:, 80:120] = 90
-    picture[:, 95:105] = 220
-    picture[:, :4] = 0  # outside the frame
-    inside = np.ones(picture.shape, bool)
-    inside[:, :4] = False
-    frame = Frame(
-        np.zeros(2),
-        np.eye(2),
-        np.repeat(picture[..., None], 3, axis=2),
-        inside,
-        0,
-        0,
-        44.0,
-        -20.0,
-        0.0,
-        150.0,
-        False,
-    )
-    us = np.array([79.5, 94.5, 104.5, 119.5])
-    ends = np.array([[(u, 20.0), (u, 100.0)] for u in us])
-    away = departures(frame, ends, np.array([-1.0, -1.0, 1.0, 1.0]), np.zeros(4, bool))
-    assert max(away[0], away[3]) < 0.1
-    assert min(away[1], away[2]) > 2
-    under_the_rod = departures(frame, ends - (0.0, 130.0), np.ones(4), np.zeros(4, bool))
-    assert not under_the_rod.any()
-
-
 def test_a_soft_picture_still_shows_both_sides() -> None:
     outline = _outline(4.0, 0.0, 50.0)
     picture = _backdrop(170, 170)
@@ -203,14 +168,16 @@ def test_a_soft_picture_still_shows_both_sides() -> None:
     _fill(picture, _rod()[1], 60)
     needle = _found(_finish(picture, blur=6.0))
     pair = [_lean(needle.edges[f"shank {hand}"]) for hand in ("left", "right")]
-    assert np.mean(pair) == pytest.approx(4.0, abs=2 * TOL_DEG)
+    u = max(math.degrees(needle.edges[f"shank {hand}"].angle_u) for hand in ("left", "right"))
+    assert np.mean(pair) == pytest.approx(4.0, abs=max(2 * TOL_DEG, 2 * u))
+    assert u < 3.5
 
 
 def test_an_empty_place_has_no_needle_with_two_clear_sides() -> None:
     picture = _backdrop(170, 170)
     _fill(picture, _rod()[1], 40)
     needle = find_needle(_finish(picture), _rod()[0])
-    assert needle is None or needle.quality < 10  # `vision.rake.LEAST_QUALITY`
+    assert needle is None or needle.axis_u_deg > 2  # `vision.rake` refuses that
 
 
 def _edge(lean: float, place: float, strength: float = 10.0) -> NeedleEdge:
@@ -274,23 +241,6 @@ def test_the_tip_lies_on_the_axis_of_the_shank() -> None:
     assert quality({**facet, **flanks}, 100.0, 1.0) < 0.3 * quality({**shank, **flanks}, 100.0, 1.0)
 
 
-def test_a_strong_edge_hides_a_faint_one_beside_it() -> None:
-    strong, faint, far = _edge(0.0, 50, 40.0), _edge(4.0, 54, 4.0), _edge(0.0, 90, 4.0)
-    assert [e.place for e in distinct([faint, strong, far], 100.0)] == [50, 90]
-    facet = replace(strong, inside=2.0)
-    assert faint in distinct([faint, facet], 100.0)
-
-
-def test_enclosed_means_narrower_and_inside() -> None:
-    wide = {"shank left": _edge(0.0, -50), "shank right": _edge(0.0, 50)}
-    narrow = {"shank left": _edge(0.0, -10), "shank right": _edge(0.0, 50)}
-    beside = {"shank left": _edge(0.0, 20), "shank right": _edge(0.0, 90)}
-    assert encloses(wide, narrow)
-    assert not encloses(narrow, wide)
-    assert not encloses(wide, beside)
-    assert not encloses(wide, wide)
-
-
 def test_a_shank_without_its_cone_is_uncertain() -> None:
     """Of a drawn stylus whose cone is hidden, two parallel lines are left: any facet shows two."""
     outline = _outline(1.5, 0.0, 48.0)
@@ -317,27 +267,6 @@ def test_a_tapering_shank_is_less_certain_than_a_straight_one() -> None:
         assert taper_seen(edges) == pytest.approx(taper, abs=TOL_DEG)
         u.append(math.degrees(edges["shank left"].angle_u))
     assert u[1] > u[0] + 0.1
-
-
-def _four(left: float, right: float, flanks: tuple[float, float]) -> dict[str, NeedleEdge]:
-    shank = {"shank left": _edge(left, -50), "shank right": _edge(right, 50)}
-    return {**shank, "cone left": _edge(flanks[0], -20), "cone right": _edge(flanks[1], 20)}
-
-
-def test_parallel_sides_whose_axis_halves_the_cone_are_no_chance() -> None:
-    """Drawn at random (NumPy): edges of a stylus are told from lines that agree by chance."""
-    random = np.random.default_rng(5)
-    stylus, chance = [], []
-    for _ in range(400):
-        axis, scatter, flanks = random.normal(0, 4), random.normal(0, 0.25, 2), (-26, 26)
-        cone = tuple(axis + a + random.normal(0, 0.6) for a in flanks)
-        stylus.append(odds_of_chance(_four(axis + scatter[0], axis + scatter[1], cone)))
-        off = axis + random.normal(0, 2.5, 2)
-        chance.append(odds_of_chance(_four(off[0], off[1], cone)))
-    assert np.median(stylus) < 0.3
-    assert np.median(chance) > 1.0
-    assert np.mean(np.array(stylus) < np.median(chance)) > 0.95
-    assert odds_of_chance({k: e for k, e in _four(0, 0, (-26, 26)).items() if "cone" not in k}) == 1
 
 
 def test_weak_edges_are_left_out_and_lone_cones_less_certain() -> None:

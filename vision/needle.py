@@ -13,12 +13,12 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from vision.needle_backdrop import outline_share
 from vision.needle_choose import (
     HANDS,
     NeedleEdge,
     axis_lean,
     chosen,
+    outline_share,
     quality,
     taper_seen,
     tip_seen,
@@ -37,9 +37,9 @@ UNLIKE_WIDTH, UNLIKE_LENGTH = 0.25, 0.15  # log ratio of a mirror image's to the
 LEAST_COVERAGE, LEAST_STRENGTH = 0.3, 2.0
 CONE_SKEW_DEG = 0.45  # of a cone's bisector from the axis, where no shank shows the axis
 # Share of edges that are not the stylus' at some quality, falling as a power of it; and how far off
-WRONG_ONCE, WRONG_TWICE, MOST_WRONG = (0.25, 12.5, 2.5), (0.15, 30.0, 1.2), 0.6
-OFF_ONCE_DEG, OFF_TWICE_DEG = 2.2, 1.2
-FAINT_ONCE, FAINT_TWICE, MOST_FAINT = 16.0, 12.0, 2.5  # quality below which outlines are worse too
+WRONG_ONCE, WRONG_TWICE, MOST_WRONG = (0.2, 12.5, 2.5), (0.12, 30.0, 1.2), 0.6
+OFF_ONCE_DEG, OFF_TWICE_DEG = 1.9, 1.0
+FAINT_ONCE, FAINT_TWICE, MOST_FAINT = 14.0, 12.0, 2.5  # quality below which outlines are worse too
 UNEQUAL_SIDES = 0.04  # of a shank's taper: half of what one side may lean more than the other
 CLEAR_FLANKS = 4.0  # strength of a flank and its image that show where the tip stands
 ALIKE_DEG = 2.0  # between a flank and its image
@@ -47,7 +47,7 @@ AT_SURFACE = 0.1  # of the rod's thickness
 OTHER_SCALE = 2.0  # of the rod's thickness, where the first shows no stylus
 OFF_OUTLINE = (0.025, 0.03)  # of rod and stylus' width: how far the outline may be off
 LEAN_OFF_DEG = {"shank": 3.0, "cone": 5.0}
-OFF_SHARE = 0.4  # departure (`needle_backdrop.outline_share`) at one such error
+OFF_SHARE = 0.4  # departure (`needle_choose.outline_share`) at one such error
 
 
 @dataclass(frozen=True)
@@ -173,7 +173,7 @@ def off_outline(
             away = frame.from_photo((e.p0 + e.p1) / 2) * flip - model[0]
             off = float(along[0] * away[1] - along[1] * away[0]) / allowed
             turned = (e.lean - lean) / LEAN_OFF_DEG[kind]
-            result[name].append(replace(e, inside=OFF_SHARE * math.hypot(off, turned)))
+            result[name].append(replace(e, off=OFF_SHARE * math.hypot(off, turned)))
     return result
 
 
@@ -232,7 +232,7 @@ def _tip_on_mirror(pool: Mapping[str, list[NeedleEdge]], fine: FineCopy) -> Arra
 
 
 def _line_worth(edge: NeedleEdge) -> float:
-    share = float(outline_share(np.asarray(edge.inside)))
+    share = outline_share(edge.off)
     return share * min(edge.strength, 8.0) * min(edge.coverage, 1.0)
 
 

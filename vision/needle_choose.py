@@ -18,8 +18,6 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from vision.needle_backdrop import outline_share
-
 Array = NDArray[np.float64]
 Index = NDArray[np.intp]
 
@@ -32,20 +30,12 @@ LONE_SHARE = 0.45  # of an edge whose partner is missing
 OUTER_BONUS = 0.25  # of the score, from the narrowest to the widest pair
 WIDTH_MISS = 0.12  # of the shank's width, between the two views
 BESIDE = 0.15  # of the width: how far the cone's middle may lie from the shank's
-OUTSHONE = 0.3  # of a strong edge's strength
-BESIDE_STRONG = 0.1  # of the width
 OFF_AXIS = 0.15  # of the shank's width: miss of the tip from its axis
 MOST_TAPER_DEG = 9.0  # lean of a side from the axis
 CONE_HALVES_DEG = (10.0, 42.0)
-CLEAR_STRENGTH = 4.0  # the best of many lines through noise reaches 2 to 3
-MOST_POOLED = 7  # candidates a place
-SAME_PLACE, SAME_LEAN_DEG = 1.0, 1.0  # px of the straightened frame, degrees
-SAME_WIDTH = 0.88  # narrower than this share of another's width: inside it
 COLOUR_PLANE, COLOUR_SHARE = 3, 0.7  # first plane that is a colour difference
+HALF_OFF = 0.8
 ENOUGH = 12.0  # strength beyond which an edge is not clearer
-STRAIGHT_SD_DEG = 0.25  # of the lean of a straight shank's side from its axis, as found
-SKEW_SD_DEG = 0.6  # of the cone's bisector from the shank's: unequal flanks, short edges
-CHANCE_SKEW_SD_DEG = 2.0  # of the same where the lines belong to something else
 KINDS = ("shank", "cone")
 VIEWS = ("", "reflected ")
 HANDS = ("left", "right")
@@ -56,8 +46,8 @@ class NeedleEdge:
     """One edge, full-photo pixels.
 
     ``lean`` (degrees) and ``place`` (pixels across, half way up the shape) are those in the
-    straightened frame, reflected edges turned about the surface. ``inside`` tells how far the
-    colour just outside departs from the backdrop's (`vision.needle_backdrop`).
+    straightened frame, reflected edges turned about the surface. ``off`` tells how far the
+    edge lies from the outline the network shows (`vision.needle.off_outline`).
     """
 
     p0: Array
@@ -71,7 +61,7 @@ class NeedleEdge:
     sign: int
     steepness: float
     blur: float
-    inside: float = 0.0
+    off: float = 0.0
 
     @property
     def length(self) -> float:
@@ -82,15 +72,20 @@ class NeedleEdge:
 Edges = dict[str, NeedleEdge]
 
 
+def outline_share(departure: float) -> float:
+    """1 for an edge on the outline, half where it departs by `HALF_OFF`, and so on."""
+    return 1 / (1 + (departure / HALF_OFF) ** 2)
+
+
 def weight(edge: NeedleEdge, width: float) -> float:
     """How much an edge counts: strength, cover and length.
 
-    Less where only a colour difference shows it: lenses shift colours against each other; and
+    Less where only a colour difference shows it: lenses shift colours against each other;
     where what lies outside it is not the backdrop, so that it is no outline.
     """
     share = min(edge.length / (1.5 * width), 1.0)
     plain = COLOUR_SHARE if edge.plane >= COLOUR_PLANE else 1.0
-    plain *= float(outline_share(np.asarray(edge.inside)))
+    plain *= outline_share(edge.off)
     return plain * min(edge.strength, ENOUGH) * edge.coverage * math.sqrt(share)
 
 
@@ -238,31 +233,6 @@ def axis_lean(edges: Mapping[str, NeedleEdge]) -> float | None:
     return None
 
 
-def odds_of_chance(edges: Mapping[str, NeedleEdge]) -> float:
-    """How much likelier than a stylus a chance set of lines makes what shank and cone say.
-
-    A stylus' shank is straight as often as it tapers, and its axis halves the cone; lines that
-    belong to something else open as a taper does, and seldom halve the cone. 1 where no view shows
-    shank and cone with both their sides. Two views count as one, since a mirror repeats a facet or
-    a highlight as well.
-    """
-    halves, skews = [], []
-    for view in VIEWS:
-        pairs = [[edges.get(f"{view}{kind} {hand}") for hand in HANDS] for kind in KINDS]
-        leans = [[e.lean for e in pair if e is not None] for pair in pairs]
-        if all(len(pair) == len(HANDS) for pair in leans):
-            (a, b), (c, d) = leans
-            halves.append((b - a) / 2)
-            skews.append((a + b - c - d) / 2)
-    if not skews:
-        return 1.0
-    half, skew = float(np.mean(np.abs(halves))), math.sqrt(float(np.mean(np.square(skews))))
-    straight, tapered = _normal(half, STRAIGHT_SD_DEG), _normal(half, PRIORS[2, 1])
-    stylus = (straight + tapered) / 2 * _normal(skew, SKEW_SD_DEG)
-    chance = tapered * _normal(skew, math.hypot(CHANCE_SKEW_SD_DEG, SKEW_SD_DEG))
-    return chance / max(stylus, 1e-9)
-
-
 def taper_seen(edges: Mapping[str, NeedleEdge]) -> float:
     """Half the angle between the shank's sides, degrees, mean of the views; 0 where not seen."""
     halves = []
@@ -272,60 +242,6 @@ def taper_seen(edges: Mapping[str, NeedleEdge]) -> float:
         if len(leans) == len(HANDS):
             halves.append(abs(leans[1] - leans[0]) / 2)
     return float(np.mean(halves)) if halves else 0.0
-
-
-def _normal(x: float, sd: float) -> float:
-    return math.exp(-0.5 * (x / sd) ** 2) / sd
-
-
-def distinct(edges: Sequence[NeedleEdge], width: float) -> list[NeedleEdge]:
-    """The few that count most, near-duplicates left out; ``width`` as in `weight`."""
-    kept: list[NeedleEdge] = []
-    for e in sorted(edges, key=lambda v: -weight(v, width)):
-        if not any(_same_edge(e, o) or _outshone(e, o, width) for o in kept):
-            kept.append(e)
-    return kept[:MOST_POOLED]
-
-
-def _same_edge(a: NeedleEdge, b: NeedleEdge) -> bool:
-    return abs(a.place - b.place) <= SAME_PLACE and abs(a.lean - b.lean) <= SAME_LEAN_DEG
-
-
-def _outshone(faint: NeedleEdge, strong: NeedleEdge, width: float) -> bool:
-    """Whether a much stronger edge stands where the faint one does: then that is what is seen."""
-    middle = (faint.p0 + faint.p1) / 2
-    return (
-        faint.strength < OUTSHONE * strong.strength
-        and faint.coverage < 1.25 * strong.coverage
-        and faint.inside > strong.inside - 0.3
-        and abs(_across_at(strong, middle)) < BESIDE_STRONG * width
-    )
-
-
-def encloses(outer: Mapping[str, NeedleEdge], inner: Mapping[str, NeedleEdge]) -> bool:
-    """Whether one stylus' clear silhouette runs outside the other's, so that the other is a facet.
-
-    Compared at the height of the inner one's edges; one side may be shared.
-    """
-    for kind in KINDS:
-        a, b = ([e.get(f"{kind} {hand}") for hand in HANDS] for e in (outer, inner))
-        if any(e is None for e in (*a, *b)):
-            continue
-        out, own = ([e for e in pair if e is not None] for pair in (a, b))
-        if min(e.strength for e in out) < CLEAR_STRENGTH:
-            return False
-        y = float(np.mean([(e.p0[1] + e.p1[1]) / 2 for e in own]))
-        (left, right), (low, high) = ([_x_at(e, y) for e in pair] for pair in (out, own))
-        slack = 0.05 * (right - left)
-        return (
-            low > left - slack and high < right + slack and high - low < SAME_WIDTH * (right - left)
-        )
-    return False
-
-
-def _x_at(edge: NeedleEdge, y: float) -> float:
-    along = edge.p1 - edge.p0
-    return float(edge.p0[0] + along[0] * (y - edge.p0[1]) / along[1])
 
 
 @dataclass(frozen=True)

@@ -41,9 +41,7 @@ STEP = 0.5  # px across the strip
 STRETCH = 0.35  # an edge may be this much longer than the shape says, at either end
 MOST_TURN = 0.1  # rad
 MOST_REFITTED = 0.008  # rad a fitted edge may lie askew in its strip
-COARSE_THICKNESS = 110.0  # px of rod thickness where lines beside a stylus are looked for
-WIDE_REACH = 0.75  # of the rod's thickness, to either side
-WIDE_LINES = 6  # of either sign
+LINES = 2  # of either sign, beside an outline
 
 
 class FineCopy:
@@ -158,29 +156,18 @@ class FineCopy:
             a, b = b, a
         return math.degrees(math.atan2(b[0] - a[0], a[1] - b[1]))
 
-    def across(self, shape: Shape, middle: float) -> list[list[NeedleEdge]]:
-        """Every clear line along the shape's shank on either side of it, in the views there are."""
-        views = (1.0, -1.0) if self.frame.mirrored else (1.0,)
-        uy = segment_of(shape, self.frame, "shank", 0)
-        if uy is None:
-            return [[] for _ in views]
-        reach = WIDE_REACH * self.thickness
-        return [self._locate(uy, flip, middle, reach, WIDE_LINES) for flip in views]
-
-    def _locate(
-        self, uy: Array, flip: float, middle: float, reach: float = 0.0, count: int = 2
-    ) -> list[NeedleEdge]:
+    def _locate(self, uy: Array, flip: float, middle: float) -> list[NeedleEdge]:
         """The best straight runs near a segment of the frame, in the planes that show them."""
         p, q = (self._into(self.frame.to_photo(e * (1.0, flip))) for e in uy)
         length = float(np.linalg.norm(q - p))
         if length < 8:
             return []
-        reach = reach or max(2.5, 0.04 * self.thickness)
+        reach = max(2.5, 0.04 * self.thickness)
         strip, middles, offsets, along, across = self._strip(p, q, reach)
         inner = (middles > 0) & (middles < length)
         edges = []
         for sign, plane, shift, turn, strength, steepness in _strong_lines(
-            strip[inner], middles[inner], offsets, reach, self.noise, count
+            strip[inner], middles[inner], offsets, reach, self.noise
         ):
             centre = float(middles[inner].mean())
             soft = plane >= len(PLANES)
@@ -294,7 +281,7 @@ def _slope(rows: Grey, smooth: float) -> Grey:
 
 
 def _strong_lines(
-    slope: Array, middles: Array, offsets: Array, reach: float, noise: Array, count: int = 2
+    slope: Array, middles: Array, offsets: Array, reach: float, noise: Array
 ) -> list[tuple[int, int, float, float, float, float]]:
     """Sign, plane, shift, turn, strength and steepness of the few best lines of either sign.
 
@@ -323,7 +310,7 @@ def _strong_lines(
         signed = sign * total
         plane = signed.argmax(axis=2)
         score = np.take_along_axis(signed, plane[..., None], 2)[..., 0]
-        for _ in range(count):
+        for _ in range(LINES):
             i, k = divmod(int(np.argmax(score)), score.shape[1])
             if score[i, k] <= 1:
                 break
@@ -334,11 +321,7 @@ def _strong_lines(
             )
             apart = shifts[None] - shifts[k] + (turns[:, None] - turns[i]) * span / 2
             other = shifts[None] - shifts[k] - (turns[:, None] - turns[i]) * span / 2
-            same = (
-                np.abs(apart + other) / 2 < 4.0
-                if count > 2
-                else ((np.abs(apart) < 2.5) & (np.abs(other) < 2.5))
-            )
+            same = (np.abs(apart) < 2.5) & (np.abs(other) < 2.5)
             score = np.where(same, -np.inf, score)
     return found
 

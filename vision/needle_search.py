@@ -1,10 +1,8 @@
-"""Rod and surface -> where a stylus may stand under the rod's free end, roughly.
+"""A stylus and the rod -> the same with its mirror image, where the rod's own image is not seen.
 
 In a small straightened copy (u to the right towards the pivot, y down) a stylus is five numbers:
 apex, lean, half width, cone angle. Its score is the gradient summed along the two shank edges and
-the two cone edges, which must answer on both sides with opposite signs; on a mirror the reflected
-half counts as much. Sums along slanted lines come from sheared running sums, so the whole grid of
-shapes costs a few million look-ups. The best shapes are then polished.
+the two cone edges, which must answer on both sides with opposite signs.
 """
 
 from __future__ import annotations
@@ -17,19 +15,14 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import map_coordinates
 
-from vision.needle_backdrop import less_inside, less_outside
 from vision.needle_shape import HEIGHT_BIAS, SIDES, Frame, Grey, Shape, as_row, as_shape
 from vision.side_rod import SideRod, shrink
 
 Array = NDArray[np.float64]
 
 COARSE_THICKNESS = 44.0  # px of rod thickness in the copy that is searched
-HALF_WIDTHS = (0.085, 0.115, 0.15, 0.2, 0.26, 0.33, 0.41)  # of the rod's thickness
 U_RANGE = (-1.5, 2.6)  # where a stylus may stand, in thicknesses from the rod's free end
 HEIGHTS = (0.08, 3.6)  # below the rod, in thicknesses
-CONE_HALVES_DEG = (17.0, 24.0, 31.0)
-KEEP = 6
-MOST_RANKED = 48  # shapes whose surroundings are looked at
 KNEE = 0.02  # gradient (square root of intensity per px) that counts half
 SAME_WAY = 0.5  # of an answer, where the two sides step the same way
 LEAST_REFLECTION = 0.5  # of the stylus' own score
@@ -60,28 +53,6 @@ class Search:
     frame: Frame
     field: tuple[Grey, Grey]
     shapes: list[Shape]
-
-
-def search_shapes(
-    photo: Shrunk, rod: SideRod, thickness: float, surface: tuple[Array, float] | None
-) -> Search:
-    """Likely styli under the rod's free end.
-
-    Parameters
-    ----------
-    photo : Shrunk
-        Made for the same ``thickness``.
-    rod : SideRod
-    thickness : float
-        What to take for the rod's thickness, pixels: it sets the scale of the search.
-    surface : (point, direction in radians), optional
-        Line about which the reflected half mirrors the stylus; None where there is none.
-    """
-    frame = straightened(photo, rod, thickness, surface)
-    field = _gradient_field(frame)
-    shapes = _polished(field, frame, _search(field, frame))
-    shapes = less_inside(frame, less_outside(field, frame, shapes))
-    return Search(frame, field, _distinct(shapes, frame.thickness)[:KEEP])
 
 
 def search_reflection(
@@ -115,36 +86,6 @@ def search_reflection(
     own = float(_scores(field, frame, polished, (1.0,))[0])
     reflected = float(_scores(field, frame, polished, (-1.0,))[0])
     return Search(frame, field, [shape]) if reflected > LEAST_REFLECTION * own else None
-
-
-def shape_between(
-    search: Search, left: tuple[float, float], right: tuple[float, float], middle: float
-) -> Shape:
-    """A stylus whose shank lies between two lines, with the cone and apex that fit it best.
-
-    Parameters
-    ----------
-    search : Search
-    left, right : (lean in degrees, u where y is ``middle``)
-    middle : float
-        Pixels of the straightened copy.
-    """
-    frame = search.frame
-    lean = (left[0] + right[0]) / 2
-    half = abs(right[1] - left[1]) / 2 * math.cos(math.radians(lean))
-    u = (left[1] + right[1]) / 2
-    best = search.shapes[0]
-    if frame.mirrored:
-        ys = np.linspace(-0.06, 0.06, 5) * frame.thickness
-    else:
-        ys = best.apex_y + np.linspace(-0.8, 0.8, 17) * half
-    y, cone = (v.ravel() for v in np.meshgrid(ys, np.linspace(14, 38, 9), indexing="ij"))
-    rows = np.empty((len(y), 5))
-    rows[:, 0] = u + (middle - y) * math.tan(math.radians(lean))
-    rows[:, 1], rows[:, 2], rows[:, 3], rows[:, 4] = y, lean, half, cone
-    scores = _scores(search.field, frame, rows)
-    k = int(np.argmax(scores))
-    return as_shape(rows[k], float(scores[k]))
 
 
 def straightened(
@@ -219,143 +160,10 @@ def _gradient_field(frame: Frame) -> tuple[Grey, Grey]:
     return best[0] * frame.inside, best[1] * frame.inside
 
 
-def _search(field: tuple[Grey, Grey], frame: Frame) -> list[Shape]:
-    """Best shapes of a coarse grid over all five numbers; the grid's steps grow with the width."""
-    t = frame.thickness
-    sums = _RunningSums(field, frame)
-    shapes: list[Shape] = []
-    for width in (t * w for w in HALF_WIDTHS):
-        us = frame.free_u + np.arange(U_RANGE[0] * t, U_RANGE[1] * t, max(1.25, 0.13 * width))
-        if frame.mirrored:
-            ys = np.arange(-2, 2.1) * max(0.04 * t, 0.13 * width)
-            leans = np.arange(-13.0, 13.1, 2.0)
-        else:
-            ys = np.arange(1.3 * width, min(10 * width, HEIGHTS[1] * t), max(1.5, 0.22 * width))
-            leans = np.arange(-14.0, 14.1, 2.0)
-        u, y = (v.ravel() for v in np.meshgrid(us, ys, indexing="ij"))
-        if not frame.mirrored:
-            y = y + frame.under + frame.under_slope * u
-        for lean in leans:
-            shapes += _search_width(sums, frame, u, y, float(lean), width)
-    shapes = less_outside(field, frame, _distinct(shapes, t, MOST_RANKED))
-    return sorted(less_inside(frame, shapes), key=lambda s: -s.score)[: 2 * KEEP]
-
-
-def _search_width(
-    sums: _RunningSums, frame: Frame, u: Array, y: Array, lean: float, width: float
-) -> list[Shape]:
-    """The best few apices for one lean and half width."""
-    t = frame.thickness
-    slope = math.tan(math.radians(lean))
-    half = width / math.cos(math.radians(lean))
-    tops = [
-        (y - frame.under - frame.under_slope * (u + side * half)) / (1 + frame.under_slope * slope)
-        - 0.08 * t
-        for _, side in SIDES
-    ]
-    height = (tops[0] + tops[1]) / 2
-    shapes = []
-    for cone in CONE_HALVES_DEG:
-        rise = width / math.tan(math.radians(cone)) * math.cos(math.radians(lean))
-        possible = np.nonzero((height > 0.6 * rise) & (height > HEIGHTS[0] * t))[0]
-        if len(possible) < 8:
-            continue
-        uu, yy, hh = u[possible], y[possible], height[possible]
-        shanks, cones = [], []
-        for (_, side), top in zip(SIDES, tops, strict=True):
-            end = top[possible]
-            shanks.append(sums.along(lean, uu + side * half + yy * slope, 1.1 * rise, end, yy))
-            flank = lean + side * cone
-            foot = uu + yy * math.tan(math.radians(flank))
-            cones.append(sums.along(flank, foot, 0.15 * rise, np.minimum(0.9 * rise, end), yy))
-        total = _answer(shanks) + 0.8 * _answer(cones)
-        score = total / (hh + HEIGHT_BIAS * t)
-        for k in np.argpartition(score, -3)[-3:]:
-            shapes.append(Shape(float(uu[k]), float(yy[k]), lean, width, cone, float(score[k])))
-    return shapes
-
-
-def _answer(pair: list[tuple[list[Array], Array]]) -> Array:
-    """Length times mean gradient of the weaker side, both sides of opposite sign; over views."""
-    (left, n_left), (right, n_right) = pair
-    length = (n_left + n_right) / 2
-    both = np.minimum(n_left, n_right) > 0
-    total = np.zeros(len(length))
-    for a, b in zip(left, right, strict=True):
-        a = a / np.maximum(n_left, 1)
-        b = b / np.maximum(n_right, 1)
-        total += _both(a, b)
-    return np.where(both, total / len(left) * length, 0.0)
-
-
 def _both(a: Array, b: Array) -> Array:
     """The weaker side, less where both step the same way, as a side-lit shank does."""
     weaker = np.minimum(np.abs(a), np.abs(b))
     return np.asarray(np.where(a * b < 0, weaker, SAME_WAY * weaker))
-
-
-class _RunningSums:
-    """Sums of the gradient across a line, along that line, for lines of any lean."""
-
-    def __init__(self, field: tuple[Grey, Grey], frame: Frame) -> None:
-        self.frame = frame
-        self.views = [field]
-        if frame.mirrored:
-            self.views.append((field[0][::-1], -field[1][::-1]))
-        self.height, self.width = field[0].shape
-        self.cache: dict[int, list[Grey]] = {}
-
-    def along(
-        self, lean: float, u_at_zero: Array, low: float | Array, high: Array, apex_y: Array
-    ) -> tuple[list[Array], Array]:
-        """Sums from height ``low`` to ``high`` above the apex, one a view, and their lengths."""
-        first, last = (
-            np.minimum(np.maximum(apex_y - h + (0.5 - self.frame.y0), 0), self.height).astype(int)
-            for h in (high, low)
-        )
-        column = np.floor(u_at_zero + (0.5 - self.frame.u0)).astype(int)
-        ok = (column >= 0) & (column < self.width) & (last > first)
-        column[~ok] = 0
-        first[~ok] = last[~ok] = 0
-        below, above = last * self.width + column, first * self.width + column
-        return [table.take(below) - table.take(above) for table in self._tables(lean)], last - first
-
-    def _tables(self, lean: float) -> list[Grey]:
-        key = round(lean)
-        if key not in self.cache:
-            slope = math.tan(math.radians(key))
-            c, s = math.cos(math.radians(key)), math.sin(math.radians(key))
-            shear = np.array([[1, -slope, -slope * self.frame.y0], [0, 1, 0]])
-            tables = []
-            for gx, gy in self.views:
-                across = np.ascontiguousarray(c * gx + s * gy)
-                sheared = cv2.warpAffine(
-                    across,
-                    shear,
-                    (self.width, self.height),
-                    flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP,
-                )
-                zero = np.zeros((1, self.width), np.float32)
-                tables.append(np.vstack([zero, np.cumsum(sheared, axis=0)]).ravel())
-            self.cache[key] = tables
-        return self.cache[key]
-
-
-def _distinct(shapes: list[Shape], t: float, most: int = 2 * KEEP) -> list[Shape]:
-    """Best first, near-duplicates left out."""
-    kept: list[Shape] = []
-    for s in sorted(shapes, key=lambda v: -v.score):
-        if len(kept) >= most:
-            break
-        if all(
-            abs(s.apex_u - o.apex_u) > 0.06 * t
-            or abs(s.apex_y - o.apex_y) > 0.12 * t
-            or abs(s.half_width - o.half_width) > 0.05 * t
-            or abs(s.lean - o.lean) > 4
-            for o in kept
-        ):
-            kept.append(s)
-    return kept
 
 
 def _polished(field: tuple[Grey, Grey], frame: Frame, shapes: list[Shape]) -> list[Shape]:

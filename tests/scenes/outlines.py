@@ -21,7 +21,7 @@ import numpy as np
 from numpy.typing import NDArray
 from PIL import Image
 
-from tests.scenes import assembly, degrade, photosets, world
+from tests.scenes import assembly, degrade, photosets
 from vision.outline import ROD_PX
 
 Array = NDArray[np.float64]
@@ -67,7 +67,9 @@ def crop_of(photo: Path, spec: dict[str, Any], truth: dict[str, Any]) -> tuple[M
         picture, matrix = part, (np.vstack([to_crop, [0, 0, 1]]) @ np.linalg.inv(shrunk))[:2]
     else:
         picture, matrix = rgb, to_crop
-    crop = cv2.warpAffine(picture, matrix, size, flags=cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+    crop = cv2.warpAffine(
+        picture, matrix, size, flags=cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE
+    )
     mask = np.zeros((size[1], size[0]), np.uint8)
     parts = {name: [] for name in (*STYLUS, *ROD)}
     for name, mesh, _ in scene.parts:
