@@ -18,10 +18,9 @@ from collections.abc import Sequence
 from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
-from scipy.optimize import least_squares
-from scipy.spatial.transform import Rotation
 
 from vision.photo import FocalPrior, Photo
 from vision.reading import Refusal
@@ -165,6 +164,8 @@ def save_profile(profile: CameraProfile, path: Path | None = None) -> Path:
 
 def _solve(photo: Photo, views: list[SheetView]) -> CameraProfile | Refusal:
     """Joint fit over all photos; corners beyond four spreads are dropped once."""
+    from scipy.optimize import least_squares  # slow to load, and every reading loads this file
+
     half = views[0].half_diagonal
     cx, cy = photo.centre
     f0 = float(np.median([v.camera.f for v in views]))
@@ -217,7 +218,7 @@ def _solve(photo: Photo, views: list[SheetView]) -> CameraProfile | Refusal:
 
 def _project(lens: Array, pose: Array, places: Array, half: float) -> Array:
     points = np.column_stack([places, np.zeros(len(places))])
-    q = points @ Rotation.from_rotvec(pose[:3]).as_matrix().T + pose[3:6]
+    q = points @ np.asarray(cv2.Rodrigues(pose[:3])[0]).T + pose[3:6]
     u = q[:, :2] / np.maximum(q[:, 2:3], 1e-3) * math.exp(lens[0])
     r2 = np.sum(u * u, axis=1, keepdims=True) / half**2
     return np.asarray(u * (1 + lens[3] * r2) + lens[1:3])
