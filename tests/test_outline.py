@@ -37,7 +37,7 @@ def _picture(lean: float | None) -> tuple[np.ndarray, SideRod]:
     picture = cv2.GaussianBlur(picture, (0, 0), 1.2)
     noise = np.random.default_rng(3).normal(0, 2, picture.shape)
     limbs = []
-    for sign, start in ((1, END - down), (-1, END)):
+    for start in (END - down, END):
         end = start + 450 * ALONG
         limbs.append(RodLine(*map(float, (*start, *end)), 400.0))
     side = SideRod(limbs[0], limbs[1], END, THICK, True, 400.0)

@@ -307,8 +307,9 @@ def _lean(lines: list[Line]) -> float | None:
 
 def _axis_line(name: str, outline: Outline, u_deg: float) -> Line:
     """An outline's axis: all there is where edges are faint, of little weight elsewhere."""
-    top = outline.tip + outline.length * outline.axis
-    return Line(name, *map(float, (*outline.tip, *top)), math.radians(u_deg))
+    x0, y0 = map(float, outline.tip)
+    x1, y1 = map(float, outline.tip + outline.length * outline.axis)
+    return Line(name, x0, y0, x1, y1, math.radians(u_deg))
 
 
 def _rod_lines(rod: SideRod) -> list[Line]:
