@@ -46,6 +46,7 @@ from vision.grid_guess import (
     pose_from_homography,
     twice_as_large,
 )
+from vision.grid_layers import in_glass
 from vision.grid_lines import (
     Line,
     Ridges,
@@ -68,6 +69,8 @@ THIN, FEW = 1500, 500  # ridge points for the search, and for a first look
 FITTED, TICKED_FITTED = 6, 3  # starts that pass the first look
 FOR_TICKS = 4000  # ridge points by which ticks are counted: each has few
 WEAK_TILT_DEG = 0.3
+KNOWN_LENS = 0.1  # standard deviation of the log of the focal length
+GOOD_SCORE = 0.65
 LEAST_SCORE = 0.25
 
 
@@ -116,7 +119,7 @@ def find_grid(
         points, candidates = dark, _attempt(dark, small, coarse_centre, half_diagonal, lens)
     if drawn is None and (not candidates or not is_sure(*candidates[0])):
         every = with_bright_lines(dark, small)
-        more = _attempt(every, small, coarse_centre, half_diagonal, lens)
+        more = _attempt(every, small, coarse_centre, half_diagonal, lens, seek_glass=False)
         candidates, points = on_common_ground(candidates, more, dark, every, lens)
     prior = (math.log(lens[0]), lens[3])
     candidates = [c for c in candidates if is_plausible(c[1]) and usual_lens(c[1], prior)]
@@ -245,6 +248,7 @@ def _attempt(
     centre: tuple[float, float],
     half_diagonal: float,
     lens: tuple[float, float, float, float],
+    seek_glass: bool = True,
 ) -> list[Candidate]:
     """Lattices through one set of ridge points, best first."""
     if len(points.xy) < 300:
@@ -266,8 +270,16 @@ def _attempt(
         starts = [pose for _, pose in best[:1]]
         for f in lenses:
             starts += [p for _, p in crossed(lines, points, Camera(f, *centre, k1, half_diagonal))]
-        best = sorted(best + _refined(starts, grey, points, thin, prior), key=lambda c: -c[0])
-    if not best or (best[0][1].ticks < MIN_TICKS and best[0][0] < SURE_SCORE):
+        glass = []
+        if seek_glass and f_sigma <= KNOWN_LENS and (not best or best[0][0] < GOOD_SCORE):
+            glass = [
+                p for _, p in in_glass(lines, points, Camera(f_px, *centre, k1, half_diagonal))
+            ]
+        more = _refined(starts, grey, points, thin, prior, glass)
+        best = sorted(best + more, key=lambda c: -c[0])
+    if not best or (
+        best[0][1].ticks < MIN_TICKS and best[0][0] < SURE_SCORE and not is_sure(*best[0])
+    ):
         camera = Camera(f_px, *centre, k1, half_diagonal)
         best = sorted(best + _by_ticks(lines, points, grey, camera, prior), key=lambda c: -c[0])
     return best
@@ -284,9 +296,11 @@ def _by_ticks(
     many, thin = points.thinned(FOR_TICKS), points.thinned(THIN)
     fitted = []
     for _, start in ticked(lines, points, camera):
-        pose = fit(start, many, prior, (4.0, 2.0))
-        if pose is not None and pose.ticks >= MIN_TICKS:
-            fitted.append((explained(pose, many, prior, 2.0), pose))
+        ghost = with_ghost(start, thin)
+        for one in (start, ghost):
+            pose = None if one is None else fit(one, many, prior, (4.0, 2.0))
+            if pose is not None and pose.ticks >= MIN_TICKS:
+                fitted.append((explained(pose, many, prior, 2.0), pose))
     out = []
     for _, pose in different(sorted(fitted, key=lambda c: -c[0]))[:TICKED_FITTED]:
         ended = _checked_by_ends(grey, pose, many, prior)
@@ -295,17 +309,10 @@ def _by_ticks(
     return sorted(out, key=lambda c: -c[0])
 
 
-def _refined(
-    starts: list[GridPose],
-    grey: NDArray[np.float32],
-    points: Ridges,
-    thin: Ridges,
-    prior: tuple[float, float],
-) -> list[Candidate]:
-    """What least squares makes of the starts, with ghosts and comb where they show, best first."""
-    plain: list[Candidate] = []
+def _fitted(starts: list[GridPose], thin: Ridges, prior: tuple[float, float]) -> list[Candidate]:
+    """The starts that a first look at few points leaves, fitted."""
     few = thin.thinned(FEW)
-    rough = []
+    rough, out = [], []
     for start in starts:
         pose = fit(start, few, prior, (6.0, 3.0))
         if pose is not None:
@@ -313,14 +320,27 @@ def _refined(
     for _, pose in different(sorted(rough, key=lambda c: -c[0]))[:FITTED]:
         pose = fit(pose, thin, prior, (3.0, 1.5))
         if pose is not None:
-            plain.append((explained(pose, thin, prior), pose))
+            out.append((explained(pose, thin, prior), pose))
+    return out
+
+
+def _refined(
+    starts: list[GridPose],
+    grey: NDArray[np.float32],
+    points: Ridges,
+    thin: Ridges,
+    prior: tuple[float, float],
+    glass: list[GridPose] | None = None,
+) -> list[Candidate]:
+    """What least squares makes of the starts, with ghosts and comb where they show, best first."""
+    plain = _fitted(starts, thin, prior)
     for _, pose in sorted(plain, key=lambda c: -c[0])[:3]:
         for start in twice_as_large(pose):
             larger = fit(start, thin, prior, (3.0, 1.5))
             if larger is not None:
                 plain.append((explained(larger, thin, prior), larger))
     found = different(sorted(plain, key=lambda c: -c[0]))[:4]
-    ghosted = []
+    ghosted = _fitted(glass or [], thin, prior)
     for score, pose in found:
         doubled = None if pose.thickness is not None else with_ghost(pose, thin)
         if doubled is not None:

@@ -105,6 +105,8 @@ def is_sure(score: float, pose: GridPose) -> bool:
     """Whether so much is explained by so many lines that no other guess need be tried."""
     if min(len(pose.columns), len(pose.rows)) < 2:
         return False
+    if pose.layers_told and score > SURE_SCORE_WITH_COMB:
+        return True  # lines with their ghosts are twice as many
     if pose.ticks >= SURE_TICKS and score > SURE_SCORE_WITH_COMB:
         return True
     return score > SURE_SCORE and len(pose.columns) + len(pose.rows) >= 7
@@ -129,7 +131,8 @@ def well_seen(pose: GridPose, free_focal: bool) -> bool:
 
     Ticks count for lines, but with the lens free to fit them chance has them, too.
     """
-    if len(pose.columns) + len(pose.rows) < ENOUGH_LINES and pose.rms_px > MOST_SCATTER_PX:
+    lines = (len(pose.columns) + len(pose.rows)) * (2 if pose.layers_told else 1)
+    if lines < ENOUGH_LINES and pose.rms_px > MOST_SCATTER_PX:
         return False
     if pose.ticks >= MIN_TICKS and not (free_focal and pose.support < LEAST_SUPPORT_WITH_TICKS):
         return True

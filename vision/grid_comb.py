@@ -22,7 +22,9 @@ from vision.grid_pose import GridPose, apart
 
 Array = NDArray[np.float64]
 LEAST_RING = 0.5  # of the mean cosine of the ticks' phase
+LEAST_RING_IN_GLASS = 0.65  # the better of two phases is 0.4 by chance
 TICK_HALF_MM = 0.5
+GLASS_MM = (0.9, 6.5)  # as mirrors are sold
 MIN_ENDS = 4  # on each side
 BOLD_FROM, PLAIN_TO = 1.25, 1.2  # darkness of a row near the column by that farther out
 LEAST_END_MM = 0.033
@@ -37,26 +39,35 @@ def with_comb(pose: GridPose, points: Ridges, pitches_mm: tuple[float, ...]) -> 
     """
     view = view_of(pose, points)
     turned = view.turned[:, 1]
-    grid, weight = view.grid[turned], points.weight[turned]
+    layers = [view.grid[turned]]
+    if pose.thickness is not None:
+        layers.append(layers[0] + pose.thickness * view.slide[turned])
+    least = LEAST_RING if len(layers) == 1 else LEAST_RING_IN_GLASS
+    weight = points.weight[turned]
     rows = range(min(pose.rows), max(pose.rows) + 1)
     best: tuple[float, float, int, int] | None = None
     middle = np.array([[pose.camera.cx, pose.camera.cy]])
     centre = pose.on_sheet(middle)[0]
     for mm in pitches_mm:
+        if pose.thickness is not None and not GLASS_MM[0] < pose.thickness * mm < GLASS_MM[1]:
+            continue
         for column in range(min(pose.columns), max(pose.columns) + 1):
-            aside = np.abs(grid[:, 0] - column) * mm
-            beside = (aside > TICK_NEAR_MM) & (aside < TICK_FAR_MM)
-            y, w = grid[beside, 1] * mm, weight[beside]
+            y, phase, beside = _ticks_beside(layers, column, mm)
+            w = weight[beside]
             for row in rows:
-                up = y - row * mm
+                up = y[beside] - row * mm
                 tick = np.round(up)
                 on = (np.abs(up) < COMB_MM) & (np.mod(tick, mm) != 0)
                 total = float(w[on].sum())
-                ring = float(np.sum(w[on] * np.cos(2 * np.pi * up[on])))
+                ring = float(np.sum(w[on] * phase[beside][on]))
                 close = np.abs(up[on] - tick[on]) < 0.17
-                if ring < LEAST_RING * total or len(counted(tick[on][close], 3)) < MIN_TICKS:
+                if ring < least * total or len(counted(tick[on][close], 3)) < MIN_TICKS:
                     continue
-                if _beyond(aside, grid[:, 1], weight, row, mm) > 0.4 * float(w[on][close].sum()):
+                aside = np.abs(layers[0][:, 0] - column) * mm
+                aside = np.where(beside & (phase > 0.5), 0.0, aside)  # ticks of either layer
+                if _beyond(aside, layers[0][:, 1], weight, row, mm) > 0.4 * float(
+                    w[on][close].sum()
+                ):
                     continue
                 away = math.hypot(column - centre[0], row - centre[1]) * mm
                 value = ring * (1 - min(away, 30.0) / 100)
@@ -84,6 +95,26 @@ def with_comb(pose: GridPose, points: Ridges, pitches_mm: tuple[float, ...]) -> 
         columns=tuple(c - column for c in pose.columns),
         rows=tuple(r - row for r in pose.rows),
     )
+
+
+def _ticks_beside(
+    layers: list[Array], column: int, mm: float
+) -> tuple[Array, Array, NDArray[np.bool_]]:
+    """Points' y in mm, cosine of their phase, and whether they lie where ticks do.
+
+    In glass on the layer on which they keep step the better.
+    """
+    y = np.zeros(len(layers[0]))
+    phase = np.full(len(y), -1.0)
+    beside = np.zeros(len(y), bool)
+    for grid in layers:
+        aside = np.abs(grid[:, 0] - column) * mm
+        here = (aside > TICK_NEAR_MM) & (aside < TICK_FAR_MM)
+        cosine = np.cos(2 * np.pi * grid[:, 1] * mm)
+        better = here & (cosine > phase)
+        y, phase = np.where(better, grid[:, 1] * mm, y), np.where(better, cosine, phase)
+        beside |= here
+    return y, phase, beside
 
 
 def _half_empty(grid: Array, weight: Array, turned: NDArray[np.bool_], mm: float) -> bool:

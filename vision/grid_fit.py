@@ -13,7 +13,17 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vision.grid_lines import Ridges
-from vision.grid_match import COLUMN, ROW, TICK, Match, bare_rays, counted, match, slide_of
+from vision.grid_match import (
+    COLUMN,
+    ROW,
+    TICK,
+    Match,
+    bare_rays,
+    counted,
+    layers_told,
+    match,
+    slide_of,
+)
 from vision.grid_pose import GLASS_INDEX, GridPose
 
 Array = NDArray[np.float64]
@@ -201,6 +211,7 @@ def fit(
         if np.sum((matched.axis == axis) & (matched.trust == 1)) < 10:
             # every line of the family has its ghost too near; ragged ones wander from midway
             floor = BLENDED_FLOOR_DEG * max(1.0, rms_px / RAGGED_PX) ** 2
+    pose = replace(pose, layers_told=pose.thickness is not None and layers_told(matched))
     if on_either_layer(pose, columns, rows):
         floor = max(floor, EITHER_LAYER_DEG)
     covariance[:3, :3] += np.eye(3) * math.radians(floor) ** 2
@@ -218,4 +229,5 @@ def fit(
 
 def on_either_layer(pose: GridPose, columns: tuple[int, ...], rows: tuple[int, ...]) -> bool:
     """Whether in glass a family has so few lines that one on the wrong layer would fit as well."""
-    return pose.thickness is not None and min(len(columns), len(rows)) < FEW_LINES
+    few = min(len(columns), len(rows)) < FEW_LINES
+    return pose.thickness is not None and few and not pose.layers_told

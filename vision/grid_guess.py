@@ -282,7 +282,7 @@ def crossed(
     order = np.argsort(-peak, axis=None)[:700]
     plane, step = np.divmod(order, len(pitch))
     found = _judged(planes, plane, pitch[step] / camera.f, xy, thin, camera, len(points.xy))
-    return _distinct(found, camera, keep)
+    return _distinct(found, keep)
 
 
 class Planes:
@@ -326,6 +326,11 @@ class Planes:
         if not good.any():
             return None
         return cls(*(v[good] for v in (across, along, normal, cross, phi)))
+
+    def picked(self, some: NDArray[np.intp]) -> Planes:
+        """Some of the planes."""
+        every = (self.across, self.along, self.normal, self.cross, self.phi)
+        return Planes(*(v[some] for v in every))
 
     def landings(self, xy: Array, points: Ridges) -> tuple[Array, Array, Array, Array]:
         """Plane x and y (M, N) of points, and their weights as parts of columns and of rows."""
@@ -393,8 +398,7 @@ def _judged(
 ) -> list[tuple[float, GridPose]]:  # fmt: skip
     """Poses with the share of ridge weight that lattice and comb explain; pitch at distance 1."""
     some = np.unique(plane)
-    part = Planes(*(v[some] for v in (planes.across, planes.along, planes.normal, planes.cross,
-                                       planes.phi)))  # fmt: skip
+    part = planes.picked(some)
     x, y, weight_x, weight_y = part.landings(xy, points)
     where = np.searchsorted(some, plane)
     px = (pitch * camera.f)[:, None]
@@ -409,7 +413,9 @@ def _judged(
     base_x = np.sum(wx * (near_x - 4 / px), axis=1)
     base_y = np.sum(wy * (near_y - 4 / py), axis=1)
     least = LEAST_LINE_PX * len(points.xy) / of
-    base = base_x * _filled(ix, wx * near_x, least) + base_y * _filled(iy, wy * near_y, least)
+    base = base_x * filled_share(ix, wx * near_x, least) + base_y * filled_share(
+        iy, wy * near_y, least
+    )
     best = base / total
     best_mm = np.zeros(len(best))
     for mm in PITCHES_MM:
@@ -439,7 +445,7 @@ def pose_through(
     )
 
 
-def _filled(index: Array, weight: Array, least: float) -> Array:
+def filled_share(index: Array, weight: Array, least: float) -> Array:
     """Share of lines seen between the outermost ones; (M,) of (M, N) points."""
     place = np.clip(index, -12, 12).astype(np.int64) + 12
     row = np.arange(len(index))[:, None] * 25
@@ -449,27 +455,30 @@ def _filled(index: Array, weight: Array, least: float) -> Array:
     return np.asarray(hit.sum(axis=1) / np.maximum(last - first + 1, 1))
 
 
-def _distinct(
-    found: list[tuple[float, GridPose]], camera: Camera, keep: int
-) -> list[tuple[float, GridPose]]:
+def _distinct(found: list[tuple[float, GridPose]], keep: int) -> list[tuple[float, GridPose]]:
     """The best of poses that lay the same lattice on the picture, best first."""
     chosen: list[tuple[float, GridPose]] = []
     seen: list[Array] = []
     for score, pose in found:
         if len(chosen) >= keep or score < 0.4 * found[0][0]:
             break
-        m = np.column_stack([pose.rotation[:, :2], pose.origin])
-        h = m * np.array([[camera.f], [camera.f], [1.0]])
-        signature = np.append(_signature(h), pose.pitch_mm or 0.0)
-        apart = (0.06, 0.06, 0.05, 0.08, 0.08, 0.1)
-        if any(_alike(signature, s, apart) for s in seen):
+        mark = np.append(signature(pose), pose.pitch_mm or 0.0)
+        if any(alike(mark, other, (0.06, 0.06, 0.05, 0.08, 0.08, 0.1)) for other in seen):
             continue
-        seen.append(signature)
+        seen.append(mark)
         chosen.append((score, pose))
     return chosen
 
 
-def _alike(a: Array, b: Array, apart: tuple[float, ...]) -> bool:
+def signature(pose: GridPose) -> Array:
+    """What tells a pose's lattice from others: node modulo the pitch, cell's size and shape."""
+    f = pose.camera.f
+    m = np.column_stack([pose.rotation[:, :2], pose.origin])
+    return _signature(m * np.array([[f], [f], [1.0]]))
+
+
+def alike(a: Array, b: Array, apart: tuple[float, ...]) -> bool:
+    """Whether two signatures, and what was appended to them, differ by less than ``apart``."""
     d = np.abs(a - b)
     d[:2] = np.minimum(d[:2], 1 - d[:2])  # a node's place is known modulo the pitch
     return bool(np.all(d < apart))

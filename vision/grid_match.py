@@ -19,6 +19,8 @@ Array = NDArray[np.float64]
 COMB_MM, TICK_NEAR_MM, TICK_FAR_MM = 10.4, 0.12, 0.56  # the comb's reach, where its ticks show
 COLUMN, ROW, TICK = 0, 1, 2
 END_TRUST = 3.0  # an end of a tick is seen once, a line in many points
+LEAST_TICK_POINTS = 25  # on each layer
+LEAST_TWICE = 0.15  # of the longer layer's length
 ONE_LINE, TWO_LINES = 2.2, 4.5  # of the ridge's scale: front and ghost nearer, farther than this
 
 
@@ -181,6 +183,30 @@ def counted(index: Array, least: int = 5) -> tuple[int, ...]:
     """Indices that occur at least ``least`` times."""
     values, counts = np.unique(index, return_counts=True)
     return tuple(int(v) for v, c in zip(values, counts, strict=True) if c >= least)
+
+
+def seen_twice(matched: Match, axis: int) -> int:
+    """How many lines of a family show on both layers, or in one ridge that both blur into."""
+    of_axis = matched.axis == axis
+    number = 0
+    for line in counted(matched.index[of_axis]):
+        share = matched.share[of_axis & (matched.index == line)]
+        front, merged, ghost = (int(np.sum(share == k)) for k in (0.0, 0.5, 1.0))
+        both = min(front, ghost)
+        number += max(both, merged) >= LEAST_TWICE * max(front, ghost, 20)
+    return number
+
+
+def layers_told(matched: Match) -> bool:
+    """Whether no line can be taken for another's ghost: each family shows two lines twice.
+
+    For rows ticks on both layers will do: they are a millimetre apart, and the layers are not.
+    """
+    ticks = matched.share[matched.axis == TICK]
+    by_ticks = min(int(np.sum(ticks == k)) for k in (0.0, 1.0)) >= max(
+        LEAST_TICK_POINTS, 0.2 * len(ticks)
+    )
+    return seen_twice(matched, COLUMN) > 1 and (by_ticks or seen_twice(matched, ROW) > 1)
 
 
 def doubled(matched: Match) -> float:

@@ -50,6 +50,9 @@ class GridPose:
         How many ticks of that comb were seen.
     ends : int
         How many ends of those ticks were seen where they belong.
+    layers_told : bool
+        Whether each family has two lines seen on both layers of the glass, so that neither can be
+        taken for the other's ghost.
     null_known : bool
         Whether ``origin`` is the null itself, told from the other nodes by its bold cross.
     """
@@ -67,6 +70,7 @@ class GridPose:
     pitch_mm: float | None = None
     ticks: int = 0
     ends: int = 0
+    layers_told: bool = False
     null_known: bool = False
 
     @property

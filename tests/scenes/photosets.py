@@ -37,7 +37,7 @@ SCENES = {
     "third": (7000, 92, "third"),
     "fourth": (11000, 125, "fourth"),
     "fifth": (21000, 75, "fifth"),
-    "sealed": (31000, 75, "sealed"),
+    "sealed": (32000, 75, "sealed"),
     "pairs": (35000, 48, "pairs"),
     "samples": (5000, 5, "samples"),
 }
