@@ -387,6 +387,9 @@ def _contact(
     own = [x for x in used if x.name.startswith(("shank", "cone", "axis"))]
     image = [x for x in used if x.name.startswith(("reflected shank", "reflected cone"))]
     ends = np.array([(p.x0, p.y0) for p in own] + [(p.x1, p.y1) for p in own])
+    for x in own:
+        if x.name == "axis":  # from the tip
+            return np.array([x.x0, x.y0]), 1.2 * x.length
     middle = np.mean([x.middle for x in own], axis=0)
     reach = float(np.ptp(ends[:, 1])) + 0.5 * float(np.ptp(ends[:, 0]))
     axis = _direction("axis", middle, solution, camera, pivot_right)
