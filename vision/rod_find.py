@@ -38,6 +38,7 @@ PLAIN_PX = 45.0  # evidence of a rod on the null that makes it needless to look 
 BESIDE = 0.12  # pitches from a column at which a line along it misses the stylus on the null
 ROD_MM = (0.2, 0.75)  # usual widths
 ACROSS_PX = 4.0  # a limb that drifts so far from a column's direction is none of its edges
+GHOST_SLANT = 0.02  # of a ghost against its column, where the glass is not known (Snell's law)
 UNLIKE_INK, LEAST_UNLIKE = 0.4, 12.0  # share of the ground's contrast with ink; grey levels
 LEAST_SHARE = 0.2  # candidates below this share of the best one's score have no say
 ROUGH_PX = 3.0  # how far edges of a strip may lie off the limbs that are fitted to them
@@ -322,6 +323,14 @@ def printed(pose: GridPose, left: Limb, right: Limb, rgb: NDArray[np.uint8] | No
         # or near it and unlike ink: in glass a ghost or its column lies there
         if value and rgb is not None and _like_ink(rgb, pose, left, right):
             return 0.0
+    a, b = (at - round((one + other) / 2) for at in (one, other))
+    slanted = max(drift / _length(left), its_drift / _length(right))
+    if slanted < GHOST_SLANT and rgb is not None:
+        # a column's ghost in glass that the grid does not know of, alone or with its column
+        inner, ink = min(abs(a), abs(b)), pose.ink_half_width
+        joined = abs(inner - ink) < 0.5 * ink and abs(a + b) > ink
+        if joined or _like_ink(rgb, pose, left, right):
+            return 0.0
     for k, limb in enumerate((left, right)):
         across = min(drift for _, drift, _ in sides[1 - k])
         for at, drift, _ in sides[k]:
@@ -329,6 +338,10 @@ def printed(pose: GridPose, left: Limb, right: Limb, rgb: NDArray[np.uint8] | No
             if edge and across > ACROSS_PX and opening > 1.0:
                 value = 0.3
     return value
+
+
+def _length(limb: Limb) -> float:
+    return float(np.linalg.norm(limb.q - limb.p))
 
 
 def _like_ink(rgb: NDArray[np.uint8], pose: GridPose, left: Limb, right: Limb) -> bool:
