@@ -329,7 +329,7 @@ def printed(pose: GridPose, left: Limb, right: Limb, rgb: NDArray[np.uint8] | No
         # a column's ghost in glass that the grid does not know of, alone or with its column
         inner, ink = min(abs(a), abs(b)), pose.ink_half_width
         joined = abs(inner - ink) < 0.5 * ink and abs(a + b) > ink
-        if joined or _like_ink(rgb, pose, left, right):
+        if joined or (a * b > 0 and _like_ink(rgb, pose, left, right)):
             return 0.0
     for k, limb in enumerate((left, right)):
         across = min(drift for _, drift, _ in sides[1 - k])
