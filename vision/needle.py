@@ -56,11 +56,19 @@ class Needle:
 
     edges: Mapping[str, NeedleEdge]
     quality: float
-    apex: Array
-    width: float
     outline: Outline
     image: Outline | None = None
     axis_u_deg: float = 90.0
+
+    @property
+    def apex(self) -> Array:
+        """Where the tip stands, photo pixels."""
+        return self.outline.tip
+
+    @property
+    def width(self) -> float:
+        """Of the shank, photo pixels."""
+        return 2 * self.outline.half_width
 
 
 def find_needle(rgb: NDArray[np.uint8], rod: SideRod) -> Needle | None:
@@ -95,11 +103,11 @@ def _along_outline(
     if rod.mirrored:
         return [_beside_outline(rgb, frame, outline, _image(rgb, rod, thickness, frame, outline))]
     needles = [_beside_outline(rgb, frame, outline, None)]
-    both = search_reflection(small, rod, thickness, frame, _shape_of(outline, frame))
-    if both is not None:
-        image = _image(rgb, rod, thickness, both.frame, outline)
+    level = search_reflection(small, rod, thickness, frame, _shape_of(outline, frame))
+    if level is not None:
+        image = _image(rgb, rod, thickness, level, outline)
         if image is not None:
-            needles.append(_beside_outline(rgb, both.frame, outline, image))
+            needles.append(_beside_outline(rgb, level, outline, image))
     return needles
 
 
@@ -131,7 +139,6 @@ def _shape_of(outline: Outline, frame: Frame) -> Shape:
         lean,
         outline.half_width / per,
         outline.cone_half,
-        outline.overlap,
         outline.taper,
     )
 
@@ -148,7 +155,7 @@ def _beside_outline(
     width = 2 * outline.half_width
     edges = fine.fitted(chosen(slots, width, fine.per, fine.handed), width)
     worth = quality(edges, width, fine.handed, tip)
-    return Needle(edges, worth, outline.tip, width, outline, image)
+    return Needle(edges, worth, outline, image)
 
 
 def off_outline(

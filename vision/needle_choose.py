@@ -81,7 +81,7 @@ def weight(edge: NeedleEdge, width: float) -> float:
     """How much an edge counts: strength, cover and length.
 
     Less where only a colour difference shows it: lenses shift colours against each other;
-    where what lies outside it is not the backdrop, so that it is no outline.
+    and where it lies off the outline.
     """
     share = min(edge.length / (1.5 * width), 1.0)
     plain = COLOUR_SHARE if edge.plane >= COLOUR_PLANE else 1.0

@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import map_coordinates
 
-from vision.needle_shape import HEIGHT_BIAS, SIDES, Frame, Grey, Shape, as_row, as_shape
+from vision.needle_shape import HEIGHT_BIAS, SIDES, Frame, Grey, Shape
 from vision.side_rod import SideRod, shrink
 
 Array = NDArray[np.float64]
@@ -46,19 +46,10 @@ def shrunk(rgb: NDArray[np.uint8], thickness: float) -> Shrunk:
     return Shrunk(picture, ratio, width, height)
 
 
-@dataclass(frozen=True)
-class Search:
-    """One straightened copy, its gradients, and the likely styli seen in it, best first."""
-
-    frame: Frame
-    field: tuple[Grey, Grey]
-    shapes: list[Shape]
-
-
 def search_reflection(
     photo: Shrunk, rod: SideRod, thickness: float, seen: Frame, shape: Shape
-) -> Search | None:
-    """A direct stylus -> the same with the reflection below its tip, where there is a clear one.
+) -> Frame | None:
+    """A stylus -> the copy levelled along the surface, where a clear reflection shows it.
 
     The direction of the surface is not known yet: tilts on both sides are tried.
     """
@@ -81,11 +72,10 @@ def search_reflection(
             best = (float(image[k]), frame, field, tries[k])
     assert best is not None
     _, frame, field, start = best
-    shape = _polished(field, frame, [as_shape(start)])[0]
-    polished = as_row(shape)[None]
+    polished = _polished(field, frame, start)[None]
     own = float(_scores(field, frame, polished, (1.0,))[0])
     reflected = float(_scores(field, frame, polished, (-1.0,))[0])
-    return Search(frame, field, [shape]) if reflected > LEAST_REFLECTION * own else None
+    return frame if reflected > LEAST_REFLECTION * own else None
 
 
 def straightened(
@@ -166,31 +156,25 @@ def _both(a: Array, b: Array) -> Array:
     return np.asarray(np.where(a * b < 0, weaker, SAME_WAY * weaker))
 
 
-def _polished(field: tuple[Grey, Grey], frame: Frame, shapes: list[Shape]) -> list[Shape]:
-    """Random search round each shape, spread shrinking; a fixed seed keeps answers the same."""
+def _polished(field: tuple[Grey, Grey], frame: Frame, start: Array) -> Array:
+    """Random search round five numbers, spread shrinking; a fixed seed keeps answers the same."""
     rng = np.random.default_rng(20)
     t = frame.thickness
     spread = np.array([0.03 * t, 0.05 * t, 1.5, 0.02 * t, 3.0])
-    out = []
-    for shape in shapes:
-        best = np.array([shape.apex_u, shape.apex_y, shape.lean, shape.half_width, shape.cone_half])
-        score = -1.0
-        for closer in (1.0, 0.5, 0.25):
-            tries = best + rng.standard_normal((60, 5)) * spread * closer
-            tries[0] = best
-            tries[:, 3] = np.clip(tries[:, 3], 0.05 * t, 0.5 * t)
-            tries[:, 4] = np.clip(tries[:, 4], 12, 40)
-            scores = _scores(field, frame, tries)
-            k = int(np.argmax(scores))
-            best, score = tries[k], float(scores[k])
-        out.append(as_shape(best, score))
-    return out
+    best = start
+    for closer in (1.0, 0.5, 0.25):
+        tries = best + rng.standard_normal((60, 5)) * spread * closer
+        tries[0] = best
+        tries[:, 3] = np.clip(tries[:, 3], 0.05 * t, 0.5 * t)
+        tries[:, 4] = np.clip(tries[:, 4], 12, 40)
+        best = tries[int(np.argmax(_scores(field, frame, tries)))]
+    return np.asarray(best)
 
 
 def _scores(
     field: tuple[Grey, Grey], frame: Frame, p: Array, views: tuple[float, ...] = ()
 ) -> Array:
-    """As in `_search`, with interpolation; ``p`` has shape (n, 5); ``views`` 1 own, -1 image."""
+    """Answer of each stylus' edges; ``p`` has shape (n, 5); ``views`` 1 own, -1 image."""
     views = views or ((1.0, -1.0) if frame.mirrored else (1.0,))
     t = frame.thickness
     u, y, lean, width, cone = p.T

@@ -30,7 +30,6 @@ class Shape:
     lean: float
     half_width: float
     cone_half: float
-    score: float = 0.0
     taper: float = 0.0
 
     @property
@@ -63,14 +62,3 @@ class Frame:
     def from_photo(self, xy: Array) -> Array:
         """Inverse of `to_photo`."""
         return (np.asarray(xy, float) - self.origin) @ np.linalg.inv(self.basis).T
-
-
-def as_shape(row: Array, score: float = 0.0) -> Shape:
-    """From the five numbers."""
-    u, y, lean, half_width, cone_half = (float(v) for v in row)
-    return Shape(u, y, lean, half_width, cone_half, score)
-
-
-def as_row(shape: Shape) -> Array:
-    """The five numbers."""
-    return np.array([shape.apex_u, shape.apex_y, shape.lean, shape.half_width, shape.cone_half])

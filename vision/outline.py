@@ -45,32 +45,25 @@ class Outline:
     Parameters
     ----------
     tip : ndarray, shape (2,)
-    axis, across : ndarray, shape (2,)
-        Unit vectors from the tip upwards, and at right angles to it, towards the pivot.
+    axis : ndarray, shape (2,)
+        Unit vector from the tip upwards.
     half_width : float
         Of the shank where the cone ends, pixels.
     cone_half, taper : float
         Degrees of each side from the axis: the cone's, and the shank's (opening upwards).
-    cone : float
-        Pixels from the tip to where the cone ends.
     length : float
         Pixels from the tip to the rod, along the axis.
     overlap : float
         Intersection over union of this model and what the network shows.
-    certain : float
-        Mean probability, inside the outline, that it is the stylus.
     """
 
     tip: Array
     axis: Array
-    across: Array
     half_width: float
     cone_half: float
     taper: float
-    cone: float
     length: float
     overlap: float
-    certain: float
 
     @property
     def axis_u_deg(self) -> float:
@@ -144,8 +137,8 @@ def find_outline(
     fitted = _fitted(stylus, rod_seen, piece)
     if fitted is None or fitted[1] < LEAST_OVERLAP:
         return None
-    p, overlap, certain = fitted
-    return _in_photo(p, piece, overlap, certain, basis, origin)
+    p, overlap = fitted
+    return _in_photo(p, piece, overlap, basis, origin)
 
 
 def _largest(mask: NDArray[np.bool_]) -> NDArray[np.bool_] | None:
@@ -180,7 +173,7 @@ def _border(p: Array, x: Array, y: Array) -> Array:
     return np.asarray(np.minimum(flank, side))
 
 
-def _fitted(stylus: Grey, rod: Grey, piece: NDArray[np.bool_]) -> tuple[Array, float, float] | None:
+def _fitted(stylus: Grey, rod: Grey, piece: NDArray[np.bool_]) -> tuple[Array, float] | None:
     rows, columns = (np.nonzero(piece.any(axis=k))[0] for k in (1, 0))
     y0, y1 = max(rows[0] - MARGIN_PX, 0), min(rows[-1] + MARGIN_PX, HEIGHT - 1)
     x0, x1 = max(columns[0] - MARGIN_PX, 0), min(columns[-1] + MARGIN_PX, WIDTH - 1)
@@ -213,33 +206,27 @@ def _fitted(stylus: Grey, rod: Grey, piece: NDArray[np.bool_]) -> tuple[Array, f
     inside = _border(p, xs, ys) > 0
     both = float((inside & (target > 0.5)).sum())
     either = float((inside | (target > 0.5)).sum())
-    certain = float(target[inside].mean()) if inside.any() else 0.0
-    return p, both / max(either, 1.0), certain
+    return p, both / max(either, 1.0)
 
 
 def _in_photo(
     p: Array,
     piece: NDArray[np.bool_],
     overlap: float,
-    certain: float,
     basis: Array,
     origin: Array,
 ) -> Outline:
     per = float(np.linalg.norm(basis[:, 1]))
     axis = basis @ np.array([math.sin(p[2]), -math.cos(p[2])]) / per
-    across = basis @ np.array([math.cos(p[2]), math.sin(p[2])]) / per
     tip = origin + basis @ p[:2]
     rows, columns = np.nonzero(piece)
     along = (columns - p[0]) * math.sin(p[2]) - (rows - p[1]) * math.cos(p[2])
     return Outline(
         tip,
         axis,
-        across,
         per * float(p[3]),
         math.degrees(p[4]),
         math.degrees(p[5]),
-        per * float(p[3] / math.tan(p[4])),
         per * float(np.quantile(along, 0.97)),
         overlap,
-        certain,
     )

@@ -324,7 +324,7 @@ def printed(pose: GridPose, left: Limb, right: Limb, rgb: NDArray[np.uint8] | No
         if value and rgb is not None and _like_ink(rgb, pose, left, right):
             return 0.0
     a, b = (at - round((one + other) / 2) for at in (one, other))
-    slanted = max(drift / _length(left), its_drift / _length(right))
+    slanted = max(drift / left.length, its_drift / right.length)
     if slanted < GHOST_SLANT and rgb is not None:
         # a column's ghost in glass that the grid does not know of, alone or with its column
         inner, ink = min(abs(a), abs(b)), pose.ink_half_width
@@ -338,10 +338,6 @@ def printed(pose: GridPose, left: Limb, right: Limb, rgb: NDArray[np.uint8] | No
             if edge and across > ACROSS_PX and opening > 1.0:
                 value = 0.3
     return value
-
-
-def _length(limb: Limb) -> float:
-    return float(np.linalg.norm(limb.q - limb.p))
 
 
 def _like_ink(rgb: NDArray[np.uint8], pose: GridPose, left: Limb, right: Limb) -> bool:
