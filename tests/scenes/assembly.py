@@ -115,7 +115,7 @@ def _stylus_and_cantilever(out: Assembly, spec: dict[str, Any]) -> None:
     start = centre - rod["overhang_mm"] * along
     mesh = shapes.rod(rod["length_mm"], rod["radius_mm"], rod["far_radius_mm"], rod["bore_mm"],
                       rod["kind"] == "rounded rod", rod["kind"] == "square rod",
-                      rod["kind"] == "six-sided rod")  # fmt: skip
+                      rod["kind"] == "six-sided rod", rod["kind"] == "necked rod")  # fmt: skip
     if rod["kind"] == "oval rod":
         mesh = mesh.moved(np.diag([0.7, 1.0, 1.0]))  # less high than wide
     lie = shapes.frame_along(along, (0.0, 0.0, 1.0))
@@ -265,6 +265,8 @@ def _body(out: Assembly, spec: dict[str, Any]) -> None:
             "panelled": ("chamfer", bevel, 2),
             "waisted": ("chamfer", bevel, 2),
             "seamed": ("chamfer", bevel, 2),
+            "arched": ("chamfer", bevel, 2),
+            "halved": ("chamfer", bevel, 2),
         }[kind]
         if kind == "keystone":
             taper = 0.3 + 0.5 * taper
@@ -279,6 +281,11 @@ def _body(out: Assembly, spec: dict[str, Any]) -> None:
             waist = np.array([[0.44 * wide * (1 - taper / 2), 0.5 * (low + top)]])
             view = np.insert(view, len(view) // 4, waist, axis=0)
             view = np.insert(view, len(view) - len(view) // 4, waist * [-1, 1], axis=0)
+        if kind == "arched":
+            # the lower edge in two pieces
+            span, rise = 0.2 * wide, 0.15 * (top - low)
+            arch = [[-span, low], [-span / 2, low + rise], [span / 2, low + rise], [span, low]]
+            view = np.concatenate([view, arch])
         put(
             "body",
             shapes.prism(view, x0, x1, bevel if kind != "bevelled" else 2 * bevel, slant, steps),
@@ -298,6 +305,11 @@ def _body(out: Assembly, spec: dict[str, Any]) -> None:
             for at_z in (low + 0.3 * (top - low), low + 0.62 * (top - low)):
                 inside = 0.94 * wide * (1 - taper)
                 put("seam", shapes.box((x0 - 0.004, 0.0, at_z), (0.02, inside, 0.18)), matt(0.01))
+        if kind == "halved":
+            # one half of the face in another colour
+            half_wide = 0.44 * wide * (1 - taper)
+            spot = (x0 - 0.004, 0.5 * half_wide, 0.5 * (low + top))
+            put("half", shapes.box(spot, (0.02, half_wide, 0.84 * (top - low))), other)
         if kind == "drilled":
             # three dark round recesses, drawn as discs on the face
             for k in (-1, 0, 1):
@@ -366,6 +378,8 @@ def _body(out: Assembly, spec: dict[str, Any]) -> None:
             "panelled",
             "waisted",
             "seamed",
+            "arched",
+            "halved",
         )
     ):
         _label(put, b, x0, low, top)
@@ -575,7 +589,9 @@ def _surroundings(out: Assembly, spec: dict[str, Any]) -> None:
         out.add("backdrop", wall, matt(*c["backdrop"]))
     out.sky = list(fill * np.array([1.0, 1.0, 1.03]))
     toward = world.cantilever_direction(lamp["bearing_deg"], lamp["height_deg"])
-    if light in ("soft", "dim"):
+    if light == "overcast":
+        out.sky = [0.95, 1.0, 1.05]
+    elif light in ("soft", "dim"):
         panel = shapes.plate(90, 90, 0.0).moved(
             shapes.frame_along(-toward, (0.3, 1, 0.2)), toward * 200
         )

@@ -5,12 +5,13 @@
 
 `render` path-traces the scenes of a set once (slow; resumes where it stopped). The other commands
 take renders from the cache, degrade each in several ways and write JPEGs with `truth.json`. All is
-fixed by seeds. The sets: "tuning" is for looking at; so are "second", "third", "fourth" and
-"fifth", earlier sealed sets with shapes and lights that tuning never shows; "sealed" has other
-seeds, and shapes and lights that none of them shows, and exists only to be counted; "unusable"
-must never be answered with a number, and "sealed-unusable" is the same from sealed scenes; "pairs"
-are settings over paper photographed from the left and from the right; "nightly" is a small picture
-of some second scenes for `tests/photos/`; "samples" are the pictures of `sample_images/`.
+fixed by seeds. The sets: "tuning" is for looking at; so are "second" to "sixth", earlier sealed
+sets with shapes and lights that tuning never shows; "lessons" are more scenes like theirs for the
+networks to learn from; "sealed" has other seeds, and shapes and lights that none of them shows,
+and exists only to be counted; "unusable" must never be answered with a number, and
+"sealed-unusable" is the same from sealed scenes; "pairs" are settings over paper photographed from
+the left and from the right; "nightly" is a small picture of some second scenes for
+`tests/photos/`; "samples" are the pictures of `sample_images/`.
 """
 
 from __future__ import annotations
@@ -37,12 +38,16 @@ SCENES = {
     "third": (7000, 92, "third"),
     "fourth": (11000, 125, "fourth"),
     "fifth": (21000, 75, "fifth"),
-    "sealed": (32000, 75, "sealed"),
+    "sixth": (31000, 75, "sixth"),
+    "lessons": (41000, 800, "sixth"),
+    "sealed": (33000, 75, "sealed"),
     "pairs": (35000, 48, "pairs"),
     "samples": (5000, 5, "samples"),
 }
+PAIRED = ("cantilever",)
 OTHERS = ("unusable", "sealed-unusable", "nightly", "samples")
-COPIES = {"tuning": 4, "second": 6, "third": 6, "fourth": 4, "fifth": 4, "sealed": 4, "pairs": 3}
+COPIES = {"tuning": 4, "second": 6, "third": 6, "fourth": 4, "fifth": 4, "sixth": 4,
+          "lessons": 3, "sealed": 4, "pairs": 3}  # fmt: skip
 
 
 def main(arguments: list[str] | None = None) -> int:
@@ -58,6 +63,7 @@ def main(arguments: list[str] | None = None) -> int:
     parser.add_argument("--out", type=Path)
     parser.add_argument("--variant", default="scalar_rgb")
     parser.add_argument("--workers", type=int, default=1)
+    parser.add_argument("--only", choices=recipe.QUANTITIES, help="for render: one quantity")
     parser.add_argument("--scenes", type=int, help="for render: only so many a quantity")
     parser.add_argument("--first", type=int, default=0, help="for render: pass over so many")
     parser.add_argument("--scale", type=float, default=1.0, help="for render: size factor")
@@ -66,7 +72,7 @@ def main(arguments: list[str] | None = None) -> int:
     args = parser.parse_args(arguments)
     if args.command == "render":
         render_sets(args.set, args.cache, args.variant, args.workers, args.first, args.scenes,
-                    args.scale, args.paths, args.seconds)  # fmt: skip
+                    args.scale, args.paths, args.seconds, args.only)  # fmt: skip
         return 0
     if args.out is None:
         parser.error("--out is needed")
@@ -88,7 +94,7 @@ def main(arguments: list[str] | None = None) -> int:
 
 def render_sets(
     sets: list[str], cache: Path, variant: str, workers: int, passed: int, limit: int | None,
-    scale: float, paths: int, seconds: float,
+    scale: float, paths: int, seconds: float, only: str | None = None,
 ) -> None:  # fmt: skip
     """Render the scenes of some sets into the cache, quantities by turns."""
     cache.mkdir(parents=True, exist_ok=True)
@@ -98,7 +104,7 @@ def render_sets(
     for name in sets:
         first, count, family = SCENES[name]
         for i in range(passed, min(count, passed + (limit or count))):
-            for quantity in recipe.QUANTITIES if name != "pairs" else ("cantilever",):
+            for quantity in (only,) if only else recipe.QUANTITIES if name != "pairs" else PAIRED:
                 stem = cache / f"{name}-{quantity}-{first + i}"
                 jobs.append((stem, quantity, first + i, family, size, paths, variant, end))
     todo = [j for j in jobs if not j[0].with_suffix(".jpg").exists()]
@@ -195,7 +201,7 @@ def write_set(name: str, cache: Path, out: Path) -> None:
                 rng,
                 spec["light"] == "dim",
                 spec["quantity"] == "rake",
-                name in ("second", "third", "fourth", "fifth", "sealed"),
+                name not in ("tuning", "pairs"),
             )
             photo = f"{spec['quantity']}-{spec['seed']}-{copy}.jpg"
             truth[photo] = write_photo(out / photo, linear, spec, plan, rng)

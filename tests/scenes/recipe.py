@@ -12,7 +12,7 @@ from typing import Any
 import numpy as np
 
 QUANTITIES = ("rake", "cantilever", "azimuth")
-FAMILIES = ("tuning", "second", "third", "fourth", "fifth", "sealed")
+FAMILIES = ("tuning", "second", "third", "fourth", "fifth", "sixth", "sealed")
 
 BODIES = {
     "tuning": ["box", "bevelled", "rounded", "open-front", "guard", "two-colour"],
@@ -26,9 +26,12 @@ BODIES = {
     "fifth": ["box", "bevelled", "rounded", "open-front", "guard", "two-colour",
               "octagon", "stepped", "prow", "cheeks", "flange", "ribbed", "keystone",
               "lipped", "drilled", "gabled", "panelled"],
+    "sixth": ["box", "bevelled", "rounded", "open-front", "guard", "two-colour",
+              "octagon", "stepped", "prow", "cheeks", "flange", "ribbed", "keystone",
+              "lipped", "drilled", "gabled", "panelled", "waisted", "seamed"],
     "sealed": ["box", "bevelled", "rounded", "open-front", "guard", "two-colour",
                "octagon", "stepped", "prow", "cheeks", "flange", "ribbed", "keystone",
-               "lipped", "drilled", "gabled", "panelled", "waisted", "seamed"],
+               "lipped", "drilled", "gabled", "panelled", "waisted", "seamed", "arched", "halved"],
 }  # fmt: skip
 RODS = {
     "tuning": ["tube", "thin rod", "tapered"],
@@ -38,8 +41,10 @@ RODS = {
                "banded tube"],
     "fifth": ["tube", "thin rod", "tapered", "rounded rod", "square rod", "sleeved rod",
               "banded tube", "oval rod"],
+    "sixth": ["tube", "thin rod", "tapered", "rounded rod", "square rod", "sleeved rod",
+              "banded tube", "oval rod", "six-sided rod"],
     "sealed": ["tube", "thin rod", "tapered", "rounded rod", "square rod", "sleeved rod",
-               "banded tube", "oval rod", "six-sided rod"],
+               "banded tube", "oval rod", "six-sided rod", "necked rod"],
 }  # fmt: skip
 SHANKS = {
     "tuning": ["round", "square"],
@@ -47,14 +52,17 @@ SHANKS = {
     "third": ["round", "square", "octagon", "hexagon"],
     "fourth": ["round", "square", "octagon", "hexagon", "flatted"],
     "fifth": ["round", "square", "octagon", "hexagon", "flatted", "rounded square"],
-    "sealed": ["round", "square", "octagon", "hexagon", "flatted", "rounded square", "oblong"],
-}
+    "sixth": ["round", "square", "octagon", "hexagon", "flatted", "rounded square", "oblong"],
+    "sealed": ["round", "square", "octagon", "hexagon", "flatted", "rounded square", "oblong",
+               "stadium"],
+}  # fmt: skip
 TIPS = {
     "tuning": ["conical", "elliptical", "long-edge"],
     "second": ["conical", "elliptical", "long-edge", "tapered shank"],
     "third": ["conical", "elliptical", "long-edge", "tapered shank"],
     "fourth": ["conical", "elliptical", "long-edge", "tapered shank"],
     "fifth": ["conical", "elliptical", "long-edge", "tapered shank"],
+    "sixth": ["conical", "elliptical", "long-edge", "tapered shank"],
     "sealed": ["conical", "elliptical", "long-edge", "tapered shank"],
 }
 LIGHTS = {
@@ -64,8 +72,10 @@ LIGHTS = {
     "fourth": ["back", "soft", "hard", "dim", "window", "ring", "two lamps", "strip lamp"],
     "fifth": ["back", "soft", "hard", "dim", "window", "ring", "two lamps", "strip lamp",
               "table lamp"],
+    "sixth": ["back", "soft", "hard", "dim", "window", "ring", "two lamps", "strip lamp",
+              "table lamp", "two windows"],
     "sealed": ["back", "soft", "hard", "dim", "window", "ring", "two lamps", "strip lamp",
-               "table lamp", "two windows"],
+               "table lamp", "two windows", "overcast"],
 }  # fmt: skip
 SURFACES = {
     "rake": (["mirror", "record", "back-silvered mirror", "glossy card", "matt card"],
@@ -84,7 +94,7 @@ def draw(quantity: str, seed: int, family: str = "tuning") -> dict[str, Any]:
     quantity : {"rake", "cantilever", "azimuth"}
     seed : int
         The same seed always gives the same scene.
-    family : {"tuning", "second", "third", "fourth", "fifth", "sealed"}
+    family : {"tuning", "second", "third", "fourth", "fifth", "sixth", "sealed"}
         Each also draws shapes and lights that those before it never show.
     """
     if quantity not in QUANTITIES:
@@ -160,7 +170,15 @@ def _cantilever(rng: np.random.Generator, family: str) -> dict[str, Any]:
     radius = (
         _u(rng, 0.10, 0.19)
         if kind
-        in ("thin rod", "rounded rod", "square rod", "sleeved rod", "oval rod", "six-sided rod")
+        in (
+            "thin rod",
+            "rounded rod",
+            "square rod",
+            "sleeved rod",
+            "oval rod",
+            "six-sided rod",
+            "necked rod",
+        )
         else _u(rng, 0.16, 0.33)
     )
     grow = _u(rng, 1.3, 1.9) if kind == "tapered" else 1.0
@@ -209,7 +227,7 @@ def _body(rng: np.random.Generator, family: str) -> dict[str, Any]:
 def _slant(rng: np.random.Generator, kind: str) -> float:
     if kind == "prow":
         return _u(rng, 0.1, 0.45)
-    if kind in ("drilled", "seamed"):
+    if kind in ("drilled", "seamed", "halved"):
         return 0.0
     return _u(rng, 0, 0.15) if rng.random() < 0.3 else 0.0
 

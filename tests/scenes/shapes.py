@@ -96,8 +96,8 @@ def needle(
 
     Parameters
     ----------
-    shank : {"round", "square", "rounded square", "oblong", "flatted", "hexagon", "octagon"}
-        Cross-section of the shank.
+    shank : str
+        Cross-section of the shank, as `recipe.SHANKS` names them.
     width_mm, cone_deg, length_mm : float
         Width across the shank, full angle of the cone, whole length.
     turn_deg, taper_deg : float
@@ -145,6 +145,13 @@ def needle(
         / np.maximum(
             abs(np.cos(t - np.radians(turn_deg))), 1.25 * abs(np.sin(t - np.radians(turn_deg)))
         ),
+        # |x|^3 + |1.2 y|^3 = (1/2)^3
+        "stadium": 0.5
+        * np.sum(
+            np.abs([np.cos(t - np.radians(turn_deg)), 1.2 * np.sin(t - np.radians(turn_deg))]) ** 3,
+            0,
+        )
+        ** (-1 / 3),
         "flatted": np.minimum(0.5, 0.38 / np.maximum(abs(np.cos(t - np.radians(turn_deg))), 1e-9)),
         "hexagon": 0.5 / _widest_facing(t - np.radians(turn_deg), 6),
         "octagon": 0.5 / _widest_facing(t - np.radians(turn_deg), 8),
@@ -184,8 +191,9 @@ def rod(
     rounded: bool = False,
     square: bool = False,
     six_sided: bool = False,
+    necked: bool = False,
 ) -> Mesh:
-    """A cantilever along +z from its free end at z = 0; a bore makes it a tube."""
+    """A cantilever along +z from its free end at z = 0; a bore makes it a tube, a neck thinner."""
     grow = (far_radius_mm - radius_mm) / length_mm
     if rounded:
         a = np.linspace(np.pi / 2, 0, 10)[:-1]
@@ -197,6 +205,9 @@ def rod(
     else:
         chamfer = 0.06 * radius_mm
         start = [(0.0, radius_mm - chamfer), (chamfer, radius_mm)]
+    if necked:
+        neck = 0.8 * radius_mm
+        start = [(0.0, 0.95 * neck), (0.05 * neck, neck), (1.2, neck), (1.5, radius_mm)]
     last = start[-1][0]
     run = [(z, radius_mm + grow * z) for z in np.linspace(last, length_mm, 12)[1:]]
     mesh = lathe([*start, *run], sides=4 if square else 6 if six_sided else 96,
