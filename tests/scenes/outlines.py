@@ -3,9 +3,10 @@
     python -m tests.scenes.outlines CACHE PHOTOS OUT
 
 Comes in: renders' parameters (`photosets`), the photographs degraded from them with their
-`truth.json`. Goes out: for each photograph a crop round the stylus in which the rod is
-`ROD_PX` thick and the pivot to the right, and a mask of what each pixel shows; over a mirror one
-more round the stylus' image, turned upright. They are what `tests.outline_net` learns from.
+`truth.json`. Goes out, for each photograph: in OUT/wide a crop round the stylus in which the rod
+is `ROD_PX` thick and the pivot to the right, in OUT/near one in which the stylus stands upright
+and is `SHANK_PX` wide; a mask of what each pixel shows with each. Over a mirror the same once more
+of the stylus' image, turned upright. They are what `tests.teach` teaches from.
 """
 
 from __future__ import annotations
@@ -13,6 +14,7 @@ from __future__ import annotations
 import json
 import multiprocessing
 import sys
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
@@ -22,90 +24,126 @@ from numpy.typing import NDArray
 from PIL import Image
 
 from tests.scenes import assembly, degrade, photosets
-from vision.outline import ROD_PX
+from vision.outline import ROD_PX, SHANK_PX
 
 Array = NDArray[np.float64]
 Mask = NDArray[np.uint8]
+Seen = Callable[[Array], Array]
 
-LEFT, RIGHT, UP, DOWN = 3.2, 4.4, 3.0, 5.6  # of the crop from the rod's free end, in thicknesses
+WIDE_SIZE, WIDE_END = (334, 378), (141.0, 132.0)  # of the crop, and where in it the rod ends
+NEAR_SIZE, NEAR_TIP = (200, 288), (100.0, 212.0)  # and where in it the stylus' tip is
 FINE = 16  # subpixels in drawing
 STYLUS = ("stylus", "stylus tip", "stylus shank")
 ROD = ("cantilever", "sleeve", "band")
 NOTHING, ROD_VALUE, STYLUS_VALUE = 0, 1, 2
+STEP = 40  # between the grey levels of a mask's file
 
 
-def crop_of(
-    photo: Path, spec: dict[str, Any], truth: dict[str, Any], image: bool = False
-) -> tuple[Mask, Mask]:
-    """Crop (H, W, 3) and mask (H, W) of one photograph, or of its mirror image turned upright."""
-    from vision.photo import load_photo
-
-    rgb = load_photo(photo).rgb
-    scene = assembly.assemble(spec, photosets.WIDTH, photosets.HEIGHT)
-    plan, view = truth["degradation"], scene.view
+def seen_by(scene: assembly.Assembly, plan: dict[str, Any], image: bool) -> Seen:
+    """Points in millimetres, or their mirror images, to pixels of the degraded photo."""
+    view = scene.view
     assert view is not None
 
     def seen(points: Array) -> Array:
         if image:
             points = points * [1.0, 1.0, -1.0]
-        rendered = view.project(points)
-        return degrade.photo_points(rendered, (view.width, view.height), plan)
+        return degrade.photo_points(view.project(points), (view.width, view.height), plan)
 
-    points = {name: seen(np.atleast_2d(at))[0] for name, at in scene.points_mm.items()}
+    return seen
+
+
+def per_mm(scene: assembly.Assembly, seen: Seen) -> float:
+    """Pixels a millimetre at the stylus."""
+    assert scene.view is not None
     tip = scene.points_mm["stylus tip"]
-    per_mm = float(np.linalg.norm(seen(np.array([tip + view.right])) - seen(np.array([tip]))))
-    thickness = 2 * spec["cantilever"]["radius_mm"] * per_mm
-    k = ROD_PX / thickness
-    end = points["rod axis at free end"]
-    size = (round((LEFT + RIGHT) * ROD_PX), round((UP + DOWN) * ROD_PX))
-    flip = 1.0 if points["rod axis at stylus"][0] > end[0] else -1.0
-    upright = -1.0 if image else 1.0
-    to_crop = np.array([[flip * k, 0.0, LEFT * ROD_PX - flip * k * end[0]],
-                        [0.0, upright * k, UP * ROD_PX - upright * k * end[1]]])  # fmt: skip
+    return float(np.linalg.norm(seen(np.array([tip + scene.view.right])) - seen(np.array([tip]))))
+
+
+def wide_frame(scene: assembly.Assembly, spec: dict[str, Any], seen: Seen, image: bool) -> Array:
+    """Matrix (2, 3) from photo to wide crop: the rod `ROD_PX` thick, the pivot to the right."""
+    end, stylus = (seen(scene.points_mm[f"rod axis at {at}"][None])[0]
+                   for at in ("free end", "stylus"))  # fmt: skip
+    k = ROD_PX / (2 * spec["cantilever"]["radius_mm"] * per_mm(scene, seen))
+    turn = np.diag([k if stylus[0] > end[0] else -k, -k if image else k])
+    return np.column_stack([turn, np.array(WIDE_END) - turn @ end])
+
+
+def near_frame(scene: assembly.Assembly, spec: dict[str, Any], seen: Seen, image: bool) -> Array:
+    """Matrix (2, 3) from photo to near crop: the stylus upright, `SHANK_PX` wide, pivot right."""
+    names = ("stylus tip", "rod axis at stylus", "rod axis at free end")
+    tip, top, end = (seen(scene.points_mm[at][None])[0] for at in names)
+    up = (top - tip) / np.linalg.norm(top - tip)
+    right = np.array([-up[1], up[0]])
+    if right @ (top - end) < 0:
+        right = -right
+    k = SHANK_PX / (spec["stylus"]["width_mm"] * per_mm(scene, seen))
+    turn = k * np.array([right, -up])
+    return np.column_stack([turn, np.array(NEAR_TIP) - turn @ tip])
+
+
+def cut(
+    rgb: Mask, frame: Array, size: tuple[int, int], scene: assembly.Assembly, seen: Seen
+) -> tuple[Mask, Mask]:
+    """A crop (H, W, 3) by a frame, and what each of its pixels shows (H, W)."""
+    k = float(np.sqrt(abs(np.linalg.det(frame[:, :2]))))
+    picture, matrix = rgb, frame
     if k < 0.5:  # area average first, so that nothing aliases
-        part = cv2.resize(rgb, None, fx=2 * k, fy=2 * k, interpolation=cv2.INTER_AREA)
-        ratio = np.array([part.shape[1] / rgb.shape[1], part.shape[0] / rgb.shape[0]])
+        picture = cv2.resize(rgb, None, fx=2 * k, fy=2 * k, interpolation=cv2.INTER_AREA)
+        ratio = np.array([picture.shape[1] / rgb.shape[1], picture.shape[0] / rgb.shape[0]])
         shrunk = np.diag([*ratio, 1.0])
         shrunk[:2, 2] = 0.5 * ratio - 0.5
-        picture, matrix = part, (np.vstack([to_crop, [0, 0, 1]]) @ np.linalg.inv(shrunk))[:2]
-    else:
-        picture, matrix = rgb, to_crop
+        matrix = (np.vstack([frame, [0, 0, 1]]) @ np.linalg.inv(shrunk))[:2]
     crop = cv2.warpAffine(
         picture, matrix, size, flags=cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE
     )
     mask = np.zeros((size[1], size[0]), np.uint8)
 
-    def in_crop(at: Array) -> Array:
-        return at @ to_crop[:, :2].T + to_crop[:, 2]
+    def in_crop(points: Array) -> Array:
+        return seen(np.atleast_2d(points)) @ frame[:, :2].T + frame[:, 2]
 
     for names, value in ((STYLUS, STYLUS_VALUE), (ROD, ROD_VALUE)):
         for name, mesh, _ in scene.parts:
             if name in names:
-                corners = in_crop(seen(mesh.vertices))
+                corners = in_crop(mesh.vertices)
                 for face in np.rint(corners[mesh.faces] * FINE).astype(np.int32):
                     cv2.fillConvexPoly(mask, face, value, cv2.LINE_8, 4)
     # what of the stylus stands above the rod tells nothing
-    low, high = in_crop(points["rod axis at free end"]), in_crop(points["rod axis at stylus"])
+    end, stylus = (
+        in_crop(scene.points_mm[f"rod axis at {at}"])[0] for at in ("free end", "stylus")
+    )
     y, x = np.indices(mask.shape)
-    slope = (high[1] - low[1]) / (high[0] - low[0])
-    mask[(mask == STYLUS_VALUE) & (y < low[1] + slope * (x - low[0]))] = NOTHING
+    slope = (stylus[1] - end[1]) / (stylus[0] - end[0])
+    mask[(mask == STYLUS_VALUE) & (y < end[1] + slope * (x - end[0]))] = NOTHING
     return np.asarray(crop, np.uint8), mask
 
 
 def _one(job: tuple[Path, Path, dict[str, Any], Path]) -> None:
+    from vision.photo import load_photo
+
     photo, stem, truth, out = job
     cv2.setNumThreads(1)
     spec = json.loads(stem.read_text())
+    rgb = load_photo(photo).rgb
+    scene = assembly.assemble(spec, photosets.WIDTH, photosets.HEIGHT)
     for image in (False, True) if spec["surface"] == "mirror" else (False,):
-        crop, mask = crop_of(photo, spec, truth, image)
+        seen = seen_by(scene, truth["degradation"], image)
         name = photo.stem + ("-image" if image else "")
-        Image.fromarray(crop).save(out / f"{name}.webp", quality=92, method=4)
-        Image.fromarray(mask * 100).save(out / f"{name}.png", optimize=True)
+        for folder, frame, size in (
+            ("wide", wide_frame(scene, spec, seen, image), WIDE_SIZE),
+            ("near", near_frame(scene, spec, seen, image), NEAR_SIZE),
+        ):
+            save(out / folder / name, *cut(rgb, frame, size, scene, seen))
+
+
+def save(path: Path, crop: Mask, mask: Mask) -> None:
+    """Write a crop and its mask."""
+    path.parent.mkdir(parents=True, exist_ok=True)
+    Image.fromarray(crop).save(path.with_suffix(".webp"), quality=92, method=4)
+    Image.fromarray(mask * STEP).save(path.with_suffix(".png"), optimize=True)
 
 
 def main(cache: Path, photos: Path, out: Path) -> None:
     """Crops of all rake photographs of a set."""
-    out.mkdir(parents=True, exist_ok=True)
     truths = json.loads((photos / "truth.json").read_text())
     jobs = []
     for name, truth in truths.items():

@@ -1,16 +1,18 @@
-"""Teach the network of `vision.outline` from crops with known outlines (`tests.scenes.outlines`).
+"""Teach the networks of `vision` from crops whose every pixel is known.
 
-    python -m tests.outline_net CROPS [CROPS ...] --out FILE.onnx [--steps 6000] [--check CROPS]
+    python -m tests.teach TASK CROPS [CROPS ...] --out FILE.onnx [--steps 6000] [--check CROPS]
 
-Wants PyTorch and a GPU (minutes there). The network is a small U-Net (Ronneberger et al. 2015,
-arXiv:1505.04597); scale, turn, shift, colours, light, blur and noise are changed at random at every
-step, so that it learns shapes and not this renderer's looks.
+Wants PyTorch and a GPU (minutes there). Each network is a small U-Net (Ronneberger et al. 2015,
+arXiv:1505.04597) that says what each pixel shows. Scale, turn, shift, colours (of each kind of
+thing by itself too), light, blur and noise are changed at random at every step, so that it learns
+shapes and not this renderer's looks.
 """
 
 from __future__ import annotations
 
 import argparse
 import math
+from dataclasses import dataclass
 from itertools import pairwise
 from pathlib import Path
 from typing import Any
@@ -21,12 +23,48 @@ import torch.nn.functional as functional
 from PIL import Image
 from torch import Tensor, nn
 
-from tests.scenes.outlines import LEFT, UP
-from vision.outline import ABOVE, AHEAD, HEIGHT, ROD_PX, WIDTH
+from tests.scenes.outlines import NEAR_TIP, STEP, WIDE_END
+from vision import outline
 
-CHANNELS = (16, 24, 40, 56, 72)
-CLASSES = 3  # nothing, rod, stylus
-CLASS_WEIGHT = (0.6, 0.8, 2.5)
+
+@dataclass(frozen=True)
+class Task:
+    """What a network sees and says.
+
+    `size` is its picture (width, height), `anchor` the point of it (x, y) on which `crop_anchor`
+    of a crop comes to lie; `weight` has one value for each kind; of the `solid` kinds the overlap
+    counts too; `shift` is in pixels.
+    """
+
+    size: tuple[int, int]
+    anchor: tuple[float, float]
+    crop_anchor: tuple[float, float]
+    weight: tuple[float, ...]
+    solid: tuple[int, ...]
+    channels: tuple[int, ...] = (16, 24, 40, 56, 72)
+    scale: float = 0.5
+    turn_deg: float = 8.0
+    shift: float = 26.0
+    flips: bool = False
+
+
+TASKS = {
+    "outline": Task(
+        (outline.WIDTH, outline.HEIGHT), outline.END_AT, WIDE_END, (0.6, 0.8, 2.5), (2,)
+    ),
+    "near": Task(
+        (outline.NEAR_WIDTH, outline.NEAR_HEIGHT), outline.TIP_AT, NEAR_TIP, (0.8, 0.8, 1.5), (2,),
+        scale=0.3, turn_deg=5.0, shift=9.0,
+    ),
+    "rods": Task(
+        (448, 336), (224, 168), (224, 168), (0.4, 2.0, 2.0, 0.4, 0.5, 1.5), (1, 2, 5),
+        scale=0.3, shift=40.0, flips=True,
+    ),
+    "bodies": Task(
+        (448, 336), (224, 168), (224, 168), (0.6, 1.0, 1.0, 0.6, 0.6, 0.6), (1, 2),
+        scale=0.3, shift=40.0, flips=True,
+    ),
+}  # fmt: skip
 
 
 def pair(inner: int, outer: int) -> nn.Sequential:
@@ -38,15 +76,15 @@ def pair(inner: int, outer: int) -> nn.Sequential:
 
 
 class UNet(nn.Module):
-    """Input (N, 3, HEIGHT, WIDTH) in 0-1; output logits (N, CLASSES, HEIGHT, WIDTH)."""
+    """Input (N, 3, H, W) in 0-1; output logits (N, kinds, H, W)."""
 
-    def __init__(self) -> None:
+    def __init__(self, channels: tuple[int, ...], kinds: int) -> None:
         super().__init__()
-        c = CHANNELS
+        c = channels
         self.down = nn.ModuleList([pair(a, b) for a, b in zip((3, *c), c, strict=False)])
         self.up = nn.ModuleList([nn.ConvTranspose2d(b, a, 2, 2) for a, b in pairwise(c)])
         self.join = nn.ModuleList([pair(2 * a, a) for a in c[:-1]])
-        self.last = nn.Conv2d(c[0], CLASSES, 1)
+        self.last = nn.Conv2d(c[0], kinds, 1)
 
     def forward(self, x: Tensor) -> Tensor:
         x = (x - 0.5) * 4
@@ -65,12 +103,12 @@ def load(folders: list[Path]) -> tuple[Tensor, Tensor]:
     for folder in folders:
         for path in sorted(folder.glob("*.webp")):
             pictures.append(np.asarray(Image.open(path).convert("RGB")).transpose(2, 0, 1))
-            masks.append(np.asarray(Image.open(path.with_suffix(".png"))) // 100)
+            masks.append(np.asarray(Image.open(path.with_suffix(".png"))) // STEP)
     return torch.from_numpy(np.stack(pictures)), torch.from_numpy(np.stack(masks))
 
 
 def windows(
-    pictures: Tensor, masks: Tensor, generator: torch.Generator | None
+    task: Task, pictures: Tensor, masks: Tensor, generator: torch.Generator | None
 ) -> tuple[Tensor, Tensor]:
     """Network-sized windows of crops, moved at random where a generator is given."""
     n, _, h, w = pictures.shape
@@ -81,28 +119,31 @@ def windows(
             return torch.full((n,), (low + high) / 2, device=device)
         return low + (high - low) * torch.rand(n, generator=generator, device=device)
 
-    scale, turn = torch.exp(spread(-0.5, 0.5)), torch.deg2rad(spread(-8, 8))
-    dx, dy = ROD_PX * spread(-0.6, 0.6), ROD_PX * spread(-0.6, 0.6)
+    scale = torch.exp(spread(-task.scale, task.scale))
+    turn = torch.deg2rad(spread(-task.turn_deg, task.turn_deg))
+    dx, dy = spread(-task.shift, task.shift), spread(-task.shift, task.shift)
     stretch = torch.exp(spread(-0.06, 0.06))
+    if task.flips and generator is not None:
+        stretch = stretch * torch.where(spread(-1, 1) < 0, -1.0, 1.0)
     cos, sin = torch.cos(turn) / scale, torch.sin(turn) / scale
-    x = torch.arange(WIDTH, device=device) - AHEAD * ROD_PX
-    y = torch.arange(HEIGHT, device=device) - ABOVE * ROD_PX
+    x = torch.arange(task.size[0], device=device) - task.anchor[0]
+    y = torch.arange(task.size[1], device=device) - task.anchor[1]
     gy, gx = torch.meshgrid(y, x, indexing="ij")
     px = (cos[:, None, None] * gx - sin[:, None, None] * gy) * stretch[:, None, None]
     py = sin[:, None, None] * gx + cos[:, None, None] * gy
-    px = px + (dx + LEFT * ROD_PX)[:, None, None]
-    py = py + (dy + UP * ROD_PX)[:, None, None]
+    px = px + (dx + task.crop_anchor[0])[:, None, None]
+    py = py + (dy + task.crop_anchor[1])[:, None, None]
     grid = torch.stack([2 * (px + 0.5) / w - 1, 2 * (py + 0.5) / h - 1], -1)
     seen = functional.grid_sample(
         pictures.float() / 255, grid, padding_mode="border", align_corners=False
     )
-    kinds = torch.stack([masks == k for k in range(CLASSES)], 1).float()
+    kinds = torch.stack([masks == k for k in range(len(task.weight))], 1).float()
     kinds = functional.grid_sample(kinds, grid, padding_mode="zeros", align_corners=False)
     kinds[:, 0] = torch.clamp(1 - kinds[:, 1:].sum(1), 0, 1)
     return seen, kinds / kinds.sum(1, keepdim=True)
 
 
-def repainted(x: Tensor, generator: torch.Generator) -> Tensor:
+def repainted(x: Tensor, kinds: Tensor, generator: torch.Generator) -> Tensor:
     """Other colours, light, blur and noise."""
     n, device = len(x), x.device
 
@@ -113,6 +154,9 @@ def repainted(x: Tensor, generator: torch.Generator) -> Tensor:
         r = torch.rand(n, channels, 1, 1, generator=generator, device=device)
         return low + (high - low) * r
 
+    for k in range(kinds.shape[1]):
+        there = kinds[:, k : k + 1] * chance(0.3)
+        x = x + there * ((spread(0.6, 1.4, 3) - 1) * x + spread(-0.15, 0.15))
     order = torch.rand(n, 3, generator=generator, device=device).argsort(1)
     mixed = torch.gather(x, 1, order[:, :, None, None].expand_as(x))
     x = torch.lerp(x, mixed, chance(0.4))
@@ -127,42 +171,49 @@ def repainted(x: Tensor, generator: torch.Generator) -> Tensor:
     for _ in range(3):
         soft = functional.avg_pool2d(functional.pad(soft, (1, 1, 1, 1), mode="replicate"), 3, 1)
     x = torch.lerp(x, soft, chance(0.5) * spread(-0.6, 1.0))  # sharpened where negative
-    coarse = torch.randn(n, 3, HEIGHT // 2, WIDTH // 2, generator=generator, device=device)
+    half = (x.shape[2] // 2, x.shape[3] // 2)
+    coarse = torch.randn(n, 3, *half, generator=generator, device=device)
     fine = torch.randn(x.shape, generator=generator, device=device)
     coarse = functional.interpolate(coarse, x.shape[2:], mode="bilinear", align_corners=False)
     x = x + chance(0.7) * (spread(0, 0.05) * fine + spread(0, 0.05) * coarse)
     return x.clamp(0, 1)
 
 
-def loss_of(logits: Tensor, kinds: Tensor) -> Tensor:
-    """Weighted cross entropy, and Dice's measure of the stylus' area."""
-    weight = torch.tensor(CLASS_WEIGHT, device=logits.device)
+def loss_of(task: Task, logits: Tensor, kinds: Tensor) -> Tensor:
+    """Weighted cross entropy, and Dice's measure of each solid kind's area."""
+    weight = torch.tensor(task.weight, device=logits.device)
     log = functional.log_softmax(logits, 1)
-    cross = -(kinds * log * weight[:, None, None]).sum(1).mean()
-    p, q = log.exp()[:, 2], kinds[:, 2]
-    dice = 1 - (2 * (p * q).sum((1, 2)) + 20) / ((p + q).sum((1, 2)) + 20)
-    return cross + 0.5 * dice.mean()
+    loss = -(kinds * log * weight[:, None, None]).sum(1).mean()
+    for k in task.solid:
+        p, q = log.exp()[:, k], kinds[:, k]
+        dice = 1 - (2 * (p * q).sum((1, 2)) + 20) / ((p + q).sum((1, 2)) + 20)
+        loss = loss + 0.5 / len(task.solid) * dice.mean()
+    return loss
 
 
 @torch.no_grad()
-def overlap(net: nn.Module, pictures: Tensor, masks: Tensor) -> Tensor:
-    """Intersection over union of the stylus, one a crop."""
+def overlap(task: Task, net: nn.Module, pictures: Tensor, masks: Tensor) -> Tensor:
+    """Intersection over union of the solid kinds, (crops, kinds); 1 where there is none."""
     net.eval()
     shares = []
     for i in range(0, len(pictures), 64):
-        x, kinds = windows(pictures[i : i + 64].cuda(), masks[i : i + 64].cuda(), None)
-        said, true = net(x).argmax(1) == 2, kinds.argmax(1) == 2
-        both = (said & true).sum((1, 2)).float()
-        shares.append(both / (said | true).sum((1, 2)).clamp(min=1))
+        x, kinds = windows(task, pictures[i : i + 64].cuda(), masks[i : i + 64].cuda(), None)
+        said, true = net(x).argmax(1), kinds.argmax(1)
+        row = []
+        for k in task.solid:
+            both = ((said == k) & (true == k)).sum((1, 2)).float()
+            row.append((both + 1) / (((said == k) | (true == k)).sum((1, 2)) + 1))
+        shares.append(torch.stack(row, 1))
     return torch.cat(shares).cpu()
 
 
 def train(args: Any) -> None:
     """Train, print the overlap on crops kept out, write the network."""
+    task = TASKS[args.task]
     torch.manual_seed(args.seed)
     pictures, masks = (v.cuda() for v in load(args.crops))
     generator = torch.Generator("cuda").manual_seed(args.seed)
-    net = UNet().cuda().to(memory_format=torch.channels_last)
+    net = UNet(task.channels, len(task.weight)).cuda().to(memory_format=torch.channels_last)
     optimiser = torch.optim.AdamW(net.parameters(), lr=2e-3, weight_decay=0.02)
     mean = torch.optim.swa_utils.AveragedModel(
         net, multi_avg_fn=torch.optim.swa_utils.get_ema_multi_avg_fn(0.998), use_buffers=True
@@ -173,11 +224,11 @@ def train(args: Any) -> None:
             group["lr"] = rate
         net.train()
         pick = torch.randint(len(pictures), (args.batch,), generator=generator, device="cuda")
-        x, kinds = windows(pictures[pick], masks[pick], generator)
-        x = repainted(x, generator)
+        x, kinds = windows(task, pictures[pick], masks[pick], generator)
+        x = repainted(x, kinds, generator)
         with torch.autocast("cuda", torch.bfloat16):
             logits = net(x.to(memory_format=torch.channels_last))
-        loss = loss_of(logits.float(), kinds)
+        loss = loss_of(task, logits.float(), kinds)
         optimiser.zero_grad(set_to_none=True)
         loss.backward()
         optimiser.step()
@@ -186,10 +237,11 @@ def train(args: Any) -> None:
             print(f"step {step + 1}: loss {float(loss):.4f}", flush=True)
     final = mean.module.to(memory_format=torch.contiguous_format).eval()
     for folder in args.check:
-        shares = overlap(final, *load([folder]))
-        tenth = torch.quantile(shares, 0.1)
-        print(f"{folder.name}: overlap median {shares.median():.3f}, tenth {tenth:.3f}")
-    example = torch.zeros(1, 3, HEIGHT, WIDTH)
+        shares = overlap(task, final, *load([folder]))
+        for k, column in zip(task.solid, shares.T, strict=True):
+            tenth = torch.quantile(column, 0.1)
+            print(f"{folder}: kind {k}: overlap median {column.median():.3f}, tenth {tenth:.3f}")
+    example = torch.zeros(1, 3, task.size[1], task.size[0])
     torch.onnx.export(
         final.cpu(), (example,), args.out, opset_version=13, dynamo=False,
         input_names=["picture"], output_names=["kinds"],
@@ -198,7 +250,8 @@ def train(args: Any) -> None:
 
 def main() -> None:
     """Parse the command line; see the module's text."""
-    parser = argparse.ArgumentParser(prog="python -m tests.outline_net")
+    parser = argparse.ArgumentParser(prog="python -m tests.teach")
+    parser.add_argument("task", choices=list(TASKS))
     parser.add_argument("crops", type=Path, nargs="+")
     parser.add_argument("--out", type=Path, required=True)
     parser.add_argument("--check", type=Path, nargs="*", default=[])
