@@ -6,15 +6,13 @@ Outside checks: drawn styli whose corners are known, and the pinhole projection 
 from __future__ import annotations
 
 import math
-from pathlib import Path
 
 import cv2
 import numpy as np
 import pytest
-from PIL import Image
 
 from tests.scenes import degrade, outlines, photosets, recipe
-from vision.outline import find_outline, seen_kinds
+from vision.outline import find_outline
 from vision.side_rod import RodLine, SideRod
 
 END, ALONG, THICK = np.array([300.0, 250.0]), np.array([0.94, -0.342]), 60.0
@@ -71,40 +69,55 @@ def test_its_mirror_image_is_outlined_alike() -> None:
 
 def test_no_stylus_is_seen_where_there_is_none() -> None:
     rgb, rod = _picture(None)
-    kinds, _, _ = seen_kinds(rgb, rod, THICK)
-    assert kinds.sum(axis=0) == pytest.approx(1, abs=1e-5)
     outline = find_outline(rgb, rod, THICK)
     assert outline is None or outline.overlap < 0.95
 
 
-@pytest.mark.parametrize("seed", [3, 8, 21])
-def test_crops_show_the_stylus_where_the_camera_puts_it(seed: int, tmp_path: Path) -> None:
+def _cut(seed: int, near: bool) -> tuple[np.ndarray, np.ndarray, dict[str, np.ndarray]]:
+    """Mask, matrix from photo to crop, and where the camera puts known points of the scene."""
     spec = recipe.draw("rake", seed, "second")
     plan = degrade.plan(np.random.default_rng(seed))
-    path = tmp_path / "photo.png"
-    Image.new("RGB", (plan["width"], plan["height"]), (90, 120, 150)).save(path)
+    rgb = np.full((plan["height"], plan["width"], 3), 120, np.uint8)
     scene = photosets.assembly.assemble(spec, photosets.WIDTH, photosets.HEIGHT)
     assert scene.view is not None
-    crop, mask = outlines.crop_of(path, spec, {"degradation": plan})
+    seen = outlines.seen_by(scene, plan, False)
+    frame = (outlines.near_frame if near else outlines.wide_frame)(scene, spec, seen, False)
+    size = outlines.NEAR_SIZE if near else outlines.WIDE_SIZE
+    crop, mask = outlines.cut(rgb, frame, size, scene, seen)
     assert crop.shape == (*mask.shape, 3)
-    names = ("stylus tip", "shank under rod", "rod axis at free end", "rod axis at body")
-    points = degrade.photo_points(
-        scene.view.project([scene.points_mm[n] for n in names]),
-        (scene.view.width, scene.view.height),
-        plan,
-    )
-    right = points[3][0] > points[2][0]
+    rendered = scene.view.project(list(scene.points_mm.values()))
+    points = degrade.photo_points(rendered, (scene.view.width, scene.view.height), plan)
+    return mask, frame, dict(zip(scene.points_mm, points, strict=True))
+
+
+def _low_and_middle(mask: np.ndarray) -> list[np.ndarray]:
     y, x = np.nonzero(mask == outlines.STYLUS_VALUE)
     assert len(y) > 50
-    # the same direction as from tip to rod, and the same lowest point
     low, high = y.max(), y.min()
-    ends = [np.array([x[y == v].mean(), v]) for v in (low, int(0.7 * high + 0.3 * low))]
-    lean = math.atan2(*(ends[1] - ends[0]) * [1, -1])
-    up = (points[1] - points[0]) * [1 if right else -1, -1]
+    return [np.array([x[y == v].mean(), v]) for v in (low, int(0.7 * high + 0.3 * low))]
+
+
+@pytest.mark.parametrize("seed", [3, 8, 21])
+def test_wide_crops_show_the_stylus_where_the_camera_puts_it(seed: int) -> None:
+    mask, frame, points = _cut(seed, near=False)
+    tip, top, end = (points[n] for n in ("stylus tip", "shank under rod", "rod axis at free end"))
+    right = points["rod axis at body"][0] > end[0]
+    # the same direction as from tip to rod, and the same lowest point
+    low, middle = _low_and_middle(mask)
+    lean = math.atan2(*(middle - low) * [1, -1])
+    up = (top - tip) * [1 if right else -1, -1]
     assert math.degrees(lean) == pytest.approx(math.degrees(math.atan2(*up)), abs=6)
-    end = np.array([outlines.LEFT, outlines.UP]) * outlines.ROD_PX
-    thickness = 2 * spec["cantilever"]["radius_mm"]
-    away = np.abs(points[0] - points[2]) / np.linalg.norm(points[3] - points[2])
-    span = np.linalg.norm(scene.points_mm[names[3]] - scene.points_mm[names[2]])
-    expected = away * span / thickness * outlines.ROD_PX
-    assert np.abs(ends[0] - end) == pytest.approx(expected, abs=12)
+    k = abs(frame[1, 1])
+    assert np.abs(low - outlines.WIDE_END) == pytest.approx(k * np.abs(tip - end), abs=12)
+
+
+@pytest.mark.parametrize("seed", [3, 8, 21])
+def test_near_crops_show_the_stylus_upright(seed: int) -> None:
+    mask, frame, points = _cut(seed, near=True)
+    low, middle = _low_and_middle(mask)
+    assert low == pytest.approx(outlines.NEAR_TIP, abs=4)
+    assert math.degrees(math.atan2(*(middle - low) * [1, -1])) == pytest.approx(0, abs=4)
+    # the rod rises to the right, by the angle the camera shows
+    a, b = (frame[:, :2] @ points[n] for n in ("rod axis at free end", "rod axis at body"))
+    assert b[0] > a[0]
+    assert b[1] < a[1]

@@ -1,6 +1,6 @@
 """Photo and rod -> the outline of the stylus under the rod's free end, roughly.
 
-A small network, taught by `tests.outline_net` from rendered photographs, tells the stylus from its
+A small network, taught by `tests.teach` from rendered photographs, tells the stylus from its
 facets, highlights, glue and reflection, where rules about edges cannot; a shank with a cone is
 fitted to what it shows. That only says where to look: the angle comes from edges fitted to the
 photo beside this outline.
@@ -24,10 +24,15 @@ Array = NDArray[np.float64]
 Grey = NDArray[np.float32]
 Mirror = tuple[Array, Array]
 
-NETWORK = Path(__file__).with_name("outline.onnx")
+WIDE_FILE = Path(__file__).with_name("outline.onnx")
+NEAR_FILE = Path(__file__).with_name("outline_near.onnx")
+NEAR_LOOKS = 2
 ROD_PX = 44.0  # thickness of the rod in the copy the network sees, pivot to the right
 WIDTH, HEIGHT = 224, 256  # of that copy
-AHEAD, ABOVE = 1.9, 1.6  # rod thicknesses from its left and upper border to the rod's free end
+END_AT = (83.6, 70.4)  # where in it the rod's free end lies
+SHANK_PX = 40.0  # width of the stylus in the nearer copy, the stylus upright
+NEAR_WIDTH, NEAR_HEIGHT = 128, 192
+TIP_AT = (64.0, 150.0)  # where in it the tip lies
 LEAST_OVERLAP = 0.9  # of what is fitted and what the network shows
 LEAST_PX = 40  # of the copy that must show a stylus
 SOFT_PX = 0.9  # over which a model's border fades
@@ -35,7 +40,11 @@ ROD_MOST = 0.3  # probability of the rod beyond which a pixel says nothing of th
 MARGIN_PX = 12  # round the stylus, where the fit looks
 CONE_HALF_DEG, CONE_SD_DEG = 26.0, 8.0
 TAPER_SD_DEG = 3.0
-AXIS_U_DEG = (0.45, 17.0, 0.99)  # at a fine overlap, how it grows with what is lacking of that
+AXIS_U_DEG = (
+    0.26,
+    0.99,
+    0.0155,
+)  # at a fine overlap, and how it grows with what is lacking of that
 
 
 @dataclass(frozen=True)
@@ -68,18 +77,50 @@ class Outline:
     @property
     def axis_u_deg(self) -> float:
         """Standard uncertainty of the axis' direction, from outlines of known scenes."""
-        return AXIS_U_DEG[0] + AXIS_U_DEG[1] * max(AXIS_U_DEG[2] - self.overlap, 0.0)
+        least, fine, fold = AXIS_U_DEG
+        return least * math.exp(max(fine - self.overlap, 0.0) / fold)
 
 
 @cache
-def _network() -> cv2.dnn.Net:
-    return cv2.dnn.readNetFromONNX(str(NETWORK))
+def _network(file: Path) -> cv2.dnn.Net:
+    return cv2.dnn.readNetFromONNX(str(file))
 
 
-def seen_kinds(
+def _look(
+    rgb: NDArray[np.uint8], basis: Array, origin: Array, size: tuple[int, int], file: Path
+) -> Grey:
+    """Probabilities (3, rows, columns) of nothing, rod and stylus in a copy of part of the photo.
+
+    ``photo = origin + basis @ (column, row)``.
+    """
+    k = math.sqrt(abs(float(np.linalg.det(basis))))  # photo pixels a pixel of the copy
+    ends = [(0, 0), (size[0], 0), (0, size[1]), size]
+    corners = origin + np.array(ends) @ basis.T
+    last = np.array([rgb.shape[1], rgb.shape[0]])
+    low = np.clip(np.floor(corners.min(axis=0)).astype(int) - 4, 0, last - 8)
+    high = np.clip(np.ceil(corners.max(axis=0)).astype(int) + 4, low + 8, last)
+    part, ratio = shrink(rgb[low[1] : high[1], low[0] : high[0]], min(1.0, 2 / k))
+    matrix = np.column_stack(
+        [ratio[:, None] * basis, ratio * (origin - low + 0.5) - 0.5],
+    )
+    copy = cv2.warpAffine(
+        part,
+        matrix,
+        size,
+        flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP,
+        borderMode=cv2.BORDER_REPLICATE,
+    )
+    net = _network(file)
+    net.setInput(np.ascontiguousarray(copy.transpose(2, 0, 1)[None], np.float32) / np.float32(255))
+    logits = net.forward()[0]
+    share = np.exp(logits - logits.max(axis=0))
+    return np.asarray(share / share.sum(axis=0), np.float32)
+
+
+def find_outline(
     rgb: NDArray[np.uint8], rod: SideRod, thickness: float, mirror: Mirror | None = None
-) -> tuple[Grey, Array, Array]:
-    """What each pixel round the rod's free end, or round its mirror image, shows.
+) -> Outline | None:
+    """The stylus' outline, or its mirror image's; None where the networks see none.
 
     Parameters
     ----------
@@ -89,56 +130,34 @@ def seen_kinds(
         What to take for the rod's thickness, photo pixels.
     mirror : (matrix, shift), optional
         ``image = matrix @ point + shift``: looks at the mirror image instead, turned upright.
-
-    Returns
-    -------
-    kinds : ndarray of float32, shape (3, HEIGHT, WIDTH)
-        Probabilities of nothing, rod and stylus.
-    basis, origin : ndarray, shapes (2, 2) and (2,)
-        ``photo = origin + basis @ (column, row)``.
     """
-    k = thickness / ROD_PX  # photo pixels a pixel of the copy
-    basis = np.diag([k if rod.pivot_right else -k, k])
-    origin = rod.free_end - basis @ (np.array([AHEAD, ABOVE]) * ROD_PX)
-    if mirror is not None:
-        basis, origin = mirror[0] @ basis, mirror[0] @ origin + mirror[1]
-    ends = [(0, 0), (WIDTH, 0), (0, HEIGHT), (WIDTH, HEIGHT)]
-    corners = origin + np.array(ends) @ basis.T
-    size = np.array([rgb.shape[1], rgb.shape[0]])
-    low = np.clip(np.floor(corners.min(axis=0)).astype(int) - 4, 0, size - 8)
-    high = np.clip(np.ceil(corners.max(axis=0)).astype(int) + 4, low + 8, size)
-    part, ratio = shrink(rgb[low[1] : high[1], low[0] : high[0]], min(1.0, 2 / k))
-    matrix = np.column_stack(
-        [ratio[:, None] * basis, ratio * (origin - low + 0.5) - 0.5],
-    )
-    copy = cv2.warpAffine(
-        part,
-        matrix,
-        (WIDTH, HEIGHT),
-        flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP,
-        borderMode=cv2.BORDER_REPLICATE,
-    )
-    net = _network()
-    net.setInput(np.ascontiguousarray(copy.transpose(2, 0, 1)[None], np.float32) / np.float32(255))
-    logits = net.forward()[0]
-    share = np.exp(logits - logits.max(axis=0))
-    return np.asarray(share / share.sum(axis=0), np.float32), basis, origin
+    k = thickness / ROD_PX
+    turn, shift = mirror or (np.eye(2), np.zeros(2))
+    pivot = turn @ np.array([1.0 if rod.pivot_right else -1.0, 0.0])
+    basis = turn @ np.diag([k if rod.pivot_right else -k, k])
+    origin = turn @ rod.free_end + shift - basis @ np.array(END_AT)
+    outline = _seen(rgb, basis, origin, (WIDTH, HEIGHT), WIDE_FILE)
+    for _ in range(NEAR_LOOKS):
+        if outline is None or outline.overlap < LEAST_OVERLAP:
+            return None
+        right = np.array([-outline.axis[1], outline.axis[0]])
+        right = right if right @ pivot > 0 else -right
+        basis = 2 * outline.half_width / SHANK_PX * np.column_stack([right, -outline.axis])
+        origin = outline.tip - basis @ np.array(TIP_AT)
+        outline = _seen(rgb, basis, origin, (NEAR_WIDTH, NEAR_HEIGHT), NEAR_FILE)
+    return None if outline is None or outline.overlap < LEAST_OVERLAP else outline
 
 
-def find_outline(
-    rgb: NDArray[np.uint8], rod: SideRod, thickness: float, mirror: Mirror | None = None
+def _seen(
+    rgb: NDArray[np.uint8], basis: Array, origin: Array, size: tuple[int, int], file: Path
 ) -> Outline | None:
-    """The stylus' outline, or its mirror image's; None where the network sees none."""
-    kinds, basis, origin = seen_kinds(rgb, rod, thickness, mirror)
-    stylus, rod_seen = kinds[2], kinds[1]
-    piece = _largest(stylus > 0.5)
-    if piece is None:
+    """The outline fitted to what a network shows in one copy, photo pixels."""
+    kinds = _look(rgb, basis, origin, size, file)
+    piece = _largest(kinds[2] > 0.5)
+    fitted = None if piece is None else _fitted(kinds[2], kinds[1], piece)
+    if piece is None or fitted is None:
         return None
-    fitted = _fitted(stylus, rod_seen, piece)
-    if fitted is None or fitted[1] < LEAST_OVERLAP:
-        return None
-    p, overlap = fitted
-    return _in_photo(p, piece, overlap, basis, origin)
+    return _in_photo(fitted[0], piece, fitted[1], basis, origin)
 
 
 def _largest(mask: NDArray[np.bool_]) -> NDArray[np.bool_] | None:
@@ -175,8 +194,8 @@ def _border(p: Array, x: Array, y: Array) -> Array:
 
 def _fitted(stylus: Grey, rod: Grey, piece: NDArray[np.bool_]) -> tuple[Array, float] | None:
     rows, columns = (np.nonzero(piece.any(axis=k))[0] for k in (1, 0))
-    y0, y1 = max(rows[0] - MARGIN_PX, 0), min(rows[-1] + MARGIN_PX, HEIGHT - 1)
-    x0, x1 = max(columns[0] - MARGIN_PX, 0), min(columns[-1] + MARGIN_PX, WIDTH - 1)
+    y0, y1 = max(rows[0] - MARGIN_PX, 0), min(rows[-1] + MARGIN_PX, stylus.shape[0] - 1)
+    x0, x1 = max(columns[0] - MARGIN_PX, 0), min(columns[-1] + MARGIN_PX, stylus.shape[1] - 1)
     y, x = np.mgrid[y0 : y1 + 1, x0 : x1 + 1].astype(float)
     shown = np.where(piece | (stylus < 0.5), stylus, 0.0)[y0 : y1 + 1, x0 : x1 + 1]
     # above the stylus' upper end the rod, or glue, is in the way
@@ -197,7 +216,7 @@ def _fitted(stylus: Grey, rod: Grey, piece: NDArray[np.bool_]) -> tuple[Array, f
 
     start = _start(piece)
     low = np.array([0, 0, -0.5, 1.5, 0.15, -0.12])
-    high = np.array([WIDTH, HEIGHT + 20, 0.5, 60, 0.75, 0.2])
+    high = np.array([stylus.shape[1], stylus.shape[0] + 20, 0.5, 60, 0.75, 0.2])
     result = least_squares(
         missed, np.clip(start, low + 1e-6, high - 1e-6), bounds=(low, high), diff_step=1e-4,
         x_scale=[1, 1, 0.03, 1, 0.08, 0.03], max_nfev=40,
