@@ -29,10 +29,10 @@ CELL = 6  # px of columns summed before smearing
 LEAST_CONTRAST = 2.0  # energy over the median of all slopes
 MOST_BEND_DEG = 1.8  # between one side of the tip and both together
 BEND_U = 0.1  # of that difference: the sides' middles are not known exactly
-# Soft lines on the pivot's side alone may be the rod's shadow, which begins at the tip: thrown
-# 30 degrees aside by a lamp it is seen tan(30) sin(5) = 2.9 degrees off the groove from 5 above it.
-# Elsewhere they may be the edge of some other shadow.
-ROD_SHADOW_U_DEG, SHADOW_U_DEG = 2.0, 0.6
+# A soft line by itself, or faint ones on the pivot's side alone, may be a shadow's edge: the rod's,
+# thrown 30 degrees aside by a lamp, is seen tan(30) sin(5) = 2.9 degrees off the groove from 5
+# above it.
+SHADOW_U_DEG, CLEAR = 2.0, 10.0
 SHADOW_SHARE = 0.6  # of the energy in two neighbouring bands of rows; texture is in all of them
 FINE = 1.5  # lines that stand out so many times more in the finer layer are no shadow's edges
 FLOOR_U_DEG = 0.04
@@ -136,10 +136,9 @@ def groove_slope(
         slope, u, most = _refined(layers[best], mask, peak.slope, whole)
         fine = best == 0 and peak.contrast - 1 > FINE * (found[1].contrast - 1)
         faint = TEXTURE_U_DEG / peak.contrast
-        if most > SHADOW_SHARE and not fine:
-            below = [(side[0] > tip[0]) == rod.pivot_right for side in sides_found]
-            least = ROD_SHADOW_U_DEG if below and all(below) else SHADOW_U_DEG
-            u, faint = max(u, least), FAINT_U_DEG / peak.contrast**2
+        alone = [(side[0] > tip[0]) == rod.pivot_right for side in sides_found] == [True]
+        if (most > SHADOW_SHARE or (alone and peak.contrast < CLEAR)) and not fine:
+            u, faint = max(u, SHADOW_U_DEG), FAINT_U_DEG / peak.contrast**2
         u = math.hypot(FLOOR_U_DEG, u, faint)
         sides_found = [(*side[:2], slope, u) for side in sides_found]
     return Groove(slope, u, peak.contrast, tuple(sides_found))

@@ -37,9 +37,9 @@ UNLIKE_WIDTH, UNLIKE_LENGTH = 0.25, 0.15  # log ratio of a mirror image's to the
 LEAST_COVERAGE, LEAST_STRENGTH = 0.3, 2.0
 CONE_SKEW_DEG = 0.45  # of a cone's bisector from the axis, where no shank shows the axis
 # Share of edges that are not the stylus' at some quality, falling as a power of it; and how far off
-WRONG_ONCE, WRONG_TWICE, MOST_WRONG = (0.2, 12.5, 2.5), (0.12, 30.0, 1.2), 0.6
-OFF_ONCE_DEG, OFF_TWICE_DEG = 1.9, 1.0
-FAINT_ONCE, FAINT_TWICE, MOST_FAINT = 14.0, 12.0, 2.5  # quality below which outlines are worse too
+WRONG_ONCE, WRONG_TWICE, MOST_WRONG = (0.25, 12.5, 2.0), (0.12, 30.0, 1.2), 0.6
+OFF_ONCE_DEG, OFF_TWICE_DEG = 1.8, 1.2
+FAINT, MOST_FAINT = 18.0, 1.4  # quality below which outlines are worse too
 UNEQUAL_SIDES = 0.04  # of a shank's taper: half of what one side may lean more than the other
 CLEAR_FLANKS = 4.0  # strength of a flank and its image that show where the tip stands
 ALIKE_DEG = 2.0  # between a flank and its image
@@ -59,6 +59,7 @@ class Needle:
     outline: Outline
     image: Outline | None = None
     axis_u_deg: float = 90.0
+    image_u_deg: float = 90.0
 
     @property
     def apex(self) -> Array:
@@ -198,8 +199,8 @@ def _doubted(needle: Needle) -> Needle:
     wrong = min(share * (at / max(needle.quality, 1.0)) ** steep, MOST_WRONG)
     lean, outline = axis_lean(needle.edges), needle.outline
     doubt = off * math.sqrt(wrong)
-    faint = (FAINT_ONCE if once else FAINT_TWICE) / max(needle.quality, 1.0)
-    axis_u = outline.axis_u_deg * float(np.clip(faint**2, 1.0, MOST_FAINT))
+    faint = float(np.clip(FAINT / max(needle.quality, 1.0), 1.0, MOST_FAINT))
+    axis_u = faint * outline.axis_u_deg
     if lean is not None:
         apart = lean - math.degrees(math.atan2(outline.axis[0], -outline.axis[1]))
         chances = (
@@ -213,7 +214,8 @@ def _doubted(needle: Needle) -> Needle:
     telling = [sum(kind in name for name in needle.edges) for kind in ("shank", "cone")]
     doubt *= math.sqrt(telling[0] if telling[0] > 1 else max(telling[1], 1))  # common to them
     edges = {name: _wider(e, doubt) for name, e in needle.edges.items()}
-    return replace(needle, edges=edges, axis_u_deg=axis_u)
+    image_u = 90.0 if needle.image is None else faint * needle.image.axis_u_deg
+    return replace(needle, edges=edges, axis_u_deg=axis_u, image_u_deg=image_u)
 
 
 def _normal(x: float, sd: float) -> float:

@@ -40,11 +40,8 @@ ROD_MOST = 0.3  # probability of the rod beyond which a pixel says nothing of th
 MARGIN_PX = 12  # round the stylus, where the fit looks
 CONE_HALF_DEG, CONE_SD_DEG = 26.0, 8.0
 TAPER_SD_DEG = 3.0
-AXIS_U_DEG = (
-    0.26,
-    0.99,
-    0.0155,
-)  # at a fine overlap, and how it grows with what is lacking of that
+AXIS_U_DEG = (0.22, 0.99, 0.0155)  # at a fine overlap; and what lacks of that to e times as much
+SHORT_WIDTHS, SHORT_SHARE = 2.0, 1.6  # little but the cone shows: the axis is less sure
 
 
 @dataclass(frozen=True)
@@ -78,7 +75,8 @@ class Outline:
     def axis_u_deg(self) -> float:
         """Standard uncertainty of the axis' direction, from outlines of known scenes."""
         least, fine, fold = AXIS_U_DEG
-        return least * math.exp(max(fine - self.overlap, 0.0) / fold)
+        short = SHORT_SHARE if self.length < SHORT_WIDTHS * 2 * self.half_width else 1.0
+        return short * least * math.exp(max(fine - self.overlap, 0.0) / fold)
 
 
 @cache

@@ -145,8 +145,8 @@ def find_rake(photo: Photo, options: Options) -> RakeLines | Refusal:
         for name, e in usable(needle.edges)
     ]
     lines.append(_axis_line("axis", needle.outline, needle.axis_u_deg))
-    if needle.image is not None and not any(x.name.startswith("reflected") for x in lines):
-        lines.append(_axis_line("reflected axis", needle.image, needle.axis_u_deg))
+    if needle.image is not None:
+        lines.append(_axis_line("reflected axis", needle.image, needle.image_u_deg))
     flags = ["pivot_assumed"] if options.pivot == "auto" else []
     lines += _rod_lines(rod)
     if normal is not None:
