@@ -12,7 +12,7 @@ import numpy as np
 import pytest
 
 from tests.scenes import degrade, outlines, photosets, recipe
-from vision.outline import find_outline
+from vision.outline import find_image, find_outline
 from vision.side_rod import RodLine, SideRod
 
 END, ALONG, THICK = np.array([300.0, 250.0]), np.array([0.94, -0.342]), 60.0
@@ -57,9 +57,9 @@ def test_a_drawn_stylus_is_outlined(lean: float) -> None:
 def test_its_mirror_image_is_outlined_alike() -> None:
     rgb, rod = _picture(4.0)
     flipped = np.ascontiguousarray(rgb[::-1])
-    mirror = (np.diag([1.0, -1.0]), np.array([0.0, len(rgb) - 1.0]))
-    own, image = find_outline(rgb, rod, THICK), find_outline(flipped, rod, THICK, mirror)
+    own = find_outline(rgb, rod, THICK)
     assert own is not None
+    image = find_image(flipped, rod, own, np.diag([1.0, -1.0]), np.array([0.0, len(rgb) - 1.0]))
     assert image is not None
     # the same pixels, so the same answer, turned over
     assert image.tip[0] == pytest.approx(own.tip[0], abs=0.3)

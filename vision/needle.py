@@ -26,7 +26,7 @@ from vision.needle_choose import (
 from vision.needle_edges import FineCopy, segment_of
 from vision.needle_search import search_reflection, shrunk, straightened
 from vision.needle_shape import Frame, Shape
-from vision.outline import Outline, find_outline
+from vision.outline import Outline, find_image, find_outline
 from vision.side_rod import SideRod
 
 __all__ = ["Needle", "NeedleEdge", "find_needle", "usable"]
@@ -102,25 +102,23 @@ def _along_outline(
         line = (np.array([rod.free_end[0], height]), tilt)
     frame = straightened(small, rod, thickness, line)
     if rod.mirrored:
-        return [_beside_outline(rgb, frame, outline, _image(rgb, rod, thickness, frame, outline))]
+        return [_beside_outline(rgb, frame, outline, _image(rgb, rod, frame, outline))]
     needles = [_beside_outline(rgb, frame, outline, None)]
     level = search_reflection(small, rod, thickness, frame, _shape_of(outline, frame))
     if level is not None:
-        image = _image(rgb, rod, thickness, level, outline)
+        image = _image(rgb, rod, level, outline)
         if image is not None:
             needles.append(_beside_outline(rgb, level, outline, image))
     return needles
 
 
-def _image(
-    rgb: NDArray[np.uint8], rod: SideRod, thickness: float, frame: Frame, outline: Outline
-) -> Outline | None:
+def _image(rgb: NDArray[np.uint8], rod: SideRod, frame: Frame, outline: Outline) -> Outline | None:
     """The outline of the stylus' mirror image in a frame whose u axis is the line of symmetry.
 
     A record smears what it reflects; what it shows is not of the stylus' own size.
     """
     turn = frame.basis @ np.diag([1.0, -1.0]) @ np.linalg.inv(frame.basis)
-    image = find_outline(rgb, rod, thickness, (turn, frame.origin - turn @ frame.origin))
+    image = find_image(rgb, rod, outline, turn, frame.origin - turn @ frame.origin)
     if image is None:
         return None
     alike = (

@@ -9,7 +9,7 @@ photo beside this outline.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cache
 from pathlib import Path
 
@@ -22,7 +22,6 @@ from vision.side_rod import SideRod, shrink
 
 Array = NDArray[np.float64]
 Grey = NDArray[np.float32]
-Mirror = tuple[Array, Array]
 
 WIDE_FILE = Path(__file__).with_name("outline.onnx")
 NEAR_FILE = Path(__file__).with_name("outline_near.onnx")
@@ -115,10 +114,8 @@ def _look(
     return np.asarray(share / share.sum(axis=0), np.float32)
 
 
-def find_outline(
-    rgb: NDArray[np.uint8], rod: SideRod, thickness: float, mirror: Mirror | None = None
-) -> Outline | None:
-    """The stylus' outline, or its mirror image's; None where the networks see none.
+def find_outline(rgb: NDArray[np.uint8], rod: SideRod, thickness: float) -> Outline | None:
+    """The stylus' outline; None where the networks see none.
 
     Parameters
     ----------
@@ -126,15 +123,34 @@ def find_outline(
     rod : SideRod
     thickness : float
         What to take for the rod's thickness, photo pixels.
-    mirror : (matrix, shift), optional
-        ``image = matrix @ point + shift``: looks at the mirror image instead, turned upright.
     """
-    k = thickness / ROD_PX
-    turn, shift = mirror or (np.eye(2), np.zeros(2))
-    pivot = turn @ np.array([1.0 if rod.pivot_right else -1.0, 0.0])
-    basis = turn @ np.diag([k if rod.pivot_right else -k, k])
-    origin = turn @ rod.free_end + shift - basis @ np.array(END_AT)
+    pivot = np.array([1.0 if rod.pivot_right else -1.0, 0.0])
+    basis = thickness / ROD_PX * np.diag([pivot[0], 1.0])
+    origin = rod.free_end - basis @ np.array(END_AT)
     outline = _seen(rgb, basis, origin, (WIDTH, HEIGHT), WIDE_FILE)
+    return _nearer(rgb, outline, pivot)
+
+
+def find_image(
+    rgb: NDArray[np.uint8], rod: SideRod, outline: Outline, turn: Array, shift: Array
+) -> Outline | None:
+    """The outline of the stylus' mirror image, looked for where a mirror would show it.
+
+    Parameters
+    ----------
+    rgb : ndarray of uint8, shape (H, W, 3)
+    rod : SideRod
+    outline : Outline
+        Of the stylus itself.
+    turn, shift : ndarray, shapes (2, 2) and (2,)
+        ``image = turn @ point + shift``.
+    """
+    pivot = turn @ np.array([1.0 if rod.pivot_right else -1.0, 0.0])
+    there = replace(outline, tip=turn @ outline.tip + shift, axis=turn @ outline.axis)
+    return _nearer(rgb, there, pivot)
+
+
+def _nearer(rgb: NDArray[np.uint8], outline: Outline | None, pivot: Array) -> Outline | None:
     for _ in range(NEAR_LOOKS):
         if outline is None or outline.overlap < LEAST_OVERLAP:
             return None

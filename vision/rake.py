@@ -45,7 +45,8 @@ END_SHIFT_BLURS = 0.2  # a corner, a rim or a speck can draw one end of an edge 
 ROD_FLOOR_DEG = 0.5
 LEAST_WIDTH_PX = 16.0
 WANTED_WIDTH_PX = 80.0
-MOST_ABOVE = 0.8  # of its width: the tip found may be above its place on the mirror
+# Of its width: the tip found may be above its place on the mirror, its image seen or not
+MOST_ABOVE, MOST_ABOVE_ALONE = 0.8, 0.3
 MOST_U_DEG = 1.0  # wider than that tells nothing to someone who wants the rake within a degree
 MOST_EDGE_U_DEG = 0.8  # doubtful edges may be the wrong ones; a doubtful surface is just uncertain
 DOUBTFUL_GROOVE_DEG = 0.4  # then the surface's far edge is asked too
@@ -119,7 +120,6 @@ def find_rake(photo: Photo, options: Options) -> RakeLines | Refusal:
             f"Move closer or use a clip-on lens until it spans {WANTED_WIDTH_PX:.0f} px.",
             _look(rod),
         )
-    on_mirror = needle is not None and needle.image is not None
     if needle is None:
         return _refusal(
             "No stylus with two clear edges was found under the end of the cantilever.",
@@ -127,7 +127,9 @@ def find_rake(photo: Photo, options: Options) -> RakeLines | Refusal:
             f"{WANTED_WIDTH_PX:.0f} px of the picture's width.",
             _look(rod, needle),
         )
-    if normal is not None and (not on_mirror or abs(_above(needle, normal)) > MOST_ABOVE):
+    most_above = MOST_ABOVE if needle.image is not None else MOST_ABOVE_ALONE
+    on_mirror = needle.image is not None or normal is not None
+    if normal is not None and abs(_above(needle, normal)) > most_above:
         return _refusal(
             "The stylus found does not reach down to its mirror image.",
             "Focus on the stylus' tip and keep dust and lint away from it.",
