@@ -38,7 +38,6 @@ from vision.measure import Options
 from vision.photo import FocalPrior, Photo, load_photo
 from vision.reading import Reading, Refusal
 from vision.rod import RISE_DEG, RISE_U_DEG, Limb, Rod
-from vision.rod_choice import weights
 from vision.rod_image import Image, image_points
 from vision.rod_rise import RISES_DEG, rise_likelihood
 
@@ -422,26 +421,6 @@ def test_a_second_edge_beside_part_of_a_limb_has_no_say() -> None:
     assert abs(slope - dy / dx) < 0.003
     assert abs(offset - (y0 - x0 * dy / dx)) < 0.2
     assert abs(np.polyfit(s, t, 1)[0] - 0.006) > 0.004  # plain least squares is misled
-
-
-def _upright_rod(left: float, right: float, score: float, scatter: float = 0.1) -> Rod:
-    limbs = [
-        Limb(
-            np.array([x, 700.0]), np.array([x, 500.0]), 0.02, 1e-4, scatter, 1.0, 9.0,
-            np.empty((0, 2)),
-        )
-        for x in (left, right)
-    ]  # fmt: skip
-    return Rod(limbs[0], limbs[1], score, right - left)
-
-
-def test_of_two_clean_pairs_the_outer_one_is_the_rod() -> None:
-    highlight, outline = _upright_rod(792, 804, 60), _upright_rod(782, 816, 40)
-    assert np.argmax(weights([highlight, outline])) == 1
-    ragged = _upright_rod(782, 816, 40, scatter=0.5)
-    assert np.argmax(weights([highlight, ragged])) == 0
-    aside = _upright_rod(798, 840, 40)
-    assert np.argmax(weights([highlight, aside])) == 0
 
 
 def test_a_doubtful_reflection_keeps_the_spread_of_the_rise_prior() -> None:

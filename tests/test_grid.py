@@ -383,7 +383,7 @@ def test_drawn_grid_lines_reach_the_finder(monkeypatch: pytest.MonkeyPatch) -> N
     assert isinstance(alone, Refusal) and "grid" in alone.reason
     seen: list[GridPose] = []
 
-    def above(rgb: NDArray[np.uint8], pose: GridPose, drawn: object = None) -> Refusal:
+    def above(rgb: NDArray[np.uint8], pose: GridPose, *others: object) -> Refusal:
         seen.append(pose)
         return Refusal("cantilever", "There is no rod in this picture.", "")
 

@@ -15,13 +15,13 @@ import pytest
 from numpy.typing import NDArray
 
 from tests.grid_views import grid_pose
+from tests.scenes.rod_masks import mirrored
 from vision.grid import GridPose
 from vision.ink import Ink
-from vision.rod import Limb, Rod, fit_limb
-from vision.rod_choice import is_reflection, weights
-from vision.rod_find import printed
-from vision.rod_places import near_node, usual_places
-from vision.strip import Edge, edge_outside, straightened
+from vision.rod import Limb, fit_limb
+from vision.rod_beside import rods_beside
+from vision.rod_image import printed
+from vision.rod_kinds import HEIGHT, INK, ROD, WIDTH, RodOutline, Shown, rod_outline
 
 Array = NDArray[np.float64]
 
@@ -69,72 +69,33 @@ def test_both_edges_of_a_printed_column_are_no_rod_however_bold(
     half_width: float, aside: float
 ) -> None:
     pose = grid_pose(38.0, aside, 1.0)
-    assert printed(pose, *_column(pose, half_width)) == 0.0
+    assert printed(pose, *_column(pose, half_width))
 
 
 @pytest.mark.parametrize(("turn", "aside"), [(-3.0, 4.0), (0.0, -6.0), (0.0, 4.0), (2.0, -6.0)])
 def test_a_cylinder_above_the_column_is_a_rod(turn: float, aside: float) -> None:
     pose = grid_pose(38.0, aside, 1.0)
-    assert printed(pose, *_cylinder(pose, turn, 0.04, 20.0)) == 1.0
+    assert not printed(pose, *_cylinder(pose, turn, 0.04, 20.0))
 
 
 @pytest.mark.parametrize(("turn", "aside"), [(-3.0, -6.0), (2.0, 4.0)])
 def test_a_cylinder_seen_along_the_column_may_be_a_rod(turn: float, aside: float) -> None:
     pose = grid_pose(38.0, aside, 1.0)
-    assert printed(pose, *_cylinder(pose, turn, 0.04, 20.0)) == 1.0
+    assert not printed(pose, *_cylinder(pose, turn, 0.04, 20.0))
 
 
 @pytest.mark.parametrize("away", [0.2, 0.4])
 def test_what_runs_along_the_columns_away_from_the_null_is_no_rod(away: float) -> None:
     pose = grid_pose(38.0, 5.0, 1.0)  # the ghost of a column, where no ghost lattice was found
     edges = [_seen(pose, (away + w, 0.1, 0.0), (away + w, 0.9, 0.0)) for w in (0.0, 0.07)]
-    assert printed(pose, *edges) == 0.0
+    assert printed(pose, *edges)
 
 
 def test_the_ghost_of_a_column_is_no_rod_either() -> None:
     pose = grid_pose(38.0, 6.0, 0.0)
     left, right = _column(pose, 0.03)
     ghost = grid_pose(38.0, 6.0, 0.0, thickness=0.6)
-    assert printed(ghost, left, right) == 0.0
-
-
-def test_a_limb_paired_with_the_edge_of_a_column_counts_less() -> None:
-    pose = grid_pose(38.0, -6.0, 0.0)
-    left, right = _cylinder(pose, 0.0, 0.04, 20.0)
-    edges = _column(pose, 0.03)
-    mixed = (edges[0], right) if edges[0].p[0] < right.p[0] - 8 else (left, edges[1])
-    assert printed(pose, left, right) == 1.0
-    assert printed(pose, *mixed) < 0.5
-
-
-def test_where_the_null_is_known_a_rod_points_at_it() -> None:
-    pose = replace(grid_pose(38.0, 5.0, 0.0), pitch_mm=5.0)
-    for away_mm, least, most in ((0.0, 0.99, 1.0), (0.5, 0.99, 1.0), (4.0, 0.0, 1e-3)):
-        x = away_mm / 5.0
-        axis = pose.project(np.array([[x, 0.0, 0.1], [x - 0.05, 0.8, 0.4]]))
-        assert least <= near_node(pose, (axis[0], axis[1])) <= most
-
-
-@pytest.mark.parametrize(
-    ("begins_mm", "ends_mm", "least", "most"),
-    [(0.3, 4.0, 0.95, 1.0), (1.8, 5.5, 0.9, 1.0), (4.0, 9.0, 0.0, 0.05), (0.5, 12.0, 0.0, 0.05)],
-)
-def test_a_rod_begins_at_its_stylus_and_ends_in_its_body(
-    begins_mm: float, ends_mm: float, least: float, most: float
-) -> None:
-    """A rib of the body begins farther from the null than a rod, or runs on for longer."""
-    pose = replace(grid_pose(38.0, 5.0, 0.0), pitch_mm=10.0, null_known=True)
-    turn, rise = math.radians(2.0), math.radians(23.0)
-    d = np.array([-math.sin(turn), math.cos(turn), math.tan(rise)])
-    start = np.array([0.0, 0.0, 0.05])
-    low, high = pose.project(np.array([start + 0.1 * mm * d for mm in (begins_mm, ends_mm)]))
-    assert least <= near_node(pose, (low, high)) <= most
-
-
-def test_what_ends_at_the_null_is_no_rod() -> None:
-    pose = replace(grid_pose(38.0, 5.0, 0.0), pitch_mm=5.0)
-    low, high = pose.project(np.array([[0.0, -0.5, 0.1], [0.0, 0.0, 0.1]]))
-    assert near_node(pose, (low, high)) < 0.3
+    assert printed(ghost, left, right)
 
 
 def _edge_picture(hidden: float, seed: int) -> tuple[NDArray[np.uint8], Array]:
@@ -165,15 +126,6 @@ def test_a_limb_seen_along_a_part_of_its_length_is_less_certain() -> None:
     assert sds[1] > 2 * sds[0]
 
 
-def test_of_two_equal_pairs_the_parallel_one_is_likelier() -> None:
-    left = _limb(np.array([[100.0, 400.0], [100.0, 100.0]]))
-    parallel = _limb(np.array([[130.0, 400.0], [130.0, 100.0]]))
-    opening = _limb(np.array([[130.0, 400.0], [145.0, 100.0]]))
-    pair = weights([Rod(left, parallel, 50.0, 30.0), Rod(left, opening, 50.0, 37.0)])
-    assert pair[0] == 1.0
-    assert pair[1] < 0.8
-
-
 def test_a_limb_beside_strong_shading_is_fitted() -> None:
     """Brightness that climbs all across the rod is no noise: it is the same all along."""
     x, y = np.meshgrid(np.arange(1600.0), np.arange(1200.0))
@@ -191,71 +143,85 @@ def test_a_limb_beside_strong_shading_is_fitted() -> None:
     assert error < 3 * math.hypot(limb.angle_sd, 0.14 * math.sqrt(12) / limb.length)
 
 
-@pytest.mark.parametrize(("turn", "aside"), [(-6.0, -6.0), (0.0, 12.0), (4.0, 12.0)])
-def test_what_the_sheet_would_mirror_is_no_rod_though_it_is_clearer(
-    turn: float, aside: float
-) -> None:
-    """Outlines of a cylinder and of the same cylinder below the sheet, built in space."""
-    pose = grid_pose(40.0, aside, 0.0)
-    rod = Rod(*_cylinder(pose, turn, 0.04, 20.0), 40.0, 30.0)
-    image = Rod(*_cylinder(pose, turn, 0.04, -20.0, height=-0.1), 60.0, 30.0)
-    assert weights([rod, image])[1] == 1.0
-    assert weights([rod, image], pose)[0] == 1.0
-    assert is_reflection(image, rod, pose)
-    assert not is_reflection(rod, image, pose)
+def _shown(kind: int, *outlines: Array, k: float = 1600 / 448) -> Shown:
+    """What a perfect network would say of outlines (N, 2) in the photo: drawn with OpenCV."""
+    share = np.zeros((6, HEIGHT, WIDTH), np.float32)
+    for outline in outlines:
+        fine = np.zeros((4 * HEIGHT, 4 * WIDTH), np.uint8)
+        at = (outline + 0.5) / k * 4 - 0.5
+        cv2.fillPoly(fine, [np.round(at * 16).astype(np.int32)], 255, cv2.LINE_8, 4)
+        small = cv2.resize(fine, (WIDTH, HEIGHT), interpolation=cv2.INTER_AREA)
+        share[kind] = np.maximum(share[kind], small.astype(np.float32) / 255)
+    share[0] = 1 - share[1:].sum(axis=0)
+    return Shown(share, k, np.zeros(2))
 
 
-@pytest.mark.parametrize("turn", [-14.0, -5.0, 0.0, 9.0, 14.0])
-@pytest.mark.parametrize("aside", [-8.0, 5.0])
-def test_a_rod_on_the_null_is_looked_for_whatever_the_picture_shows(
-    turn: float, aside: float
-) -> None:
-    pose = grid_pose(38.0, aside, 1.0)
-    blank = np.zeros((1200, 1600, 3), np.uint8)
-    limbs = _cylinder(pose, turn, 0.04, 20.0)
-    slopes = []
-    for place in usual_places(blank, pose):
-        low, high = place.axis
-        d = (high - low) / np.linalg.norm(high - low)
-        normal = np.array([-d[1], d[0]])
-        for limb in limbs:
-            assert abs(float((limb.p - low) @ normal)) < 50  # px; strips are wider
-        run = limbs[0].q - limbs[0].p
-        slopes.append(abs(float(run @ normal) / float(run @ d)))
-    assert min(slopes) < 0.17  # what a Radon sum over a strip covers
+def _quad(left: Array, right: Array) -> Array:
+    return np.concatenate([left, right[::-1]])
 
 
-@pytest.mark.parametrize("gap", [7.0, 15.0])
-def test_an_edge_outside_another_is_found(gap: float) -> None:
-    x, _ = np.meshgrid(np.arange(1600.0), np.arange(1200.0))
-    levels = np.where(x < 800, 120.0, np.where(x < 800 + gap, 60.0, 160.0))
-    noise = np.random.default_rng(5).normal(0, 4.0, (*levels.shape, 3))
-    picture = np.clip(cv2.GaussianBlur(levels, (0, 0), 1.0)[..., None] + noise, 0, 255)
-    ink = Ink(replace(grid_pose(38.0, 5.0, 0.0), ink_half_width=0.0), {})
-    axis = (np.array([800.0, 800.0]), np.array([800.0, 500.0]))
-    strip = straightened(picture.astype(np.uint8), ink, axis, 60.0, (0.0, 0.0))
-    assert strip is not None
-    sign = float(np.sign(strip.normal[0]))  # to the right, in pixels across the strip
-    outer = edge_outside(strip, Edge(0.0, 0.0, 1.0), sign, 25.0, (0.0, 300.0))
-    assert outer is not None
-    assert abs(outer.offset * sign - gap) < 1.5
-    assert abs(outer.slope) < 0.02
-    assert edge_outside(strip, Edge(0.0, 0.0, 1.0), -sign, 25.0, (0.0, 300.0)) is None
+@pytest.mark.parametrize("tilt_deg", [-25.0, -4.0, 0.0, 11.0, 30.0])
+def test_the_outline_of_a_rod_follows_its_sides(tilt_deg: float) -> None:
+    t = math.radians(tilt_deg)
+    up, side = np.array([math.sin(t), -math.cos(t)]), np.array([math.cos(t), math.sin(t)])
+    low, high = np.array([800.0, 700.0]), np.array([800.0, 700.0]) + 330 * up
+    left, right = (np.array([low + s * 14 * side, high + s * 18 * side]) for s in (-1, 1))
+    found = rod_outline(_shown(ROD, _quad(left, right)))
+    assert found is not None and found.overlap > 0.9
+    for side_found, truth in ((found.left, left), (found.right, right)):
+        d = (truth[1] - truth[0]) / np.linalg.norm(truth[1] - truth[0])
+        away = (side_found - truth[0]) @ np.array([-d[1], d[0]])
+        assert np.abs(away).max() < 2.0  # photo pixels; those of the network are 3.6
+    assert rod_outline(_shown(INK, _quad(left, right))) is None
 
 
-@pytest.mark.parametrize(("share", "wins"), [(0.2, False), (0.6, True)])
-def test_highlights_of_a_cone_lie_within_its_limbs(share: float, wins: bool) -> None:
-    """All lines along a cone meet in its tip: those of a highlight open less than the limbs."""
-    tip = np.array([200.0, 1200.0])
+def test_a_sleeve_is_not_taken_for_a_cone() -> None:
+    """The outline of the longer part, whose sides run parallel."""
+    thin, thick = 12.0, 18.0
+    half, rows = np.array([thin, thin, thick, thick]), np.array([800.0, 690, 690, 400])
+    left, right = (np.stack([800 + sign * half, rows], axis=1) for sign in (-1, 1))
+    found = rod_outline(_shown(ROD, _quad(left, right)))
+    assert found is not None
+    assert abs(found.width - 2 * thick) < 2.5
+    assert abs(found.axis[0][1] - 690) < 15
+    widths = np.linalg.norm(found.right - found.left, axis=1)
+    assert abs(widths[1] - widths[0]) < 2.5
 
-    def pair(half: float, score: float) -> Rod:
-        sides = []
-        for sign in (-1, 1):
-            away = np.array([sign * half, -300.0])
-            sides.append(_limb(np.array([tip + 2 * away, tip + 3 * away])))
-        return Rod(sides[0], sides[1], score, 5 * half)
 
-    highlight, limbs = pair(3.0, 60.0), pair(9.0, 60.0 * share)
-    chosen = weights([highlight, limbs])
-    assert bool(chosen[1] > chosen[0]) is wins
-    assert chosen.min() > 0.02  # the other one still widens the uncertainty
+def test_limbs_are_the_edges_beside_the_outline_not_stronger_ones_elsewhere() -> None:
+    """A faint rod with a bright streak inside and a dark bar beside it, drawn with OpenCV."""
+    pose = replace(grid_pose(38.0, 5.0, 0.0), ink_half_width=0.0)
+    picture = np.full((1200, 1600, 3), 120, np.uint8)
+    for x0, x1, grey in ((784, 816, 145), (795, 802, 250), (840, 870, 10)):
+        corners = np.array([[x0, 720], [x0 + 8, 420], [x1 + 8, 420], [x1, 720]])
+        cv2.fillConvexPoly(picture, corners.astype(np.int32) * 16, (grey,) * 3, cv2.LINE_AA, 4)
+    noise = np.random.default_rng(2).normal(0, 3, picture.shape)
+    noisy = np.clip(cv2.GaussianBlur(picture, (0, 0), 1.2) + noise, 0, 255).astype(np.uint8)
+    off = np.array([2.0, 0.0])  # of the outline, half a pixel of the network
+    outline = RodOutline(
+        np.array([[784.0, 720], [792, 420]]) + off, np.array([[816.0, 720], [824, 420]]) + off,
+        0.97, 1600 / 448,
+    )  # fmt: skip
+    rods = rods_beside(noisy, Ink(pose, {}), outline)
+    assert rods
+    p, q = rods[0].axis
+    d = np.array([8.0, -300.0])
+    normal = np.array([-d[1], d[0]]) / np.linalg.norm(d)
+    for end in (p, q):
+        assert abs(float((end - [800, 720]) @ normal)) < 0.5
+    assert abs(rods[0].width_px - 32) < 1.5
+
+
+def test_points_seen_in_glass_obey_the_law_of_refraction() -> None:
+    """Rays traced from the eye down through the glass and up again (Snell's law)."""
+    eye, thick, index = np.array([-60.0, 12.0, 55.0]), 3.0, 1.52
+    for aim in ([0.0, 0.0], [6.0, -3.0], [-4.0, 8.0]):
+        ray = np.array([*aim, 0.0]) - eye
+        ray /= np.linalg.norm(ray)
+        level = ray[:2] / index
+        slide = 2 * thick * level / math.sqrt(1 - float(level @ level))
+        up = ray * [1, 1, -1]
+        for along in (0.5, 4.0):
+            point = np.array([aim[0] + slide[0], aim[1] + slide[1], 0.0]) + along * up
+            seen = mirrored(point[None], eye, thick)[0] - eye
+            assert np.allclose(seen / np.linalg.norm(seen), ray, atol=1e-9)

@@ -9,7 +9,6 @@ Signs: DEVELOPERS.md, "Conventions". Lines to angle: `cantilever_solve`.
 
 from __future__ import annotations
 
-import math
 from collections.abc import Sequence
 from dataclasses import replace
 from typing import TYPE_CHECKING
@@ -30,10 +29,10 @@ from vision.ink import find_ink
 from vision.marks import missing_marks
 from vision.photo import FocalPrior, Photo
 from vision.reading import Reading, Refusal
-from vision.rod import RISE_DEG, Limb, Rod
-from vision.rod_choice import same_place, weights
-from vision.rod_find import calm, find_rods, marked_rod
-from vision.rod_image import Image, axis_normal, find_image, matters, shows_nothing, turn_for_rise
+from vision.rod import Limb, Rod
+from vision.rod_beside import calm, marked_rod, outline_alone, rods_beside
+from vision.rod_image import Image, axis_normal, find_image, matters, shows_nothing
+from vision.rod_kinds import Shown, look, rod_outline
 from vision.rod_rise import rise_likelihood
 from vision.sheet import find_grid as find_sheet_grid
 
@@ -46,8 +45,6 @@ WORK_SIDE = 1600  # wider pictures are reduced to this: blur and noise leave no 
 MARKS = ("left edge", "right edge")
 GRID_MARK = "grid line"  # and what follows: one name a line
 LEAST_INK, USUAL_INK = 0.005, 0.015  # half width of printed lines, in pitches
-LEAST_ROD = 8.0  # px of limb that both sides show, after all that speaks against it
-MOST_RIVAL, SAME_DEG = 0.5, 1.0  # a rival elsewhere: its weight, and what counts as agreeing
 LEAST_SHARE_OF_CHOICE = 0.02
 MOST_REMEMBERED = 24  # photos whose lines are kept for solving them jointly
 _FOUND: dict[tuple[str | None, str], CantileverLines] = {}
@@ -99,10 +96,11 @@ def find_cantilever(
         grey = cv2.cvtColor(rgb, cv2.COLOR_RGB2GRAY).astype(np.float32) / np.float32(255)
         factor = size[0] / photo.width
     shift = (factor - 1) / 2
+    shown = look(rgb)
     if pose is None:
         focal = _scaled_focal(photo.focal, factor)
         centre = (photo.centre[0] * factor + shift, photo.centre[1] * factor + shift)
-        found = find_grid(grey, focal, centre)
+        found = find_grid(grey, focal, centre, shown=shown)
         own = sheet_pose(photo) if found is None else None
         if own is not None:
             found = own.scaled(factor)
@@ -121,7 +119,7 @@ def find_cantilever(
         if isinstance(marked, Refusal):
             return marked
         drawn = marked
-    lines = lines_above(rgb, found, drawn)
+    lines = lines_above(rgb, found, drawn, shown)
     if isinstance(lines, Refusal):
         return lines
     flags = []
@@ -142,7 +140,7 @@ def find_cantilever(
 
 
 def lines_above(
-    rgb: NDArray[np.uint8], pose: GridPose, drawn: Rod | None = None
+    rgb: NDArray[np.uint8], pose: GridPose, drawn: Rod | None = None, shown: Shown | None = None
 ) -> CantileverLines | Refusal:
     """The cantilever's limbs and its reflection above a sheet whose pose is known.
 
@@ -153,6 +151,8 @@ def lines_above(
         In pixels of ``rgb``.
     drawn : Rod, optional
         Limbs that a person pointed at.
+    shown : Shown, optional
+        What the picture shows.
 
     Returns
     -------
@@ -163,18 +163,13 @@ def lines_above(
     ink = find_ink(smooth, pose)
     chosen, others = drawn, []
     if chosen is None:
-        rods = find_rods(smooth, ink)
-        shares = weights(rods, pose)
-        doubt = _doubt(rods, shares, pose)
-        if doubt is not None:
-            return Refusal(QUANTITY, doubt, RETAKE)
-        best = int(np.argmax(shares))
-        chosen = rods[best]
-        others = [
-            (rod, float(share))
-            for k, (rod, share) in enumerate(zip(rods, shares, strict=True))
-            if k != best and share > LEAST_SHARE_OF_CHOICE and same_place(chosen, rod)
-        ]
+        outline = rod_outline(shown or look(rgb))
+        if outline is None:
+            return Refusal(QUANTITY, "No cantilever was found above the grid.", RETAKE)
+        rods = rods_beside(smooth, ink, outline) or [outline_alone(pose, outline)]
+        chosen = rods[0]
+        others = [(rod, (rod.score / chosen.score) ** 2) for rod in rods[1:]]
+        others = [(rod, share) for rod, share in others if share > LEAST_SHARE_OF_CHOICE]
     plain = shows_nothing(rgb, pose, chosen)
     image = find_image(smooth, ink, chosen)
     if plain and image is not None and not image.sure:
@@ -214,23 +209,6 @@ def sheet_pose(photo: Photo) -> GridPose | None:
         lattice,
         lattice,
     )
-
-
-def _doubt(rods: Sequence[Rod], shares: Array, pose: GridPose) -> str | None:
-    """Why the best candidate cannot be trusted to be the cantilever, or None."""
-    if not rods:
-        return "No cantilever was found above the grid."
-    best = rods[int(np.argmax(shares))]
-    if best.score < LEAST_ROD:
-        return "No cantilever was found above the grid."
-    rise = math.radians(RISE_DEG)
-    turn = turn_for_rise(axis_normal(best, pose), rise)
-    for rod, share in zip(rods, shares, strict=True):
-        if rod is best or share < MOST_RIVAL or same_place(best, rod):
-            continue
-        if abs(turn_for_rise(axis_normal(rod, pose), rise) - turn) > math.radians(SAME_DEG):
-            return "Two things in the photo look like a cantilever."
-    return None
 
 
 def combine_cantilever_photos(
@@ -323,8 +301,7 @@ def _marked_rod(
     ends = []
     for name in MARKS:
         drawn = np.array(marks[name], float) * factor + shift
-        p, q = pose.camera.undistort(drawn)
-        ends.append((p, q) if p[1] > q[1] else (q, p))
+        ends.append(drawn if drawn[0, 1] > drawn[1, 1] else drawn[::-1])
     rod = marked_rod(rgb, pose, ends[0], ends[1], reach=max(6.0, 12.0 * factor))
     if rod is None:
         return Refusal(

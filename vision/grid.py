@@ -60,6 +60,7 @@ from vision.grid_match import COLUMN, match
 from vision.grid_pose import GLASS_INDEX, GridPose
 from vision.grid_ticks import ticked
 from vision.photo import FocalPrior
+from vision.rod_kinds import INK, Shown
 
 Array = NDArray[np.float64]
 __all__ = ["GLASS_INDEX", "GridPose", "find_grid"]
@@ -71,6 +72,7 @@ FOR_TICKS = 4000  # ridge points by which ticks are counted: each has few
 WEAK_TILT_DEG = 0.3
 KNOWN_LENS = 0.1  # standard deviation of the log of the focal length
 GOOD_SCORE = 0.65
+MOST_DEPTH, GHOSTS_WORTH = 1.1, 0.06  # of glass, pitches; share of dark ridges that ghosts explain
 LEAST_SCORE = 0.25
 
 
@@ -79,6 +81,7 @@ def find_grid(
     focal: FocalPrior,
     centre: tuple[float, float] | None = None,
     drawn: NDArray[np.float64] | None = None,
+    shown: Shown | None = None,
 ) -> GridPose | None:
     """Find the printed grid and the plane it lies in.
 
@@ -93,6 +96,8 @@ def find_grid(
     drawn : ndarray, shape (N, 2, 2), optional
         Pixels of the ends of printed lines that a person drew roughly, two or more each way; the
         lattice is sought through these alone.
+    shown : Shown, optional
+        What ``grey`` shows: the lattice is sought in what looks printed first.
 
     Returns
     -------
@@ -112,6 +117,12 @@ def find_grid(
     half_diagonal = math.hypot(small.shape[1], small.shape[0]) / 2
     lens = focal_range(focal, factor)
     dark = dark_lines(small)
+    prior = (math.log(lens[0]), lens[3])
+    free_focal = focal.source == "guess" or focal.low_high is not None
+    if drawn is None and shown is not None:
+        pose = _in_print(small, dark, shown, factor, coarse_centre, half_diagonal, lens, free_focal)
+        if pose is not None:
+            return pose.scaled(1 / factor)
     if drawn is not None:
         points = along_drawn(with_bright_lines(dark, small), drawn * factor + shift)
         candidates = _through_lines(points, dark, small, coarse_centre, half_diagonal, lens)
@@ -121,15 +132,52 @@ def find_grid(
         every = with_bright_lines(dark, small)
         more = _attempt(every, small, coarse_centre, half_diagonal, lens, seek_glass=False)
         candidates, points = on_common_ground(candidates, more, dark, every, lens)
-    prior = (math.log(lens[0]), lens[3])
     candidates = [c for c in candidates if is_plausible(c[1]) and usual_lens(c[1], prior)]
-    free_focal = focal.source == "guess" or focal.low_high is not None
     pose = _chosen(small, candidates, points, prior, free_focal)
     if pose is None:
         return None
     pose = with_null(small, pose)
     pose = replace(pose, ink_half_width=_ink_half_width(small, pose, points))
     return pose.scaled(1 / factor)
+
+
+def _in_print(
+    grey: NDArray[np.float32],
+    dark: Ridges,
+    shown: Shown,
+    factor: float,
+    centre: tuple[float, float],
+    half_diagonal: float,
+    lens: tuple[float, float, float, float],
+    free_focal: bool,
+) -> GridPose | None:
+    """The lattice through what looks printed, with its ghosts where other ridges are these."""
+    prior = (math.log(lens[0]), lens[3])
+    every = with_bright_lines(dark, grey)
+    at = (every.xy - (factor - 1) / 2) / factor
+    points = every.picked(shown.crest(INK, at))
+    candidates = _attempt(points, grey, centre, half_diagonal, lens, seek_glass=False)
+    candidates = [c for c in candidates if is_plausible(c[1]) and usual_lens(c[1], prior)]
+    pose = _chosen(grey, candidates, points, prior, free_focal)
+    if pose is None:
+        return None
+    pose = _with_glass(pose, dark, prior)
+    pose = with_null(grey, pose)
+    return replace(pose, ink_half_width=_ink_half_width(grey, pose, points))
+
+
+def _with_glass(pose: GridPose, dark: Ridges, prior: tuple[float, float]) -> GridPose:
+    """The pose with ghosts and the depth of the glass, where these explain enough more."""
+    thin = dark.thinned(THIN)
+    if pose.thickness is not None:
+        return pose
+    doubled = with_ghost(pose, thin)
+    doubled = None if doubled is None else fit(doubled, thin, prior, (3.0, 2.0, 1.5))
+    if doubled is None or not 0.1 < (doubled.thickness or 0.0) < MOST_DEPTH:
+        return pose
+    if explained(doubled, thin, prior) < explained(pose, thin, prior) + GHOSTS_WORTH:
+        return pose
+    return fit(doubled, dark, prior, (1.5,), most=3000) or pose
 
 
 def _through_lines(

@@ -48,7 +48,10 @@ class Ridges:
         """At most so many of the points, evenly picked."""
         if len(self.xy) <= most:
             return self
-        pick = np.linspace(0, len(self.xy) - 1, most).astype(int)
+        return self.picked(np.linspace(0, len(self.xy) - 1, most).astype(int))
+
+    def picked(self, pick: NDArray[np.intp] | NDArray[np.bool_]) -> Ridges:
+        """A part of the points."""
         return Ridges(self.xy[pick], self.angle[pick], self.weight[pick], self.scale[pick])
 
 
@@ -237,7 +240,7 @@ def along_drawn(points: Ridges, drawn: Array) -> Ridges:
                 if weight > most:
                     best, most = on, weight
         kept |= best
-    return Ridges(points.xy[kept], points.angle[kept], points.weight[kept], points.scale[kept])
+    return points.picked(kept)
 
 
 @dataclass(frozen=True)

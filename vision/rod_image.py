@@ -10,15 +10,15 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 from dataclasses import dataclass, replace
+from itertools import product
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
 from vision.grid import GLASS_INDEX, GridPose
-from vision.ink import Ink, local_rays
+from vision.ink import Ink, lattices, local_rays, sheet_scale
 from vision.rod import RISE_DEG, RISE_U_DEG, Limb, Rod, fit_limb
-from vision.rod_find import printed
 from vision.strip import Edge, Line, Strip, all_edges, evidence, straightened
 
 Array = NDArray[np.float64]
@@ -129,6 +129,9 @@ HEIGHTS = (-1.0, 4.5)  # of the axis over the sheet at the limbs' lower end, in 
 FAN_DEG = 7.0  # directions in the picture that one strip serves
 BLOCK_PX = 5.0
 LEAST_SCORE, SURE_SCORE = 5.0, 20.0
+BESIDE = 0.12  # pitches from a column at which a line along it is not its own
+ACROSS_PX = 4.0  # a limb that drifts so far from a column's direction is none of its edges
+BOLD_TIMES = 3.0  # a null column is drawn at most so many times as wide as the others
 LEAST_LEVERAGE_DEG = 0.08  # below, the reflection would not change the reading
 
 
@@ -143,7 +146,7 @@ def find_image(rgb: NDArray[np.uint8], ink: Ink, rod: Rod) -> Image | None:
     Parameters
     ----------
     rgb : ndarray of uint8, shape (height, width, 3)
-        Without specks (see `vision.rod_find.calm`).
+        Without specks (see `vision.rod_beside.calm`).
     ink : Ink
         In pixels of ``rgb``.
     rod : Rod
@@ -196,7 +199,7 @@ def _candidates(
             image = _fitted(rgb, pose, rod, strip, one, two, hidden, score)
             if image is None or _along_rows(image.axis, pose):
                 continue
-            if len(image.limbs) == 2 and printed(pose, *image.limbs) == 0:
+            if len(image.limbs) == 2 and printed(pose, *image.limbs):
                 continue  # both edges of a printed column, however bold
             rise = _rise(normal, mirrored_normal(image.axis, pose))
             likely = math.exp(-0.5 * ((rise - RISE_DEG) / RISE_U_DEG) ** 2)
@@ -376,3 +379,43 @@ def shows_nothing(rgb: NDArray[np.uint8], pose: GridPose, rod: Rod) -> bool:
     level = cv2.blur(rgb, (7, 7))[at[:, 1], at[:, 0]].astype(float)
     spread = np.quantile(level, 0.85, axis=0) - np.quantile(level, 0.15, axis=0)
     return bool(np.max(spread) < PLAIN_SPREAD * max(float(np.median(level)), 20.0))
+
+
+def printed(pose: GridPose, left: Limb, right: Limb) -> bool:
+    """Whether a pair holds both edges of a printed column, however bold.
+
+    A column's edge keeps its distance from the column's middle all along, whatever its width and
+    whether or not it is drawn bolder there.
+    """
+    bold = BOLD_TIMES * pose.ink_half_width
+    sides = [_beside_columns(pose, limb) for limb in (left, right)]
+    for (one, drift, scale), (other, its_drift, _) in product(*sides):
+        a, b = one - round(one), other - round(other)
+        straight = drift < _straight(left) or its_drift < _straight(right)
+        about = a * b < 0 and abs(a + b) * scale < 2.5 and max(abs(a), abs(b)) < bold
+        if straight and about and max(drift, its_drift) < ACROSS_PX:
+            return True
+    (one, drift, _), (other, its_drift, _) = sides[0][0], sides[1][0]
+    middle = (one + other) / 2
+    along = drift < _straight(left) and its_drift < _straight(right)
+    return along and abs(middle - round(middle)) >= BESIDE  # a ghost, a shadow of a column
+
+
+def _straight(limb: Limb) -> float:
+    """Drift (px) that errors of the grid and of the fit leave an edge of ink."""
+    return max(1.5, 3 * math.sqrt(12 / len(limb.points)) * limb.scatter_px)
+
+
+def _beside_columns(pose: GridPose, limb: Limb) -> list[tuple[float, float, float]]:
+    """Mean lattice x of a limb on the sheet, its drift (px) over the length, px a pitch.
+
+    One entry for the lattice and one for its ghost.
+    """
+    s = np.linspace(0.0, 1.0, 7)
+    scale = sheet_scale(pose, (limb.p + limb.q) / 2)
+    out = []
+    for grid in lattices(pose, limb.p + s[:, None] * (limb.q - limb.p)):
+        x = grid[:, 0]
+        slope = float((s - 0.5) @ (x - x.mean()) / ((s - 0.5) @ (s - 0.5)))
+        out.append((float(x.mean()), abs(slope) * scale, scale))
+    return out

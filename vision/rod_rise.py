@@ -55,7 +55,7 @@ INK_REACH, INK_LIKE = 0.1, 0.35
 
 
 @dataclass(frozen=True)
-class _Reflections:
+class Reflections:
     """Predicted limbs by rise and height: ends of the axis (R, H, 2, 2), half widths (R, H, 2)."""
 
     ends: Array
@@ -78,7 +78,7 @@ def rise_likelihood(rgb: NDArray[np.uint8], ink: Ink, rod: Rod) -> Array | None:
     ndarray, shape (len(RISES_DEG),), or None
         None where too little of the mirror is in sight.
     """
-    predicted = _reflections(ink.pose, rod)
+    predicted = reflections(ink.pose, rod)
     ends, half = predicted.ends, predicted.half
     run = ends[:, :, 1] - ends[:, :, 0]
     corners = np.concatenate([ends[:, :, 0] - BELOW * run, ends[:, :, 1] + ABOVE * run])
@@ -113,7 +113,7 @@ class _View:
     ends_known: bool  # whether the whole of the predicted limbs is asked for
 
 
-def _evidence(predicted: _Reflections, view: _View, low: NDArray[np.int_]) -> Array | None:
+def _evidence(predicted: Reflections, view: _View, low: NDArray[np.int_]) -> Array | None:
     """Log-likelihood ratio of each rise and height (R, H), None where too little is seen."""
     measured = [
         _along_limbs(e, w, view, low) for e, w in zip(predicted.ends, predicted.half, strict=True)
@@ -152,7 +152,7 @@ def _log_mean(values: Array) -> Array:
     return np.asarray(top + np.log(np.exp(values - top[:, None]).mean(axis=1)))
 
 
-def _reflections(pose: GridPose, rod: Rod) -> _Reflections:
+def reflections(pose: GridPose, rod: Rod) -> Reflections:
     """Where the reflection's limbs would be for each rise and height."""
     normal = axis_normal(rod, pose)
     rays = local_rays(np.array(rod.axis), pose)
@@ -175,7 +175,7 @@ def _reflections(pose: GridPose, rod: Rod) -> _Reflections:
     moved = float(np.linalg.norm(pair[1, 0] - pair[0, 0]))  # px by one rod width of height
     count = int(np.clip((MOST_HEIGHT - LEAST_HEIGHT) * moved / HEIGHT_STEP_PX, 20, 160))
     heights = np.linspace(LEAST_HEIGHT, MOST_HEIGHT, count)
-    return _Reflections(*seen(np.radians(RISES_DEG), heights * width), heights)
+    return Reflections(*seen(np.radians(RISES_DEG), heights * width), heights)
 
 
 def _across(rod: Rod) -> list[tuple[Array, Array]]:
