@@ -18,10 +18,10 @@ from tests.grid_views import grid_pose
 from tests.scenes.rod_masks import mirrored
 from vision.grid import GridPose
 from vision.ink import Ink
-from vision.rod import Limb, fit_limb
-from vision.rod_beside import rods_beside
-from vision.rod_image import printed
-from vision.rod_kinds import HEIGHT, INK, ROD, WIDTH, RodOutline, Shown, rod_outline
+from vision.rod import Limb, Rod, fit_limb
+from vision.rod_beside import outline_alone, rods_beside
+from vision.rod_image import is_column, printed
+from vision.rod_kinds import BODY, HEIGHT, INK, ROD, WIDTH, RodOutline, Shown, rod_outline
 
 Array = NDArray[np.float64]
 
@@ -70,6 +70,14 @@ def test_both_edges_of_a_printed_column_are_no_rod_however_bold(
 ) -> None:
     pose = grid_pose(38.0, aside, 1.0)
     assert printed(pose, *_column(pose, half_width))
+
+
+def test_what_has_a_columns_place_course_and_width_is_one() -> None:
+    pose = replace(grid_pose(38.0, 5.0, 1.0), ink_half_width=0.022)
+    assert is_column(Rod(*_column(pose, 0.022), 15.0, 20.0), pose)
+    assert not is_column(Rod(*_column(pose, 0.035), 15.0, 33.0), pose)
+    for turn in (-3.0, 3.0):
+        assert not is_column(Rod(*_cylinder(pose, turn, 0.022, 20.0), 15.0, 20.0), pose)
 
 
 @pytest.mark.parametrize(("turn", "aside"), [(-3.0, 4.0), (0.0, -6.0), (0.0, 4.0), (2.0, -6.0)])
@@ -143,17 +151,25 @@ def test_a_limb_beside_strong_shading_is_fitted() -> None:
     assert error < 3 * math.hypot(limb.angle_sd, 0.14 * math.sqrt(12) / limb.length)
 
 
-def _shown(kind: int, *outlines: Array, k: float = 1600 / 448) -> Shown:
+def _shown(kind: int, outline: Array, body: Array | None = None) -> Shown:
     """What a perfect network would say of outlines (N, 2) in the photo: drawn with OpenCV."""
+    k = 1600 / WIDTH
     share = np.zeros((6, HEIGHT, WIDTH), np.float32)
-    for outline in outlines:
-        fine = np.zeros((4 * HEIGHT, 4 * WIDTH), np.uint8)
-        at = (outline + 0.5) / k * 4 - 0.5
-        cv2.fillPoly(fine, [np.round(at * 16).astype(np.int32)], 255, cv2.LINE_8, 4)
-        small = cv2.resize(fine, (WIDTH, HEIGHT), interpolation=cv2.INTER_AREA)
-        share[kind] = np.maximum(share[kind], small.astype(np.float32) / 255)
+    for shows, corners in ((BODY, body), (kind, outline)):
+        if corners is not None:
+            fine = np.zeros((4 * HEIGHT, 4 * WIDTH), np.uint8)
+            at = (corners + 0.5) / k * 4 - 0.5
+            cv2.fillPoly(fine, [np.round(at * 16).astype(np.int32)], 255, cv2.LINE_8, 4)
+            small = cv2.resize(fine, (WIDTH, HEIGHT), interpolation=cv2.INTER_AREA)
+            share[shows] = small.astype(np.float32) / 255
+    share[BODY] = np.minimum(share[BODY], 1 - share[kind])
     share[0] = 1 - share[1:].sum(axis=0)
     return Shown(share, k, np.zeros(2))
+
+
+def _body_from(y: float) -> Array:
+    """A body across the picture, from a row upwards."""
+    return np.array([[200.0, 0.0], [1400.0, 0.0], [1400.0, y], [200.0, y]])
 
 
 def _quad(left: Array, right: Array) -> Array:
@@ -166,13 +182,27 @@ def test_the_outline_of_a_rod_follows_its_sides(tilt_deg: float) -> None:
     up, side = np.array([math.sin(t), -math.cos(t)]), np.array([math.cos(t), math.sin(t)])
     low, high = np.array([800.0, 700.0]), np.array([800.0, 700.0]) + 330 * up
     left, right = (np.array([low + s * 14 * side, high + s * 18 * side]) for s in (-1, 1))
-    found = rod_outline(_shown(ROD, _quad(left, right)))
+    body = _body_from(float(high[1]) + 12)
+    found = rod_outline(_shown(ROD, _quad(left, right), body))
     assert found is not None and found.overlap > 0.9
     for side_found, truth in ((found.left, left), (found.right, right)):
         d = (truth[1] - truth[0]) / np.linalg.norm(truth[1] - truth[0])
         away = (side_found - truth[0]) @ np.array([-d[1], d[0]])
         assert np.abs(away).max() < 2.0  # photo pixels; those of the network are 3.6
-    assert rod_outline(_shown(INK, _quad(left, right))) is None
+    assert rod_outline(_shown(INK, _quad(left, right), body)) is None
+
+
+def test_what_ends_in_no_body_or_in_another_ones_patch_is_no_rod() -> None:
+    """A column cut off by glare looks like a rod, and the glare like a small body."""
+    sides = [np.array([[800.0 + x, 900.0], [800.0 + x, 700.0]]) for x in (-14.0, 14.0)]
+    patch = np.array([[700.0, 600.0], [900.0, 600.0], [900.0, 710.0], [700.0, 710.0]])
+    shown = _shown(ROD, _quad(*sides), patch)
+    assert rod_outline(_shown(ROD, _quad(*sides))) is None
+    assert rod_outline(shown) is not None  # the only body there is
+    shown.share[BODY, :150] = 1.0
+    shown.share[BODY, 150:250, 150:300] = 0.0  # a tenth and less of what looks like a body
+    shown.share[BODY, 190:198, 220:228] = 1.0
+    assert rod_outline(shown) is None
 
 
 def test_a_sleeve_is_not_taken_for_a_cone() -> None:
@@ -180,7 +210,7 @@ def test_a_sleeve_is_not_taken_for_a_cone() -> None:
     thin, thick = 12.0, 18.0
     half, rows = np.array([thin, thin, thick, thick]), np.array([800.0, 690, 690, 400])
     left, right = (np.stack([800 + sign * half, rows], axis=1) for sign in (-1, 1))
-    found = rod_outline(_shown(ROD, _quad(left, right)))
+    found = rod_outline(_shown(ROD, _quad(left, right), _body_from(405.0)))
     assert found is not None
     assert abs(found.width - 2 * thick) < 2.5
     assert abs(found.axis[0][1] - 690) < 15
@@ -225,3 +255,18 @@ def test_points_seen_in_glass_obey_the_law_of_refraction() -> None:
             point = np.array([aim[0] + slide[0], aim[1] + slide[1], 0.0]) + along * up
             seen = mirrored(point[None], eye, thick)[0] - eye
             assert np.allclose(seen / np.linalg.norm(seen), ray, atol=1e-9)
+
+
+def test_where_no_edges_are_seen_the_outline_stands_alone_and_is_doubted() -> None:
+    pose = replace(grid_pose(38.0, 5.0, 0.0), ink_half_width=0.0)
+    blank = np.full((1200, 1600, 3), 120, np.uint8)
+    sides = [np.array([[800.0 + x, 720.0], [808.0 + x, 420.0]]) for x in (-16.0, 16.0)]
+    uncertain = []
+    for overlap in (0.98, 0.9):
+        outline = RodOutline(sides[0], sides[1], overlap, 1600 / WIDTH)
+        assert rods_beside(blank, Ink(pose, {}), outline) == []
+        rod = outline_alone(pose, outline)
+        assert np.allclose(rod.left.p, sides[0][0]) and np.allclose(rod.right.q, sides[1][1])
+        uncertain.append(rod.left.angle_sd)
+    assert math.degrees(uncertain[0]) > 0.3  # one network pixel in 84 is 0.7 degrees
+    assert uncertain[1] > 2 * uncertain[0]

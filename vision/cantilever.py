@@ -31,7 +31,7 @@ from vision.photo import FocalPrior, Photo
 from vision.reading import Reading, Refusal
 from vision.rod import Limb, Rod
 from vision.rod_beside import calm, marked_rod, outline_alone, rods_beside
-from vision.rod_image import Image, axis_normal, find_image, matters, shows_nothing
+from vision.rod_image import Image, axis_normal, find_image, is_column, matters, shows_nothing
 from vision.rod_kinds import Shown, look, rod_outline
 from vision.rod_rise import rise_likelihood
 from vision.sheet import find_grid as find_sheet_grid
@@ -168,6 +168,8 @@ def lines_above(
             return Refusal(QUANTITY, "No cantilever was found above the grid.", RETAKE)
         rods = rods_beside(smooth, ink, outline) or [outline_alone(pose, outline)]
         chosen = rods[0]
+        if is_column(chosen, pose):
+            return Refusal(QUANTITY, "No cantilever was found above the grid.", RETAKE)
         others = [(rod, (rod.score / chosen.score) ** 2) for rod in rods[1:]]
         others = [(rod, share) for rod, share in others if share > LEAST_SHARE_OF_CHOICE]
     plain = shows_nothing(rgb, pose, chosen)

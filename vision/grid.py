@@ -72,6 +72,7 @@ FOR_TICKS = 4000  # ridge points by which ticks are counted: each has few
 WEAK_TILT_DEG = 0.3
 KNOWN_LENS = 0.1  # standard deviation of the log of the focal length
 GOOD_SCORE = 0.65
+LEAST_PRINT, SURE_PRINT = 0.3, 0.7  # of what looks printed, on the lattice
 MOST_DEPTH, GHOSTS_WORTH = 1.1, 0.06  # of glass, pitches; share of dark ridges that ghosts explain
 LEAST_SCORE = 0.25
 
@@ -119,10 +120,13 @@ def find_grid(
     dark = dark_lines(small)
     prior = (math.log(lens[0]), lens[3])
     free_focal = focal.source == "guess" or focal.low_high is not None
+    in_print = None
     if drawn is None and shown is not None:
-        pose = _in_print(small, dark, shown, factor, coarse_centre, half_diagonal, lens, free_focal)
-        if pose is not None:
-            return pose.scaled(1 / factor)
+        in_print = _in_print(
+            small, dark, shown, factor, coarse_centre, half_diagonal, lens, free_focal
+        )
+        if in_print is not None and in_print[1] > SURE_PRINT:
+            return in_print[0].scaled(1 / factor)
     if drawn is not None:
         points = along_drawn(with_bright_lines(dark, small), drawn * factor + shift)
         candidates = _through_lines(points, dark, small, coarse_centre, half_diagonal, lens)
@@ -134,8 +138,10 @@ def find_grid(
         candidates, points = on_common_ground(candidates, more, dark, every, lens)
     candidates = [c for c in candidates if is_plausible(c[1]) and usual_lens(c[1], prior)]
     pose = _chosen(small, candidates, points, prior, free_focal)
+    if pose is not None and shown is not None:
+        pose = _with_glass(pose, dark, prior)
     if pose is None:
-        return None
+        return None if in_print is None else in_print[0].scaled(1 / factor)
     pose = with_null(small, pose)
     pose = replace(pose, ink_half_width=_ink_half_width(small, pose, points))
     return pose.scaled(1 / factor)
@@ -150,8 +156,8 @@ def _in_print(
     half_diagonal: float,
     lens: tuple[float, float, float, float],
     free_focal: bool,
-) -> GridPose | None:
-    """The lattice through what looks printed, with its ghosts where other ridges are these."""
+) -> tuple[GridPose, float] | None:
+    """The lattice through what looks printed, with its ghosts; what share of print lies on it."""
     prior = (math.log(lens[0]), lens[3])
     every = with_bright_lines(dark, grey)
     at = (every.xy - (factor - 1) / 2) / factor
@@ -159,14 +165,17 @@ def _in_print(
     candidates = _attempt(points, grey, centre, half_diagonal, lens, seek_glass=False)
     candidates = [c for c in candidates if is_plausible(c[1]) and usual_lens(c[1], prior)]
     pose = _chosen(grey, candidates, points, prior, free_focal)
-    if pose is None:
+    if pose is None or pose.support < LEAST_PRINT:
         return None
-    pose = _with_glass(pose, dark, prior)
-    pose = with_null(grey, pose)
-    return replace(pose, ink_half_width=_ink_half_width(grey, pose, points))
+    support = pose.support
+    glazed = _with_glass(pose, dark, prior)
+    if glazed is None:
+        return None
+    glazed = with_null(grey, glazed)
+    return replace(glazed, ink_half_width=_ink_half_width(grey, glazed, points)), support
 
 
-def _with_glass(pose: GridPose, dark: Ridges, prior: tuple[float, float]) -> GridPose:
+def _with_glass(pose: GridPose, dark: Ridges, prior: tuple[float, float]) -> GridPose | None:
     """The pose with ghosts and the depth of the glass, where these explain enough more."""
     thin = dark.thinned(THIN)
     if pose.thickness is not None:
@@ -175,9 +184,13 @@ def _with_glass(pose: GridPose, dark: Ridges, prior: tuple[float, float]) -> Gri
     doubled = None if doubled is None else fit(doubled, thin, prior, (3.0, 2.0, 1.5))
     if doubled is None or not 0.1 < (doubled.thickness or 0.0) < MOST_DEPTH:
         return pose
-    if explained(doubled, thin, prior) < explained(pose, thin, prior) + GHOSTS_WORTH:
+    score = explained(doubled, thin, prior)
+    if score < explained(pose, thin, prior) + GHOSTS_WORTH:
         return pose
-    return fit(doubled, dark, prior, (1.5,), most=3000) or pose
+    best = swapped((score, doubled), thin, prior)
+    found = sorted([best, *line_swapped(best[1], thin, prior)], key=lambda c: -c[0])
+    fitted = fit(found[0][1], dark, prior, (1.5,), most=3000) or found[0][1]
+    return with_rivals(fitted, different(found)[1:], found[0][0])
 
 
 def _through_lines(

@@ -130,6 +130,7 @@ FAN_DEG = 7.0  # directions in the picture that one strip serves
 BLOCK_PX = 5.0
 LEAST_SCORE, SURE_SCORE = 5.0, 20.0
 BESIDE = 0.12  # pitches from a column at which a line along it is not its own
+COLUMN_PX = 1.5  # what the middle and the sides of a column are off by at most
 ACROSS_PX = 4.0  # a limb that drifts so far from a column's direction is none of its edges
 BOLD_TIMES = 3.0  # a null column is drawn at most so many times as wide as the others
 LEAST_LEVERAGE_DEG = 0.08  # below, the reflection would not change the reading
@@ -419,3 +420,16 @@ def _beside_columns(pose: GridPose, limb: Limb) -> list[tuple[float, float, floa
         slope = float((s - 0.5) @ (x - x.mean()) / ((s - 0.5) @ (s - 0.5)))
         out.append((float(x.mean()), abs(slope) * scale, scale))
     return out
+
+
+def is_column(rod: Rod, pose: GridPose) -> bool:
+    """Whether a rod has the place, the course and the width of a printed column."""
+    for (one, drift, scale), (other, its_drift, _) in zip(
+        *(_beside_columns(pose, limb) for limb in (rod.left, rod.right)), strict=True
+    ):
+        middle, half = (one + other) / 2, abs(other - one) / 2
+        beside = abs(middle - round(middle)) * scale
+        wider = abs(half - pose.ink_half_width) * scale
+        if max(drift, its_drift) < ACROSS_PX and beside < COLUMN_PX and wider < COLUMN_PX:
+            return True
+    return False

@@ -26,6 +26,7 @@ ROD, ROD_IMAGE, BODY, BODY_IMAGE, INK = 1, 2, 3, 4, 5
 SURE = 0.5  # probability
 LEAST_OVERLAP = 0.86  # of two straight sides and what is shown
 LEAST_PX = 25  # of the copy that must show a rod
+LEAST_BODY, BODY_WITHIN_PX = 0.1, 8.0  # a rod ends in its body, a good part of what looks so
 SOFT_PX = 0.9  # over which a model's border fades
 ENDS = 0.08  # share of the rod's length at each end that tells nothing of its sides
 MARGIN_PX = 6.0
@@ -167,7 +168,7 @@ def rod_outline(shown: Shown) -> RodOutline | None:
     s = about @ up
     low, high = (float(v) for v in np.quantile(s, [0.01, 0.99]))
     length = high - low
-    if length < 8:
+    if length < 8 or _body_at(shown, middle + high * up, up) < LEAST_BODY:
         return None
     half = len(x) / length / 2
     span = math.ceil(half + MARGIN_PX + length)
@@ -196,6 +197,20 @@ def rod_outline(shown: Shown) -> RodOutline | None:
     if overlap < LEAST_OVERLAP:
         return None
     return RodOutline(ends[0], ends[1], overlap, shown.k)
+
+
+def _body_at(shown: Shown, end: Array, up: Array) -> float:
+    """Share of all that shows a body that is the piece from a rod's upper end on."""
+    body = (shown.share[BODY] > SURE).astype(np.uint8)
+    steps = end + np.arange(0.0, BODY_WITHIN_PX)[:, None] * up
+    at = np.clip(np.rint(steps).astype(int), 0, [WIDTH - 1, HEIGHT - 1])
+    _, labels = cv2.connectedComponents(body)
+    met = labels[at[:, 1], at[:, 0]]
+    met = met[met > 0]
+    if not len(met):
+        return 0.0
+    size = np.bincount(labels.ravel())
+    return float(size[met].max() / size[1:].sum())
 
 
 def _sides(
