@@ -155,8 +155,9 @@ def test_a_line_along_an_edge_is_believed_only_where_the_sides_bear_it_out(
         by_sides=None if by_sides is None else math.radians(by_sides),
         alike=0.9,
         ink=ink,
+        shown=None,
     )
-    choice: Any = SimpleNamespace(best=best, width=800.0, certainty=20.0, share=0.95)
+    choice: Any = SimpleNamespace(best=best, width=800.0, certainty=20.0, share=0.95, shown=False)
     doubt = doubts(choice, 2.6, 1600)
     assert (doubt is not None) == refused
     if doubt is not None:

@@ -19,6 +19,7 @@ from numpy.typing import NDArray
 from vision.azimuth_choose import QUANTITY, SHOW_BOTH, TEMPER, agree, doubts
 from vision.azimuth_find import find_candidates, printed_lines
 from vision.azimuth_fit import Fitted, Fitter, fit_picture
+from vision.azimuth_shown import Witness
 from vision.azimuth_solve import Lens, Solution, solve_lines
 from vision.edges import EdgeFit
 from vision.marks import edges_beside, missing_marks
@@ -137,7 +138,7 @@ def find_azimuth(photo: Photo, options: Options) -> AzimuthLines | Refusal:
     ink = printed_lines(rgb)
     fitter = Fitter(rgb, scale, ink)
     candidates = find_candidates(rgb, ink=ink, scale=scale)
-    choice = agree(fitter.fit_all(candidates), photo.width, candidates)
+    choice = agree(fitter.fit_all(candidates, Witness(rgb, scale)), photo.width, candidates)
     if choice is None:
         return Refusal(QUANTITY, "No body with its reflection under it was found.", SHOW_BOTH)
     lines = lines_of(choice.best, choice.others, choice.spread)

@@ -24,6 +24,8 @@ PARALLEL_LOSS, RIVAL_WITHIN = 5.0, 2.5
 TEMPER = 1.5
 LEAST_CERTAINTY, LEAST_SHARE, MOST_SHARE = 12.5, 0.65, 0.97
 MOST_MISS_DEG = 1.6  # of edges and sides; what is less is in the spread
+# The same for edges that the network bears out: its word stands for part of theirs.
+LEAST_SHOWN, MOST_SHOWN_MISS_DEG = 9.0, 3.0
 # A thin line along an edge, stronger than the edge's own step, was perhaps taken for it: a printed
 # row says its own direction, and the sides, good to SIDES_DEG, must then bear it out.
 LINE_NOT_STEP, MOST_LINE_MISS_DEG = 1.0, 0.5
@@ -50,7 +52,8 @@ class Choice:
     """The candidate chosen, what agrees with it, and the share of all weight that does.
 
     ``value`` is the best logarithmic weight, ``width`` the longest edge (px) among those that
-    agree. ``certainty`` is that value with the logarithm of the odds of the share.
+    agree. ``shown`` tells whether the network shows one of them to be the lower border of a body
+    and a border of its image.
     """
 
     best: Fitted
@@ -59,6 +62,7 @@ class Choice:
     share: float
     value: float
     width: float
+    shown: bool = False
 
     @property
     def certainty(self) -> float:
@@ -169,6 +173,7 @@ def agree(fitted: list[Fitted], frame: int, candidates: Sequence[Candidate] = ()
         share,
         float(logs[inside].max()),
         width,
+        any(f.shown is not None and f.shown.surely for f in (fitted[k] for k in inside)),
     )
 
 
@@ -250,7 +255,10 @@ def doubts(choice: Choice, sharp: float, frame: int) -> Refusal | None:
             "Tap on the body's lower edge to focus, hold the phone still or rest it on something, "
             "and add light.",
         )
-    if choice.certainty < LEAST_CERTAINTY:
+    least = LEAST_CERTAINTY
+    if best.shown is not None:
+        least = LEAST_SHOWN if best.shown.may_be else SURE_CERTAINTY
+    if choice.certainty < least:
         return Refusal(
             QUANTITY, "No body with its reflection under it was found for certain.", SHOW_BOTH
         )
@@ -264,7 +272,7 @@ def doubts(choice: Choice, sharp: float, frame: int) -> Refusal | None:
         )
     mirrors = best.alike > SURELY_ALIKE and choice.share > 0.9
     sure = mirrors or choice.certainty > SURE_CERTAINTY
-    if len(best.sides) < (LEAST_SIDES - 1 if sure else LEAST_SIDES):
+    if len(best.sides) < (1 if choice.shown else LEAST_SIDES - 1 if sure else LEAST_SIDES):
         return Refusal(
             QUANTITY, "The body's sides and their reflections are not seen well enough.", SHOW_BOTH
         )
@@ -284,7 +292,7 @@ def doubts(choice: Choice, sharp: float, frame: int) -> Refusal | None:
             "A line runs along the reflected edge, and the body's sides do not bear it out.",
             "Turn the mirror or move the printed lines away from the body's reflection.",
         )
-    if miss is not None and miss > MOST_MISS_DEG:
+    if miss is not None and miss > (MOST_SHOWN_MISS_DEG if choice.shown else MOST_MISS_DEG):
         return Refusal(
             QUANTITY,
             f"The edges and the sides of the body disagree by {miss:.1f}°.",

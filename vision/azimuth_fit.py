@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 
 from vision.azimuth_candidate import Candidate
 from vision.azimuth_find import FIND_WIDTH, INK_PX, opponent, without_ink
+from vision.azimuth_shown import Shown, Witness
 from vision.azimuth_solve import EDGE_FLOOR_DEG
 from vision.edge_blocks import BlockFit, fit_blocks
 from vision.edges import EdgeFit
@@ -55,6 +56,7 @@ class Fitted:
     ink: float = 0.0
     outline: float = 1.0
     beside_ink: float = 0.0
+    shown: Shown | None = None
 
 
 class Fitter:
@@ -76,9 +78,15 @@ class Fitter:
         self._known: dict[tuple[int | bool, ...], BlockFit | None] = {}
         self._finer: dict[tuple[int | bool, ...], BlockFit] = {}
 
-    def fit_all(self, candidates: list[Candidate]) -> list[Fitted]:
-        """The edges of every candidate, then the sides and a finer fit of the likeliest."""
+    def fit_all(self, candidates: list[Candidate], witness: Witness | None = None) -> list[Fitted]:
+        """The edges of every candidate, then the sides and a finer fit of the likeliest.
+
+        With a ``witness`` only of those that may lie on a body and its image, if there are any.
+        """
         rough = [f for c in candidates if (f := self.edges(c)) is not None]
+        if witness is not None:
+            told = [replace(f, shown=witness(_ends(f.edge), _ends(f.image))) for f in rough]
+            rough = [f for f in told if f.shown is not None and f.shown.may_be] or told
         rough.sort(key=weigh, reverse=True)
         likely: list[Fitted] = []
         for f in rough:
@@ -304,6 +312,10 @@ class Fitter:
         picture, hidden = (self.bare, self.printed) if mirrored else (self.closed, None)
         again = fit_blocks(picture, p0, p1, 2.0, 0.6, half, 0.02, hidden, rough=True)
         return again if again is not None and again.share > fit.share else fit
+
+
+def _ends(fit: BlockFit) -> NDArray[np.float64]:
+    return np.array(fit.edge.ends)
 
 
 def same_line(one: EdgeFit, other: EdgeFit) -> bool:

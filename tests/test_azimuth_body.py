@@ -1,0 +1,119 @@
+"""What the network shows, and what is made of it: which pairs of edges may be a body's.
+
+The shapes are polygons filled by scikit-image, placed by plane geometry written here.
+"""
+
+from __future__ import annotations
+
+import math
+from types import SimpleNamespace
+from typing import Any
+
+import numpy as np
+import pytest
+from numpy.typing import NDArray
+from skimage import draw
+
+from vision import azimuth_shown
+from vision.azimuth_body import BODY, HOLDER, IMAGE, UNDER, show_kinds
+from vision.azimuth_choose import LEAST_CERTAINTY, LEAST_SHOWN, doubts
+from vision.azimuth_shown import Shown, Witness
+
+Array = NDArray[np.float64]
+SHAPE = (336, 448)
+EDGE = np.array([[120.0, 150.0], [320.0, 154.0]])
+BACK, CREASE = EDGE + [0.0, 20.0], EDGE + [0.0, 60.0]
+
+
+def kinds() -> NDArray[np.float32]:
+    """A body under its holder, over the images of its underside and its face."""
+    mask = np.zeros(SHAPE, int)
+    for top, low, kind in (
+        (EDGE - [0.0, 110.0], EDGE - [0.0, 90.0], HOLDER),
+        (EDGE - [0.0, 90.0], EDGE, BODY),
+        (BACK, CREASE, UNDER),
+        (CREASE, CREASE + [0.0, 90.0], IMAGE),
+    ):
+        corners = np.concatenate([top, low[::-1]])
+        rows, columns = draw.polygon(corners[:, 1], corners[:, 0], SHAPE)
+        mask[rows, columns] = kind
+    return np.stack([(mask == k).astype(np.float32) for k in range(6)])
+
+
+@pytest.fixture
+def witness(monkeypatch: pytest.MonkeyPatch) -> Witness:
+    """Looks at `kinds`, and is asked in pixels of a photo four times as large."""
+    monkeypatch.setattr(azimuth_shown, "show_kinds", lambda _: (kinds(), 0.5))
+    return Witness(np.zeros((672, 896, 3), np.uint8), 0.5)
+
+
+def in_photo(line: Array) -> Array:
+    """Pixel centres lie at integers, so point p goes to 4 p + 3/2."""
+    return 4 * line + 1.5
+
+
+@pytest.mark.parametrize(
+    ("edge", "image", "may_be", "surely"),
+    [
+        (EDGE, CREASE, True, True),  # the lower edge and its image
+        (EDGE, BACK, True, True),  # the image of the underside's far edge is parallel to it
+        (EDGE, CREASE + [0.0, 40.0], True, False),  # a line on the face's image
+        (EDGE - [0.0, 40.0], CREASE, True, False),  # a line on the face
+        (EDGE, BACK + [0.0, 20.0], False, False),  # a line on the underside: print, or a shadow
+        (EDGE, EDGE, False, False),  # the body's own edge is no image
+        (CREASE, CREASE + [0.0, 40.0], False, False),  # two edges of the image
+        (EDGE - [0.0, 90.0], CREASE, False, False),  # the holder's lower edge
+        (EDGE + [-160.0, 0.0], CREASE + [-160.0, 0.0], False, False),  # beside the body
+    ],
+)
+def test_pairs_are_what_they_lie_on(
+    witness: Witness, edge: Array, image: Array, may_be: bool, surely: bool
+) -> None:
+    shown = witness(in_photo(edge), in_photo(image))
+    assert (shown.may_be, shown.surely) == (may_be, surely)
+
+
+@pytest.mark.parametrize("size", [(1200, 1600), (1600, 1200), (900, 1600), (336, 448)])
+def test_the_copy_keeps_the_shape_of_any_picture(size: tuple[int, int]) -> None:
+    share, scale = show_kinds(np.full((*size, 3), 120, np.uint8))
+    assert share.shape == (6, *SHAPE)
+    assert scale == pytest.approx(min(SHAPE[0] / size[0], SHAPE[1] / size[1]))
+    assert share.sum(axis=0) == pytest.approx(np.ones(SHAPE), abs=1e-4)
+
+
+def chosen(shown: bool, certainty: float, sides: int, miss_deg: float | None) -> Any:
+    """A choice as far as `doubts` looks at it."""
+    names = ("left", "right", "left image", "right image")[:sides]
+    side = SimpleNamespace(edge=SimpleNamespace(blur=1.0))
+    best = SimpleNamespace(
+        edge=SimpleNamespace(edge=SimpleNamespace(length=800.0, blur=1.0)),
+        sides=dict.fromkeys(names, side),
+        half=0.0,
+        by_sides=None if miss_deg is None else math.radians(miss_deg),
+        alike=0.5,
+        ink=0.0,
+        shown=Shown(1.0, 1.0, 1.0, 1.0, 0.0, 1.0) if shown else None,
+    )
+    return SimpleNamespace(best=best, width=800.0, certainty=certainty, share=0.95, shown=shown)
+
+
+@pytest.mark.parametrize(
+    ("certainty", "sides", "miss_deg"),
+    [
+        ((LEAST_SHOWN + LEAST_CERTAINTY) / 2, 4, 0.1),  # less certain by itself
+        (14.0, 2, None),  # fewer sides
+        (14.0, 4, 2.0),  # sides not alike left and right
+    ],
+)
+def test_doubts_that_the_network_settles(
+    certainty: float, sides: int, miss_deg: float | None
+) -> None:
+    assert doubts(chosen(False, certainty, sides, miss_deg), 2.6, 1600) is not None
+    assert doubts(chosen(True, certainty, sides, miss_deg), 2.6, 1600) is None
+
+
+@pytest.mark.parametrize(
+    ("certainty", "sides", "miss_deg"), [(LEAST_SHOWN - 1, 4, 0.1), (14.0, 0, None), (14.0, 4, 3.5)]
+)
+def test_doubts_that_it_does_not(certainty: float, sides: int, miss_deg: float | None) -> None:
+    assert doubts(chosen(True, certainty, sides, miss_deg), 2.6, 1600) is not None

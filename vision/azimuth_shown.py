@@ -1,0 +1,100 @@
+"""What a network shows of a body and its image -> whether a pair of edges lies on them.
+
+Comes in: a picture, and pairs of fitted edges in pixels of the full photo. Goes out: `Shown`, the
+shares of their lengths beside which the network (`vision.azimuth_body`) shows the body or its
+image. It tells what is what; places and directions come from the edges.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from vision.azimuth_body import BODY, HOLDER, IMAGE, ROD, UNDER, show_kinds
+
+Array = NDArray[np.float64]
+NEAR_PX, FAR_PX = 3, 5  # of the network's copy, off a line; a border shown is good to one of them
+LEAST_ON, LEAST_CLEAR, MOST_INSIDE = 0.6, 0.5, 0.5
+SURELY_BORDER = (0.6, 0.8)  # of the body, of the image
+
+
+@dataclass(frozen=True)
+class Shown:
+    """Shares, 0 to 1, of the lengths of an edge and its image.
+
+    ``body``: of the edge, with the body above it; ``border``: with neither the body nor its holder
+    below it. ``image``: of the image, with the body's image below it; ``clear``: without the body
+    or its holder above it; ``inside``: with the underside's image above and below, where a body
+    has no edges but printed lines and shadows run; ``image_border``: along a border of the faces'
+    image, or of the whole.
+    """
+
+    body: float
+    border: float
+    image: float
+    clear: float
+    inside: float
+    image_border: float
+
+    @property
+    def may_be(self) -> bool:
+        """Whether the two can be edges of one body and its image."""
+        return (
+            self.body > LEAST_ON
+            and self.image > LEAST_ON
+            and self.clear > LEAST_CLEAR
+            and self.inside < MOST_INSIDE
+        )
+
+    @property
+    def surely(self) -> bool:
+        """Whether they are the body's lower border and a border of its image."""
+        least, least_image = SURELY_BORDER
+        return self.may_be and self.border > least and self.image_border > least_image
+
+
+class Witness:
+    """Looks at a picture once, then says of pairs of edges what they lie on.
+
+    Parameters
+    ----------
+    rgb : ndarray of uint8, shape (H, W, 3)
+    scale : float
+        Size of ``rgb`` over that of the picture in whose pixels the edges are given.
+    """
+
+    def __init__(self, rgb: NDArray[np.uint8], scale: float) -> None:
+        share, own = show_kinds(rgb)
+        self.shows = share > 0.5
+        self.size = own * scale
+
+    def __call__(self, edge: Array, image: Array) -> Shown:
+        """What a pair of edges lies on; both are their (left, right) ends, shape (2, 2)."""
+        above, below = (self._beside(edge, off) for off in (-NEAR_PX, NEAR_PX))
+        up, down = (self._beside(image, off) for off in (-NEAR_PX, NEAR_PX))
+        far_up, far_down = (self._beside(image, off) for off in (-FAR_PX, FAR_PX))
+        whole = far_down[IMAGE] | far_down[UNDER]
+        bare = ~(far_up[IMAGE] | far_up[UNDER] | far_up[BODY])
+        return Shown(
+            _mean(above[BODY], ~above[ROD]),
+            1 - _mean(below[BODY] | below[HOLDER], ~below[ROD]),
+            _mean(down[IMAGE] | down[UNDER], ~down[ROD]),
+            1 - _mean(up[BODY] | up[HOLDER], ~up[ROD]),
+            _mean(up[UNDER] & down[UNDER], ~(up[ROD] | down[ROD])),
+            _mean((far_down[IMAGE] & far_up[UNDER]) | (whole & bare), ~(up[ROD] | down[ROD])),
+        )
+
+    def _beside(self, line: Array, off: float) -> NDArray[np.bool_]:
+        """What is shown at 48 points ``off`` px below a line, shape (kinds, 48)."""
+        ends = (line + 0.5) * self.size - 0.5
+        points = ends[0] + np.linspace(0.04, 0.96, 48)[:, None] * (ends[1] - ends[0]) + [0.0, off]
+        x, y = np.rint(points).astype(int).T
+        _, height, width = self.shows.shape
+        return np.asarray(self.shows[:, np.clip(y, 0, height - 1), np.clip(x, 0, width - 1)])
+
+
+def _mean(true: NDArray[np.bool_], told: NDArray[np.bool_]) -> float:
+    """Share of what is true where something is told; 0 where too little is."""
+    return float(true[told].mean()) if told.sum() >= 5 else 0.0
