@@ -119,7 +119,8 @@ def _fitted(
 ) -> Rod | None:
     """Limbs fitted near two edges; None where they cannot be, or lie off the outline's sides."""
     length, pixel = float(strip.stations[-1]), outline.pixel
-    edges, limbs = (one, two), []
+    edges = (one, two)
+    limbs: list[Limb] = []
     for gate in (3.0, 2.0):
         limbs = []
         for edge, inward in zip(edges, (1, -1), strict=True):
