@@ -27,6 +27,7 @@ Picture = NDArray[np.float32]
 WIDEST_PX = 16.0  # half width of the window for soft edges, at fit size
 FIT_WIDTH = 1600  # wider pictures are reduced to this: blur and noise leave no more detail
 LIKELIEST, FAR_BEHIND = 8, 10.0  # logarithms; sides change them by less
+WITNESS_WRONG = 3.0  # the same: of the best pair from the best one the network bears out
 LEAST_STRETCH = 0.25  # of a rough segment
 SOME_INK, MOST_INK = 0.4, 0.8
 FAINT_OUTLINE = 0.1
@@ -81,12 +82,15 @@ class Fitter:
     def fit_all(self, candidates: list[Candidate], witness: Witness | None = None) -> list[Fitted]:
         """The edges of every candidate, then the sides and a finer fit of the likeliest.
 
-        With a ``witness`` only of those that may lie on a body and its image, if there are any.
+        With a ``witness`` only of those that may lie on a body and its image, unless all of them
+        are far less likely by themselves than another: then it may be wrong.
         """
         rough = [f for c in candidates if (f := self.edges(c)) is not None]
         if witness is not None:
             told = [replace(f, shown=witness(_ends(f.edge), _ends(f.image))) for f in rough]
-            rough = [f for f in told if f.shown is not None and f.shown.may_be] or told
+            borne_out = [f for f in told if f.shown is not None and f.shown.may_be]
+            best, of_those = (max(map(weigh, of), default=-math.inf) for of in (told, borne_out))
+            rough = borne_out if of_those > best - WITNESS_WRONG else told
         rough.sort(key=weigh, reverse=True)
         likely: list[Fitted] = []
         for f in rough:

@@ -16,7 +16,7 @@ from vision.azimuth_body import BODY, HOLDER, IMAGE, ROD, UNDER, show_kinds
 
 Array = NDArray[np.float64]
 NEAR_PX, FAR_PX = 3, 5  # of the network's copy, off a line; a border shown is good to one of them
-LEAST_ON, LEAST_CLEAR, MOST_INSIDE = 0.6, 0.5, 0.5
+LEAST_ON, LEAST_CLEAR, MOST_INSIDE = 0.45, 0.5, 0.5
 SURELY_BORDER = (0.6, 0.8)  # of the body, of the image
 
 
