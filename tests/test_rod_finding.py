@@ -164,7 +164,7 @@ def _shown(kind: int, outline: Array, body: Array | None = None) -> Shown:
             share[shows] = small.astype(np.float32) / 255
     share[BODY] = np.minimum(share[BODY], 1 - share[kind])
     share[0] = 1 - share[1:].sum(axis=0)
-    return Shown(share, k, np.zeros(2))
+    return Shown(share, k)
 
 
 def _body_from(y: float) -> Array:

@@ -10,21 +10,20 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, replace
-from functools import cache
-from pathlib import Path
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 from scipy.optimize import least_squares
 
+from vision.network import shares_of
 from vision.side_rod import SideRod, shrink
 
 Array = NDArray[np.float64]
 Grey = NDArray[np.float32]
 
-WIDE_FILE = Path(__file__).with_name("outline.onnx")
-NEAR_FILE = Path(__file__).with_name("outline_near.onnx")
+WIDE_FILE = "outline.onnx"
+NEAR_FILE = "outline_near.onnx"
 NEAR_LOOKS = 2
 ROD_PX = 44.0  # thickness of the rod in the copy the network sees, pivot to the right
 WIDTH, HEIGHT = 224, 256  # of that copy
@@ -78,13 +77,8 @@ class Outline:
         return short * least * math.exp(max(fine - self.overlap, 0.0) / fold)
 
 
-@cache
-def _network(file: Path) -> cv2.dnn.Net:
-    return cv2.dnn.readNetFromONNX(str(file))
-
-
 def _look(
-    rgb: NDArray[np.uint8], basis: Array, origin: Array, size: tuple[int, int], file: Path
+    rgb: NDArray[np.uint8], basis: Array, origin: Array, size: tuple[int, int], file: str
 ) -> Grey:
     """Probabilities (3, rows, columns) of nothing, rod and stylus in a copy of part of the photo.
 
@@ -107,11 +101,7 @@ def _look(
         flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP,
         borderMode=cv2.BORDER_REPLICATE,
     )
-    net = _network(file)
-    net.setInput(np.ascontiguousarray(copy.transpose(2, 0, 1)[None], np.float32) / np.float32(255))
-    logits = net.forward()[0]
-    share = np.exp(logits - logits.max(axis=0))
-    return np.asarray(share / share.sum(axis=0), np.float32)
+    return shares_of(file, np.asarray(copy, np.uint8))
 
 
 def find_outline(rgb: NDArray[np.uint8], rod: SideRod, thickness: float) -> Outline | None:
@@ -163,7 +153,7 @@ def _nearer(rgb: NDArray[np.uint8], outline: Outline | None, pivot: Array) -> Ou
 
 
 def _seen(
-    rgb: NDArray[np.uint8], basis: Array, origin: Array, size: tuple[int, int], file: Path
+    rgb: NDArray[np.uint8], basis: Array, origin: Array, size: tuple[int, int], file: str
 ) -> Outline | None:
     """The outline fitted to what a network shows in one copy, photo pixels."""
     kinds = _look(rgb, basis, origin, size, file)

@@ -9,18 +9,18 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from functools import cache
-from pathlib import Path
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 from scipy.optimize import least_squares
 
+from vision.network import fitted_in, shares_of
+
 Array = NDArray[np.float64]
 Floats = NDArray[np.float32]
 
-FILE = Path(__file__).with_name("rod_kinds.onnx")
+FILE = "rod_kinds.onnx"
 WIDTH, HEIGHT = 448, 336  # of the copy that the network sees
 ROD, ROD_IMAGE, BODY, BODY_IMAGE, INK = 1, 2, 3, 4, 5
 SURE = 0.5  # probability
@@ -40,22 +40,21 @@ CREST_BLUR_PX, LEAST_CREST, CREST_SHARE = 1.0, 0.15, 0.75  # of printed lines
 
 @dataclass(frozen=True)
 class Shown:
-    """Probabilities of what a photo shows, (6, `HEIGHT`, `WIDTH`); ``photo = k (at + 1/2) + move``.
+    """Probabilities of what a photo shows, (6, `HEIGHT`, `WIDTH`).
 
-    ``k`` is the pixels of the photo a pixel of the copy.
+    ``k`` is the pixels of the photo a pixel of the copy; their upper left corners are one.
     """
 
     share: Floats
     k: float
-    move: Array
 
     def in_photo(self, at: Array) -> Array:
         """Pixels of the photo of pixels (..., 2) of the copy."""
-        return np.asarray(self.k * (at + 0.5) + self.move - 0.5)
+        return np.asarray(self.k * (at + 0.5) - 0.5)
 
     def in_copy(self, at: Array) -> Array:
         """Pixels of the copy of pixels (..., 2) of the photo."""
-        return np.asarray((at + 0.5 - self.move) / self.k - 0.5)
+        return np.asarray((at + 0.5) / self.k - 0.5)
 
     def crest(self, kind: int, at: Array) -> NDArray[np.bool_]:
         """Whether pixels (N, 2) of the photo lie along the middle of what shows a kind."""
@@ -112,11 +111,6 @@ class RodOutline:
         return float(np.linalg.norm(self.right - self.left, axis=1).mean())
 
 
-@cache
-def _network() -> cv2.dnn.Net:
-    return cv2.dnn.readNetFromONNX(str(FILE))
-
-
 def look(rgb: NDArray[np.uint8]) -> Shown:
     """What each pixel shows.
 
@@ -128,20 +122,8 @@ def look(rgb: NDArray[np.uint8]) -> Shown:
     -------
     Shown
     """
-    height, width = rgb.shape[:2]
-    k = max(width / WIDTH, height / HEIGHT)
-    size = (min(round(width / k), WIDTH), min(round(height / k), HEIGHT))
-    copy = cv2.resize(rgb, size, interpolation=cv2.INTER_AREA)
-    left, top = (WIDTH - size[0]) // 2, (HEIGHT - size[1]) // 2
-    copy = cv2.copyMakeBorder(
-        copy, top, HEIGHT - size[1] - top, left, WIDTH - size[0] - left, cv2.BORDER_REPLICATE
-    )
-    net = _network()
-    net.setInput(np.ascontiguousarray(copy.transpose(2, 0, 1)[None], np.float32) / np.float32(255))
-    logits = net.forward()[0]
-    share = np.exp(logits - logits.max(axis=0))
-    share = np.asarray(share / share.sum(axis=0), np.float32)
-    return Shown(share, k, -k * np.array([left, top], float))
+    copy, k = fitted_in(rgb, WIDTH, HEIGHT)
+    return Shown(shares_of(FILE, copy), k)
 
 
 def rod_outline(shown: Shown) -> RodOutline | None:

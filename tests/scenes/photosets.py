@@ -41,7 +41,7 @@ SCENES = {
     "sixth": (31000, 75, "sixth"),
     "lessons": (41000, 800, "sixth"),
     "sealed": (33000, 75, "sealed"),
-    "pairs": (35000, 48, "pairs"),
+    "pairs": (36000, 48, "pairs"),
     "samples": (5000, 5, "samples"),
 }
 PAIRED = ("cantilever",)

@@ -1,0 +1,65 @@
+"""A small network in an .onnx file beside this module, run on one picture by OpenCV.
+
+The networks are taught by `tests.teach` from rendered photographs. They say what is what; angles
+come from edges fitted to the photo.
+"""
+
+from __future__ import annotations
+
+from functools import cache
+from pathlib import Path
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+Array = NDArray[np.float64]
+Grey = NDArray[np.float32]
+
+
+@cache
+def _network(name: str) -> cv2.dnn.Net:
+    return cv2.dnn.readNetFromONNX(str(Path(__file__).with_name(name)))
+
+
+def shares_of(name: str, picture: NDArray[np.uint8]) -> Grey:
+    """Probability of each kind of thing at each pixel.
+
+    Parameters
+    ----------
+    name : str
+        File beside this module, as ``"outline.onnx"``.
+    picture : ndarray of uint8, shape (H, W, 3)
+        RGB, of the size that the network takes.
+
+    Returns
+    -------
+    ndarray of float32, shape (kinds, H, W)
+        They add up to 1 at each pixel.
+    """
+    net = _network(name)
+    net.setInput(
+        np.ascontiguousarray(picture.transpose(2, 0, 1)[None], np.float32) / np.float32(255)
+    )
+    logits = net.forward()[0]
+    share = np.exp(logits - logits.max(axis=0))
+    return np.asarray(share / share.sum(axis=0), np.float32)
+
+
+def fitted_in(rgb: NDArray[np.uint8], width: int, height: int) -> tuple[NDArray[np.uint8], float]:
+    """A whole photo shrunk to fit a size, filled up at the right and below.
+
+    Returns
+    -------
+    copy : ndarray of uint8, shape (height, width, 3)
+        Its upper left corner is the photo's.
+    k : float
+        Pixels of the photo a pixel of the copy.
+    """
+    k = max(rgb.shape[1] / width, rgb.shape[0] / height)
+    size = (min(round(rgb.shape[1] / k), width), min(round(rgb.shape[0] / k), height))
+    small = cv2.resize(rgb, size, interpolation=cv2.INTER_AREA)
+    copy = cv2.copyMakeBorder(
+        small, 0, height - size[1], 0, width - size[0], cv2.BORDER_REPLICATE
+    )  # fmt: skip
+    return np.asarray(copy, np.uint8), k
