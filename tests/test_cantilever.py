@@ -34,11 +34,12 @@ from vision.cantilever_solve import (
 )
 from vision.grid import GLASS_INDEX, GridPose, find_grid
 from vision.ink import find_ink
-from vision.measure import Options
+from vision.measure import Options, measure_file
 from vision.photo import FocalPrior, Photo, load_photo
 from vision.reading import Reading, Refusal
 from vision.rod import RISE_DEG, RISE_U_DEG, Limb, Rod
 from vision.rod_image import Image, image_points
+from vision.rod_kinds import look, rod_outline
 from vision.rod_rise import RISES_DEG, rise_likelihood
 
 Array = NDArray[np.float64]
@@ -531,3 +532,35 @@ def test_photos_read_before_are_not_searched_again(
     assert isinstance(joint, Reading) and isinstance(anew, Reading)
     assert joint.value == pytest.approx(anew.value, abs=0.5)
     assert abs(joint.value - 4.0) <= joint.expanded_uncertainty
+
+
+def _sample_rgb() -> np.ndarray:
+    return load_photo(Path(__file__).parents[1] / "sample_images" / "cantilever-2.jpg").rgb
+
+
+def _as_png(rgb: np.ndarray) -> bytes:
+    ok, data = cv2.imencode(".png", cv2.cvtColor(rgb, cv2.COLOR_RGB2BGR))
+    assert ok
+    return data.tobytes()
+
+
+def test_glare_over_the_upper_end_is_refused() -> None:
+    rgb = _sample_rgb().copy()
+    assert isinstance(measure_file(_as_png(rgb), "cantilever"), Reading)
+    outline = rod_outline(look(rgb))
+    assert outline is not None
+    low, high = outline.axis
+    up = (high - low) / np.linalg.norm(high - low)
+    centre = np.rint(high + 2.2 * outline.width * up).astype(int)
+    cv2.circle(rgb, tuple(map(int, centre)), round(2.2 * outline.width), (255, 255, 255), -1)
+    outcome = measure_file(_as_png(rgb), "cantilever")
+    assert isinstance(outcome, Refusal)
+    assert "Glare" in outcome.reason
+
+
+@pytest.mark.parametrize("quantity", ["rake", "cantilever", "azimuth"])
+def test_a_nearly_black_photo_is_refused(quantity: str) -> None:
+    dark = (_sample_rgb() * 0.12).astype(np.uint8)
+    outcome = measure_file(_as_png(dark), quantity)
+    assert isinstance(outcome, Refusal)
+    assert "black" in outcome.reason

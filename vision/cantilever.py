@@ -32,7 +32,7 @@ from vision.reading import Reading, Refusal
 from vision.rod import Limb, Rod
 from vision.rod_beside import calm, marked_rod, outline_alone, rods_beside
 from vision.rod_image import Image, axis_normal, find_image, is_column, matters, shows_nothing
-from vision.rod_kinds import Shown, look, rod_outline
+from vision.rod_kinds import RodOutline, Shown, look, rod_outline
 from vision.rod_rise import rise_likelihood
 from vision.sheet import find_grid as find_sheet_grid
 
@@ -45,6 +45,7 @@ WORK_SIDE = 1600  # wider pictures are reduced to this: blur and noise leave no 
 MARKS = ("left edge", "right edge")
 GRID_MARK = "grid line"  # and what follows: one name a line
 LEAST_INK, USUAL_INK = 0.005, 0.015  # half width of printed lines, in pitches
+WHITE, MOST_WHITE, LEAST_SEEN = 250, 0.6, 20  # of 255; share and number of points
 LEAST_SHARE_OF_CHOICE = 0.02
 MOST_REMEMBERED = 24  # photos whose lines are kept for solving them jointly
 _FOUND: dict[tuple[str | None, str], CantileverLines] = {}
@@ -166,6 +167,12 @@ def lines_above(
         outline = rod_outline(shown or look(rgb))
         if outline is None:
             return Refusal(QUANTITY, "No cantilever was found above the grid.", RETAKE)
+        if _blinded(rgb, outline):
+            return Refusal(
+                QUANTITY,
+                "Glare covers the place where the cantilever meets its body.",
+                "Move or shade the lamp, or turn the deck, until no glare lies on the cantilever.",
+            )
         rods = rods_beside(smooth, ink, outline) or [outline_alone(pose, outline)]
         chosen = rods[0]
         if is_column(chosen, pose):
@@ -181,6 +188,20 @@ def lines_above(
     if not plain and matters(axis_normal(chosen, pose)):
         rises = rise_likelihood(rgb, ink, chosen)
     return CantileverLines(pose, chosen, image, (), tuple(others), plain, rises)
+
+
+def _blinded(rgb: NDArray[np.uint8], outline: RodOutline) -> bool:
+    """Whether the picture is white beyond the rod's upper end, so that only a stub is seen."""
+    low, high = outline.axis
+    up = (high - low) / np.linalg.norm(high - low)
+    beyond, across = np.meshgrid(np.linspace(0.3, 1.5, 9), np.linspace(-1, 1, 9))
+    side = np.array([-up[1], up[0]])
+    at = high + outline.width * (beyond[..., None] * up + across[..., None] * side)
+    x, y = np.rint(at.reshape(-1, 2)).astype(int).T
+    inside = (x >= 0) & (y >= 0) & (x < rgb.shape[1]) & (y < rgb.shape[0])
+    if inside.sum() < LEAST_SEEN:
+        return False
+    return bool((rgb[y[inside], x[inside]].min(axis=1) >= WHITE).mean() > MOST_WHITE)
 
 
 def sheet_pose(photo: Photo) -> GridPose | None:

@@ -13,6 +13,8 @@ from importlib import import_module
 from pathlib import Path
 from types import MappingProxyType
 
+import numpy as np
+
 from vision.photo import Photo, PhotoError, load_photo
 from vision.profile import with_profile
 from vision.reading import Outcome, Reading, Refusal
@@ -31,6 +33,8 @@ PHOTO_QUANTITIES = (
 )
 QUANTITIES = (*PHOTO_QUANTITIES, "speed")
 MIRROR_FLIPS = ("rake", "cantilever", "azimuth", "arm-level", "body-square")
+
+LEAST_BRIGHT, SPARSE = 40.0, 8  # of 255, at every so many pixels
 
 Marks = Mapping[str, tuple[tuple[float, float], tuple[float, float]]]
 
@@ -129,6 +133,15 @@ def measure(photo: Photo, quantity: str, options: Options | None = None) -> Outc
     """
     options = options or Options()
     read = _reader(quantity)
+    brightest = float(np.percentile(photo.rgb[::SPARSE, ::SPARSE].max(axis=2), 99))
+    if brightest < LEAST_BRIGHT and not options.marks:
+        return Refusal(
+            quantity,
+            f"The photo is nearly black: its brightest parts reach {brightest:.0f} of 255.",
+            "Take it again in more light, or with a longer exposure and the phone at rest.",
+            photo=photo.name,
+            sha256=photo.sha256,
+        )
     photo = with_profile(photo)
     outcome = read(photo, options)
     labelled = replace(outcome, photo=photo.name, sha256=photo.sha256)

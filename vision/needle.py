@@ -35,7 +35,7 @@ Array = NDArray[np.float64]
 
 UNLIKE_WIDTH, UNLIKE_LENGTH = 0.25, 0.15  # log ratio of a mirror image's to the stylus' own
 LEAST_COVERAGE, LEAST_STRENGTH = 0.3, 2.0
-CONE_SKEW_DEG = 0.45  # of a cone's bisector from the axis, where no shank shows the axis
+CONE_SKEW_DEG = 0.65  # of a cone's bisector from the axis, where no shank shows the axis
 # Share of edges that are not the stylus' at some quality, falling as a power of it; and how far off
 WRONG_ONCE, WRONG_TWICE, MOST_WRONG = (0.25, 12.5, 2.0), (0.12, 30.0, 1.2), 0.6
 OFF_ONCE_DEG, OFF_TWICE_DEG = 1.8, 1.2
