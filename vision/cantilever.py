@@ -25,12 +25,14 @@ from vision.cantilever_solve import (
     solve_cantilever,
 )
 from vision.grid import GridPose, find_grid
-from vision.ink import find_ink
+from vision.ink import Ink, find_ink
 from vision.marks import missing_marks
 from vision.photo import FocalPrior, Photo
 from vision.reading import Reading, Refusal
 from vision.rod import Limb, Rod
 from vision.rod_beside import calm, marked_rod, outline_alone, rods_beside
+from vision.rod_choice import choose
+from vision.rod_find import find_rods
 from vision.rod_image import Image, axis_normal, find_image, is_column, matters, shows_nothing
 from vision.rod_kinds import RodOutline, Shown, look, rod_outline
 from vision.rod_rise import rise_likelihood
@@ -162,22 +164,20 @@ def lines_above(
     """
     smooth = calm(rgb)
     ink = find_ink(smooth, pose)
-    chosen, others = drawn, []
+    chosen = drawn
+    others: list[tuple[Rod, float]] = []
     if chosen is None:
         outline = rod_outline(shown or look(rgb))
-        if outline is None:
-            return Refusal(QUANTITY, "No cantilever was found above the grid.", RETAKE)
-        if _blinded(rgb, outline):
+        if outline is not None and _blinded(rgb, outline):
             return Refusal(
                 QUANTITY,
                 "Glare covers the place where the cantilever meets its body.",
                 "Move or shade the lamp, or turn the deck, until no glare lies on the cantilever.",
             )
-        rods = rods_beside(smooth, ink, outline) or [outline_alone(pose, outline)]
-        chosen = rods[0]
-        if is_column(chosen, pose):
+        found = _seen_or_found(smooth, ink, outline)
+        if found is None or is_column(found[0], pose):
             return Refusal(QUANTITY, "No cantilever was found above the grid.", RETAKE)
-        others = [(rod, (rod.score / chosen.score) ** 2) for rod in rods[1:]]
+        chosen, others = found
         others = [(rod, share) for rod, share in others if share > LEAST_SHARE_OF_CHOICE]
     plain = shows_nothing(rgb, pose, chosen)
     image = find_image(smooth, ink, chosen)
@@ -188,6 +188,16 @@ def lines_above(
     if not plain and matters(axis_normal(chosen, pose)):
         rises = rise_likelihood(rgb, ink, chosen)
     return CantileverLines(pose, chosen, image, (), tuple(others), plain, rises)
+
+
+def _seen_or_found(
+    smooth: NDArray[np.uint8], ink: Ink, outline: RodOutline | None
+) -> tuple[Rod, list[tuple[Rod, float]]] | None:
+    """The rod beside what the network shows, or by its edges alone; and its rivals."""
+    if outline is None:
+        return choose(find_rods(smooth, ink), ink.pose)
+    rods = rods_beside(smooth, ink, outline) or [outline_alone(ink.pose, outline)]
+    return rods[0], [(rod, (rod.score / rods[0].score) ** 2) for rod in rods[1:]]
 
 
 def _blinded(rgb: NDArray[np.uint8], outline: RodOutline) -> bool:

@@ -58,6 +58,8 @@ class Shown:
 
     def crest(self, kind: int, at: Array) -> NDArray[np.bool_]:
         """Whether pixels (N, 2) of the photo lie along the middle of what shows a kind."""
+        if not len(at):
+            return np.zeros(0, bool)
         soft = cv2.GaussianBlur(self.share[kind], (0, 0), CREST_BLUR_PX)
         most = cv2.dilate(soft, np.ones((5, 5), np.uint8))
         xy = self.in_copy(at).astype(np.float32)

@@ -22,6 +22,8 @@ Array = NDArray[np.float64]
 Floats = NDArray[np.float32]
 Line = tuple[Array, Array]  # lower and upper end, undistorted pixels
 
+NEXT_PX, ALONG = 4.0, 0.04  # px from an edge to the next; slope (px per px) that nearly follows it
+LEAST_OUTSIDE = 0.4  # evidence of an edge outside another one
 BLOCK_PX = 7.0  # length averaged before edges are looked for
 
 
@@ -257,6 +259,52 @@ def evidence(strip: Strip, one: Edge, two: Edge, spread: int = 1) -> tuple[float
     if last - first < 3:
         return 0.0, 0.0, 0.0
     return best * strip.block, float(strip.stations[first]), float(strip.stations[last])
+
+
+def edge_outside(
+    strip: Strip, edge: Edge, sign: float, reach: float, ends: tuple[float, float]
+) -> Edge | None:
+    """The surest edge beside another one and nearly along it, farther out by up to ``reach`` px.
+
+    Parameters
+    ----------
+    strip : Strip
+    edge : Edge
+    sign : float
+        -1 where outside is to the left, +1 where it is to the right.
+    reach : float
+    ends : (float, float)
+        Stations between which it is looked for.
+
+    Returns
+    -------
+    Edge or None
+        Its ``strength`` is the mean evidence (0-1) where it could be seen.
+    """
+    rows = (strip.stations >= ends[0]) & (strip.stations <= ends[1])
+    s = strip.stations[rows]
+    if len(s) < 5:
+        return None
+    away = np.arange(NEXT_PX, max(reach, NEXT_PX + 1), 1.0) * sign
+    turns = np.linspace(-ALONG, ALONG, 7)
+    middle = float(s.mean())
+    beyond = away[:, None, None] + turns[None, :, None] * (s - middle)
+    where = edge.offset + edge.slope * s + beyond
+    column = np.round(where - strip.across[0]).astype(np.intp)
+    inside = (column >= 0) & (column < len(strip.across)) & (beyond * sign > NEXT_PX - 1)
+    flat = np.clip(column, 0, len(strip.across) - 1) + np.arange(len(s)) * len(strip.across)
+    clear = strip.clear[rows].ravel()[flat] & inside
+    near = strip.near[rows].ravel()[flat] * clear
+    seen = clear.sum(axis=2)
+    value = np.where(seen >= 0.5 * len(s), near.sum(axis=2) / np.maximum(seen, 1), 0.0)
+    beside = np.pad(value, ((1, 1), (0, 0)))
+    best = value + 0.25 * (beside[:-2] + beside[2:])  # evidence is spread: its middle
+    i, j = np.unravel_index(int(np.argmax(best)), value.shape)
+    if value[i, j] < LEAST_OUTSIDE:
+        return None
+    turn = float(turns[j])
+    offset = edge.offset + float(away[i]) - turn * middle
+    return Edge(offset, edge.slope + turn, float(value[i, j]))
 
 
 def _lasting(values: Array) -> Array:
