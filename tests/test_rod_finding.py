@@ -19,7 +19,7 @@ from tests.scenes.rod_masks import mirrored
 from vision.grid import GridPose
 from vision.ink import Ink
 from vision.rod import Limb, Rod, fit_limb
-from vision.rod_beside import outline_alone, rods_beside
+from vision.rod_beside import outline_alone, rods_beside, widens_to_its_end
 from vision.rod_image import is_column, printed
 from vision.rod_kinds import BODY, HEIGHT, INK, ROD, WIDTH, RodOutline, Shown, rod_outline
 
@@ -270,3 +270,31 @@ def test_where_no_edges_are_seen_the_outline_stands_alone_and_is_doubted() -> No
         uncertain.append(rod.left.angle_sd)
     assert math.degrees(uncertain[0]) > 0.3  # one network pixel in 84 is 0.7 degrees
     assert uncertain[1] > 2 * uncertain[0]
+
+
+@pytest.mark.parametrize("elevation_deg", [20.0, 35.0, 50.0])
+def test_no_cylinder_widens_to_its_free_end_as_a_printed_line_beside_it_does(
+    elevation_deg: float,
+) -> None:
+    """Seen by a pinhole camera (OpenCV's ``projectPoints``) 100 mm away."""
+    e, rise, radius = math.radians(elevation_deg), math.radians(20.0), 0.3
+    forward = -np.array([0.0, -math.cos(e), math.sin(e)])
+    right = np.array([1.0, 0.0, 0.0])
+    turn = np.stack([right, np.cross(forward, right), forward])
+    camera = np.array([[4000.0, 0, 800], [0, 4000.0, 600], [0, 0, 1]])
+
+    def seen(points: np.ndarray) -> np.ndarray:
+        moved = cv2.Rodrigues(turn)[0], np.array([0.0, 0.0, 100.0])
+        return cv2.projectPoints(points, *moved, camera, np.zeros(5))[0][:, 0]
+
+    ends = np.array([[0.0, 0.0, 0.6], [0.0, 4.0, 0.6 + 4.0 * math.tan(rise)]])
+    left, right_limb = (seen(ends + [side * radius, 0, 0]) for side in (-1, 1))
+    column = seen(np.array([[-3 * radius, 0.0, 0.0], [-radius, 4.0, 0.0]]))
+
+    def rod(a: np.ndarray, b: np.ndarray) -> Rod:
+        limbs = [Limb(v[0], v[1], 0.1, 1e-3, 0.2, 1.0, 9.0, v) for v in (a, b)]
+        return Rod(limbs[0], limbs[1], 9.0, 20.0)
+
+    assert not widens_to_its_end(rod(left, right_limb))
+    column[1] = left[1]
+    assert widens_to_its_end(rod(column, right_limb))

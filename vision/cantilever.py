@@ -30,7 +30,7 @@ from vision.marks import missing_marks
 from vision.photo import FocalPrior, Photo
 from vision.reading import Reading, Refusal
 from vision.rod import Limb, Rod
-from vision.rod_beside import calm, marked_rod, outline_alone, rods_beside
+from vision.rod_beside import calm, marked_rod, outline_alone, rods_beside, widens_to_its_end
 from vision.rod_choice import choose
 from vision.rod_find import find_rods
 from vision.rod_image import Image, axis_normal, find_image, is_column, matters, shows_nothing
@@ -197,7 +197,12 @@ def _seen_or_found(
     if outline is None:
         return choose(find_rods(smooth, ink), ink.pose)
     rods = rods_beside(smooth, ink, outline) or [outline_alone(ink.pose, outline)]
-    return rods[0], [(rod, (rod.score / rods[0].score) ** 2) for rod in rods[1:]]
+    rods = [rod for rod in rods if not widens_to_its_end(rod)]
+    return (
+        None
+        if not rods
+        else (rods[0], [(rod, (rod.score / rods[0].score) ** 2) for rod in rods[1:]])
+    )
 
 
 def _blinded(rgb: NDArray[np.uint8], outline: RodOutline) -> bool:

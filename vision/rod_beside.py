@@ -30,6 +30,7 @@ MOST_OF_A_SIDE, MOST_PAIRS = 4, 9
 LEAST_WIDTH_PX = 4.0
 DRAWN_OVERLAP = 0.88  # of an outline as rough as lines drawn by hand
 DOUBT_PX = 15.0  # evidence at which two limbs are as likely something else
+WIDER_SHARE, WIDER_PX = 1.15, 2.0  # at the free end, what perspective, blur and noise leave
 FULL_PX = 25.0  # evidence (px) of edges that needs no outline
 
 
@@ -82,6 +83,16 @@ def rods_beside(rgb: NDArray[np.uint8], ink: Ink, outline: RodOutline) -> list[R
         if rod is not None and not any(_same(rod, other) for other in out):
             out.append(rod)
     return sorted(out, key=lambda r: -r.score)
+
+
+def widens_to_its_end(rod: Rod) -> bool:
+    """Whether a pair of limbs is wider at its free end: one is a printed line's, not the rod's.
+
+    Rods are cylinders or taper towards the stylus; perspective adds a few per cent.
+    """
+    (low, high), (other_low, other_high) = ((limb.p, limb.q) for limb in (rod.left, rod.right))
+    end, body = (float(np.linalg.norm(b - a)) for a, b in ((low, other_low), (high, other_high)))
+    return end > WIDER_SHARE * body + WIDER_PX
 
 
 def outline_alone(pose: GridPose, outline: RodOutline) -> Rod:
