@@ -15,8 +15,8 @@ import pytest
 from numpy.typing import NDArray
 
 from tests.grid_views import grid_pose
+from tests.limbs import column, cylinder, seen_limb
 from tests.scenes.rod_masks import mirrored
-from vision.grid import GridPose
 from vision.ink import Ink
 from vision.rod import Limb, Rod, fit_limb
 from vision.rod_beside import outline_alone, rods_beside, widens_to_its_end
@@ -26,82 +26,45 @@ from vision.rod_kinds import BODY, HEIGHT, INK, ROD, WIDTH, RodOutline, Shown, r
 Array = NDArray[np.float64]
 
 
-def _limb(ends: Array) -> Limb:
-    points = ends[0] + np.linspace(0, 1, 30)[:, None] * (ends[1] - ends[0])
-    return Limb(ends[0], ends[1], 0.03, 2e-4, 0.15, 1.0, 5.0, points)
-
-
-def _seen(pose: GridPose, *points: tuple[float, float, float]) -> Limb:
-    return _limb(pose.project(np.array(points)))
-
-
-def _column(pose: GridPose, half_width: float) -> tuple[Limb, Limb]:
-    """Both edges of the column x = 0, as printed."""
-    return (
-        _seen(pose, (-half_width, 0.1, 0.0), (-half_width, 0.9, 0.0)),
-        _seen(pose, (half_width, 0.1, 0.0), (half_width, 0.9, 0.0)),
-    )
-
-
-def _cylinder(
-    pose: GridPose, turn_deg: float, radius: float, rise_deg: float, height: float = 0.1
-) -> tuple[Limb, Limb]:
-    """Left and right silhouette of a cylinder that begins above the node (0, 0)."""
-    t, r = math.radians(turn_deg), math.radians(rise_deg)
-    d = np.array([-math.sin(t) * math.cos(r), math.cos(t) * math.cos(r), math.sin(r)])
-    start = np.array([0.0, 0.0, height])
-    eye = -pose.origin @ pose.rotation
-    out = eye - start - ((eye - start) @ d) * d
-    distance = float(np.linalg.norm(out))
-    u = out / distance
-    half = math.acos(radius / distance)
-    limbs = []
-    for sign in (1, -1):
-        touch = start + radius * (math.cos(half) * u + sign * math.sin(half) * np.cross(d, u))
-        limbs.append(_limb(pose.project(np.array([touch, touch + 0.8 * d]))))
-    limbs.sort(key=lambda limb: float(limb.p[0]))
-    return limbs[0], limbs[1]
-
-
 @pytest.mark.parametrize("half_width", [0.02, 0.035, 0.055])
 @pytest.mark.parametrize("aside", [-8.0, 5.0])
 def test_both_edges_of_a_printed_column_are_no_rod_however_bold(
     half_width: float, aside: float
 ) -> None:
     pose = grid_pose(38.0, aside, 1.0)
-    assert printed(pose, *_column(pose, half_width))
+    assert printed(pose, *column(pose, half_width))
 
 
 def test_what_has_a_columns_place_course_and_width_is_one() -> None:
     pose = replace(grid_pose(38.0, 5.0, 1.0), ink_half_width=0.022)
-    assert is_column(Rod(*_column(pose, 0.022), 15.0, 20.0), pose)
-    assert not is_column(Rod(*_column(pose, 0.035), 15.0, 33.0), pose)
+    assert is_column(Rod(*column(pose, 0.022), 15.0, 20.0), pose)
+    assert not is_column(Rod(*column(pose, 0.035), 15.0, 33.0), pose)
     for turn in (-3.0, 3.0):
-        assert not is_column(Rod(*_cylinder(pose, turn, 0.022, 20.0), 15.0, 20.0), pose)
+        assert not is_column(Rod(*cylinder(pose, turn, 0.022, 20.0), 15.0, 20.0), pose)
 
 
 @pytest.mark.parametrize(("turn", "aside"), [(-3.0, 4.0), (0.0, -6.0), (0.0, 4.0), (2.0, -6.0)])
 def test_a_cylinder_above_the_column_is_a_rod(turn: float, aside: float) -> None:
     pose = grid_pose(38.0, aside, 1.0)
-    assert not printed(pose, *_cylinder(pose, turn, 0.04, 20.0))
+    assert not printed(pose, *cylinder(pose, turn, 0.04, 20.0))
 
 
 @pytest.mark.parametrize(("turn", "aside"), [(-3.0, -6.0), (2.0, 4.0)])
 def test_a_cylinder_seen_along_the_column_may_be_a_rod(turn: float, aside: float) -> None:
     pose = grid_pose(38.0, aside, 1.0)
-    assert not printed(pose, *_cylinder(pose, turn, 0.04, 20.0))
+    assert not printed(pose, *cylinder(pose, turn, 0.04, 20.0))
 
 
 @pytest.mark.parametrize("away", [0.2, 0.4])
 def test_what_runs_along_the_columns_away_from_the_null_is_no_rod(away: float) -> None:
     pose = grid_pose(38.0, 5.0, 1.0)  # the ghost of a column, where no ghost lattice was found
-    edges = [_seen(pose, (away + w, 0.1, 0.0), (away + w, 0.9, 0.0)) for w in (0.0, 0.07)]
+    edges = [seen_limb(pose, (away + w, 0.1, 0.0), (away + w, 0.9, 0.0)) for w in (0.0, 0.07)]
     assert printed(pose, *edges)
 
 
 def test_the_ghost_of_a_column_is_no_rod_either() -> None:
     pose = grid_pose(38.0, 6.0, 0.0)
-    left, right = _column(pose, 0.03)
+    left, right = column(pose, 0.03)
     ghost = grid_pose(38.0, 6.0, 0.0, thickness=0.6)
     assert printed(ghost, left, right)
 

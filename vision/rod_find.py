@@ -16,8 +16,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vision.grid import GridPose
-from vision.ink import Ink, lattices, sheet_scale
+from vision.ink import Ink, sheet_scale
 from vision.rod import Limb, Rod, fit_limb, tilt
+from vision.rod_image import beside_columns, straight_px
 from vision.rod_places import (
     Place,
     along,
@@ -298,19 +299,19 @@ def printed(pose: GridPose, left: Limb, right: Limb, rgb: NDArray[np.uint8] | No
     picture ``rgb`` shows another colour than ink between them. One of them with something that runs
     another way is hardly one.
     """
-    sides = [_beside_columns(pose, limb) for limb in (left, right)]
+    sides = [beside_columns(pose, limb) for limb in (left, right)]
     opening = abs(math.degrees(tilt(right) - tilt(left)))
     value = 1.0
     bold = BOLD_TIMES * pose.ink_half_width
     for (one, drift, scale), (other, its_drift, _) in product(*sides):
         a, b = one - round(one), other - round(one)
-        straight = drift < _straight(left) or its_drift < _straight(right)
+        straight = drift < straight_px(left) or its_drift < straight_px(right)
         about = a * b < 0 and abs(a + b) * scale < 2.5 and max(abs(a), abs(b)) < bold
         column = straight and about and max(drift, its_drift) < ACROSS_PX
         if column and (rgb is None or _like_ink(rgb, pose, left, right)):
             return 0.0
     (one, drift, _), (other, its_drift, _) = sides[0][0], sides[1][0]
-    if drift < _straight(left) and its_drift < _straight(right):
+    if drift < straight_px(left) and its_drift < straight_px(right):
         # a ghost, a shadow or a reflection of a column, unless it lies over its column
         middle = (one + other) / 2
         value = 1.0 if abs(middle - round(middle)) < BESIDE else 0.0
@@ -328,7 +329,7 @@ def printed(pose: GridPose, left: Limb, right: Limb, rgb: NDArray[np.uint8] | No
     for k, limb in enumerate((left, right)):
         across = min(drift for _, drift, _ in sides[1 - k])
         for at, drift, _ in sides[k]:
-            edge = abs(at - round(at)) < bold and drift < _straight(limb)
+            edge = abs(at - round(at)) < bold and drift < straight_px(limb)
             if edge and across > ACROSS_PX and opening > 1.0:
                 value = 0.3
     return value
@@ -365,26 +366,6 @@ def _colours(rgb: NDArray[np.uint8], xy: Array) -> Array:
     at = np.round(xy).astype(int)
     inside = (at >= 0).all(axis=1) & (at < (rgb.shape[1], rgb.shape[0])).all(axis=1)
     return rgb[at[inside, 1], at[inside, 0]].astype(float)
-
-
-def _straight(limb: Limb) -> float:
-    """Drift (px) that errors of the grid and of the fit leave an edge of ink."""
-    return max(1.5, 3 * math.sqrt(12 / len(limb.points)) * limb.scatter_px)
-
-
-def _beside_columns(pose: GridPose, limb: Limb) -> list[tuple[float, float, float]]:
-    """Mean lattice x of a limb on the sheet, its drift (px) over the length, px a pitch.
-
-    One entry for the lattice and one for its ghost.
-    """
-    s = np.linspace(0.0, 1.0, 7)
-    scale = sheet_scale(pose, (limb.p + limb.q) / 2)
-    out = []
-    for grid in lattices(pose, limb.p + s[:, None] * (limb.q - limb.p)):
-        x = grid[:, 0]
-        slope = float((s - 0.5) @ (x - x.mean()) / ((s - 0.5) @ (s - 0.5)))
-        out.append((float(x.mean()), abs(slope) * scale, scale))
-    return out
 
 
 def _likely_opening(opening: float) -> float:

@@ -389,25 +389,25 @@ def printed(pose: GridPose, left: Limb, right: Limb) -> bool:
     whether or not it is drawn bolder there.
     """
     bold = BOLD_TIMES * pose.ink_half_width
-    sides = [_beside_columns(pose, limb) for limb in (left, right)]
+    sides = [beside_columns(pose, limb) for limb in (left, right)]
     for (one, drift, scale), (other, its_drift, _) in product(*sides):
         a, b = one - round(one), other - round(other)
-        straight = drift < _straight(left) or its_drift < _straight(right)
+        straight = drift < straight_px(left) or its_drift < straight_px(right)
         about = a * b < 0 and abs(a + b) * scale < 2.5 and max(abs(a), abs(b)) < bold
         if straight and about and max(drift, its_drift) < ACROSS_PX:
             return True
     (one, drift, _), (other, its_drift, _) = sides[0][0], sides[1][0]
     middle = (one + other) / 2
-    along = drift < _straight(left) and its_drift < _straight(right)
+    along = drift < straight_px(left) and its_drift < straight_px(right)
     return along and abs(middle - round(middle)) >= BESIDE  # a ghost, a shadow of a column
 
 
-def _straight(limb: Limb) -> float:
+def straight_px(limb: Limb) -> float:
     """Drift (px) that errors of the grid and of the fit leave an edge of ink."""
     return max(1.5, 3 * math.sqrt(12 / len(limb.points)) * limb.scatter_px)
 
 
-def _beside_columns(pose: GridPose, limb: Limb) -> list[tuple[float, float, float]]:
+def beside_columns(pose: GridPose, limb: Limb) -> list[tuple[float, float, float]]:
     """Mean lattice x of a limb on the sheet, its drift (px) over the length, px a pitch.
 
     One entry for the lattice and one for its ghost.
@@ -425,7 +425,7 @@ def _beside_columns(pose: GridPose, limb: Limb) -> list[tuple[float, float, floa
 def is_column(rod: Rod, pose: GridPose) -> bool:
     """Whether a rod has the place, the course and the width of a printed column."""
     for (one, drift, scale), (other, its_drift, _) in zip(
-        *(_beside_columns(pose, limb) for limb in (rod.left, rod.right)), strict=True
+        *(beside_columns(pose, limb) for limb in (rod.left, rod.right)), strict=True
     ):
         middle, half = (one + other) / 2, abs(other - one) / 2
         beside = abs(middle - round(middle)) * scale
