@@ -198,11 +198,9 @@ def _seen_or_found(
         return choose(find_rods(smooth, ink), ink.pose)
     rods = rods_beside(smooth, ink, outline) or [outline_alone(ink.pose, outline)]
     rods = [rod for rod in rods if not widens_to_its_end(rod)]
-    return (
-        None
-        if not rods
-        else (rods[0], [(rod, (rod.score / rods[0].score) ** 2) for rod in rods[1:]])
-    )
+    if not rods:
+        return None
+    return rods[0], [(rod, (rod.score / rods[0].score) ** 2) for rod in rods[1:]]
 
 
 def _blinded(rgb: NDArray[np.uint8], outline: RodOutline) -> bool:

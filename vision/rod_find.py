@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 from vision.grid import GridPose
 from vision.ink import Ink, sheet_scale
 from vision.rod import Limb, Rod, fit_limb, tilt
-from vision.rod_image import beside_columns, straight_px
+from vision.rod_image import ACROSS_PX, BESIDE, BOLD_TIMES, beside_columns, straight_px
 from vision.rod_places import (
     Place,
     along,
@@ -35,16 +35,13 @@ Array = NDArray[np.float64]
 DOUBT_PX = 15.0  # evidence (px) at which two limbs are as likely something else
 SURE_PX = 30.0  # evidence that leaves little doubt
 PLAIN_PX = 45.0  # evidence of a rod on the null that makes it needless to look elsewhere
-BESIDE = 0.12  # pitches from a column at which a line along it misses the stylus on the null
 ROD_MM = (0.2, 0.75)  # usual widths
-ACROSS_PX = 4.0  # a limb that drifts so far from a column's direction is none of its edges
 GHOST_SLANT = 0.02  # of a ghost against its column, where the glass is not known (Snell's law)
 UNLIKE_INK, LEAST_UNLIKE = 0.4, 12.0  # share of the ground's contrast with ink; grey levels
 LEAST_SHARE = 0.2  # candidates below this share of the best one's score have no say
 ROUGH_PX = 3.0  # how far edges of a strip may lie off the limbs that are fitted to them
 MOST_PAIRS, MOST_TRIES = 24, 8  # of edges that are judged, and fitted, in one strip
 WIDER_SHARE = 0.8  # of its width, how far outside a pair another edge may be the limb
-BOLD_TIMES = 3.0  # a null column is drawn at most so many times as wide as the others
 
 
 def find_rods(rgb: NDArray[np.uint8], ink: Ink) -> list[Rod]:

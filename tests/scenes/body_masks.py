@@ -23,15 +23,16 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from tests.scenes import assembly, degrade, photosets, world
+from tests.scenes import assembly, photosets, world
 from tests.scenes.outlines import save
+from tests.scenes.rod_masks import UNDRAWN, Canvas, mirrored, rendered_pixels
+from vision.azimuth_body import BODY, HEIGHT, HOLDER, IMAGE, NOTHING, ROD, UNDER, WIDTH
 
 Array = NDArray[np.float64]
 Mask = NDArray[np.uint8]
 
-SIZE = (448, 336)
+SIZE = (WIDTH, HEIGHT)
 FINE = 0.5  # pixels of the drawing a rendered pixel
-NOTHING, BODY, IMAGE, HOLDER, ROD, UNDER = range(6)
 NAMES = ("nothing", "body", "image of its faces", "shell, arm, screws", "rod and stylus",
          "image of its underside")  # fmt: skip
 LEVEL = 0.8  # vertical part of a face's normal from which it counts as underside
@@ -40,7 +41,6 @@ RODS = ("stylus", "stylus tip", "stylus shank", "cantilever", "sleeve", "band", 
 OTHERS = ("table", "backdrop", "sheet", "mirror", "glass", "silver", "black glass", "rim", "record",
           "record beyond", "dust", "lint", "scratches", "thing", "card",
           "ink")  # fmt: skip
-INDEX = 1.52  # of the renderer's glass
 
 
 def kind_of(name: str) -> int | None:
@@ -52,41 +52,27 @@ def kind_of(name: str) -> int | None:
     return HOLDER if name in HOLDERS else ROD if name in RODS else BODY
 
 
-def mirrored(points: Array, camera: Array, glass_mm: float | None) -> Array:
-    """Where the mirror images of points (N, 3) are seen from a camera."""
-    sunk = points[:, 2].copy()
-    if glass_mm:
-        across = np.hypot(points[:, 0] - camera[0], points[:, 1] - camera[1])
-        for _ in range(4):
-            slope = (camera[2] + sunk) / np.hypot(across, camera[2] + sunk)
-            lost = 2 * glass_mm * slope / np.sqrt(INDEX**2 - 1 + slope**2)
-            sunk = points[:, 2] + lost
-    return np.column_stack([points[:, :2], -sunk])
-
-
-def draw(spec: dict[str, Any]) -> Mask:
+def draw(scene: assembly.Assembly, spec: dict[str, Any]) -> Mask:
     """What each pixel of the render shows, at FINE times its size."""
-    scene = assembly.assemble(spec, photosets.WIDTH, photosets.HEIGHT)
     view = scene.view
     assert view is not None
-    shape = (round(view.height * FINE), round(view.width * FINE))
-    real, near = np.zeros(shape, np.uint8), np.zeros(shape)
-    below, below_near = np.zeros(shape, np.uint8), np.zeros(shape)
-    plate = np.zeros(shape, np.uint8)
-    glass = spec["ground"]["thickness_mm"] if spec["surface"] == "back-silvered mirror" else None
+    real, below, plate = (Canvas(view, FINE) for _ in range(3))
+    glass = spec["ground"]["thickness_mm"] if spec["surface"] == "back-silvered mirror" else 0.0
     for name, mesh, _ in scene.parts:
         if name in ("mirror", "glass", "black glass"):
-            cover(plate, np.zeros(shape), view, mesh.vertices, mesh.faces, 1)
+            plate.draw(mesh.vertices, mesh.faces, NOTHING)
         kind = kind_of(name)
         if kind is None:
             continue
-        cover(real, near, view, mesh.vertices, mesh.faces, kind)
+        real.draw(mesh.vertices, mesh.faces, kind)
         if kind in (BODY, HOLDER, ROD):
             seen = mirrored(mesh.vertices, view.position, glass)
             level = facing_up(mesh.vertices, mesh.faces) > LEVEL
             for faces, shown in ((mesh.faces[~level], IMAGE), (mesh.faces[level], UNDER)):
-                cover(below, below_near, view, seen, faces, shown if kind == BODY else kind)
-    return np.asarray(np.where((near == 0) & (plate > 0), below, real), np.uint8)
+                below.draw(seen, faces, shown if kind == BODY else kind)
+    imaged = np.where(plate.nearness > 0, below.shows, UNDRAWN)
+    shows = np.where(real.nearness > 0, real.shows, imaged)
+    return np.asarray(np.where(shows == UNDRAWN, NOTHING, shows), np.uint8)
 
 
 def facing_up(points: Array, faces: Array) -> Array:
@@ -96,47 +82,9 @@ def facing_up(points: Array, faces: Array) -> Array:
     return np.asarray(np.abs(normal[:, 2]) / np.maximum(np.linalg.norm(normal, axis=1), 1e-12))
 
 
-def cover(
-    kinds: Mask, near: Array, view: world.View, points: Array, faces: Array, kind: int
-) -> None:
-    """Lay triangles over a picture where they are nearest; `near` holds 1 / depth."""
-    inverse = 1 / np.maximum((points - view.position) @ view.forward, 1e-3)
-    corners = (view.project(points) + 0.5) * FINE - 0.5
-    height, width = kinds.shape
-    for face in faces:
-        p, w = corners[face], inverse[face]
-        x0, y0 = np.maximum(np.ceil(p.min(axis=0)), 0).astype(int)
-        x1, y1 = np.minimum(np.floor(p.max(axis=0)), (width - 1, height - 1)).astype(int)
-        if x1 < x0 or y1 < y0:
-            continue
-        a, b = p[1] - p[0], p[2] - p[0]
-        area = a[0] * b[1] - a[1] * b[0]
-        if abs(area) < 1e-9:
-            continue
-        x = np.arange(x0, x1 + 1) - p[0, 0]
-        y = (np.arange(y0, y1 + 1) - p[0, 1])[:, None]
-        u, v = (x * b[1] - y * b[0]) / area, (a[0] * y - a[1] * x) / area
-        depth = w[0] + u * (w[1] - w[0]) + v * (w[2] - w[0])
-        part = np.s_[y0 : y1 + 1, x0 : x1 + 1]
-        wins = (u >= 0) & (v >= 0) & (u + v <= 1) & (depth > near[part])
-        kinds[part][wins] = kind
-        near[part][wins] = depth[wins]
-
-
-def in_photo(drawn: Mask, plan: dict[str, Any]) -> Mask:
+def in_photo(drawn: Mask, view: world.View, plan: dict[str, Any]) -> Mask:
     """The drawing as the degraded photo shows it, in SIZE."""
-    x, y = np.meshgrid(np.arange(SIZE[0]), np.arange(SIZE[1]))
-    width, height = plan["width"], plan["height"]
-    half = np.hypot(width, height) / 2
-    at = np.stack([(x + 0.5) * width / SIZE[0], (y + 0.5) * height / SIZE[1]], axis=-1)
-    bent = (at - np.array([width, height]) / 2) / half
-    grow = np.ones(bent.shape[:2])
-    square = np.sum(bent**2, axis=-1)
-    for _ in range(8):
-        grow = 1 / (1 + plan["radial_k1"] * square * grow**2)
-    rendered = bent * grow[..., None] * half * degrade.MARGIN * photosets.WIDTH / width
-    rendered += np.array([photosets.WIDTH, photosets.HEIGHT]) / 2
-    place = (rendered * FINE - 0.5).astype(np.float32)
+    place = ((rendered_pixels(view, plan) + 0.5) * FINE - 0.5).astype(np.float32)
     return np.asarray(cv2.remap(drawn, place, None, cv2.INTER_NEAREST), np.uint8)
 
 
@@ -145,10 +93,13 @@ def _one(job: tuple[dict[str, Any], list[tuple[Path, dict[str, Any]]], Path]) ->
 
     cv2.setNumThreads(1)
     spec, photos, out = job
-    drawn = draw(spec)
+    scene = assembly.assemble(spec, photosets.WIDTH, photosets.HEIGHT)
+    drawn = draw(scene, spec)
+    assert scene.view is not None
     for path, truth in photos:
         small = cv2.resize(load_photo(path).rgb, SIZE, interpolation=cv2.INTER_AREA)
-        save(out / path.stem, np.asarray(small, np.uint8), in_photo(drawn, truth["degradation"]))
+        mask = in_photo(drawn, scene.view, truth["degradation"])
+        save(out / path.stem, np.asarray(small, np.uint8), mask)
 
 
 def main(photos: Path, out: Path, *caches: Path) -> None:

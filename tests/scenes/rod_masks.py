@@ -22,13 +22,14 @@ from numpy.typing import NDArray
 
 from tests.scenes import assembly, degrade, photosets
 from tests.scenes.outlines import save
+from vision.rod_kinds import BODY, BODY_IMAGE, HEIGHT, INK, ROD, ROD_IMAGE, WIDTH
 
 Array = NDArray[np.float64]
 Mask = NDArray[np.uint8]
 
-SIZE = (448, 336)
+SIZE = (WIDTH, HEIGHT)
 FINER = 2  # times finer than `SIZE` the meshes are drawn
-NOTHING, ROD, ROD_IMAGE, BODY, BODY_IMAGE, INK = range(6)
+NOTHING, UNDRAWN = 0, 255
 ROD_PARTS = ("cantilever", "sleeve", "band")
 CLEAR = ("foreground", "card")  # hide what is behind them, are not shown
 LEFT_OUT = ("sheet", "mirror", "black glass", "glass", "silver", "rim", "ink", "scratches", "dust",
@@ -55,11 +56,11 @@ def mirrored(points: Array, eye: Array, thickness_mm: float) -> Array:
 class Canvas:
     """What the nearest face shows at each point of the undistorted picture."""
 
-    def __init__(self, view: Any) -> None:
+    def __init__(self, view: Any, scale: float | None = None) -> None:
         self.view = view
-        self.scale = FINER * SIZE[0] / view.width
+        self.scale = scale or FINER * SIZE[0] / view.width
         size = (round(view.height * self.scale), round(view.width * self.scale))
-        self.shows = np.full(size, 255, np.uint8)
+        self.shows = np.full(size, UNDRAWN, np.uint8)
         self.nearness = np.zeros(size)
 
     def draw(self, vertices: Array, faces: NDArray[np.int32], value: int) -> None:
@@ -120,7 +121,7 @@ def undistorted_mask(scene: assembly.Assembly, spec: dict[str, Any]) -> tuple[Ma
         if name == "ink":
             flat.draw(mesh.vertices, mesh.faces, INK)
     shows[flat.shows == INK] = INK
-    shows[real.shows != 255] = real.shows[real.shows != 255]
+    shows[real.shows != UNDRAWN] = real.shows[real.shows != UNDRAWN]
     return shows, real.scale
 
 
@@ -128,22 +129,26 @@ def mask_of(scene: assembly.Assembly, spec: dict[str, Any], plan: dict[str, Any]
     """Classes of the pixels of the shrunk photo, through the lens."""
     shows, scale = undistorted_mask(scene, spec)
     assert scene.view is not None
-    rendered = (scene.view.width, scene.view.height)
+    fine = (rendered_pixels(scene.view, plan) + 0.5) * scale - 0.5
+    place = fine.astype(np.float32)
+    return np.asarray(cv2.remap(shows, place, None, cv2.INTER_NEAREST), np.uint8)
+
+
+def rendered_pixels(view: Any, plan: dict[str, Any]) -> Array:
+    """Where in the render each pixel of the shrunk photo was, (rows, columns, 2)."""
+    rendered, photo_size = np.array([view.width, view.height]), (plan["width"], plan["height"])
     x, y = np.meshgrid(np.arange(SIZE[0]), np.arange(SIZE[1]))
-    ratio = plan["width"] / SIZE[0]
-    photo = (np.stack([x, y], -1).reshape(-1, 2) + 0.5) * ratio - 0.5
-    middle = (np.array([plan["width"], plan["height"]]) - 1) / 2
-    half = np.hypot(plan["width"], plan["height"]) / 2
-    bent = (photo - middle) / half
+    photo = (np.stack([x, y], -1).reshape(-1, 2) + 0.5) * np.divide(photo_size, SIZE) - 0.5
+    half = np.hypot(*photo_size) / 2
+    bent = (photo - (np.array(photo_size) - 1) / 2) / half
     straight = bent.copy()
     for _ in range(20):
         straight = bent / (1 + plan["radial_k1"] * np.sum(straight**2, 1, keepdims=True))
-    k = plan["width"] / (degrade.MARGIN * rendered[0])
-    pixels = straight * half / k + (np.array(rendered) - 1) / 2
-    back = degrade.photo_points(pixels[:: len(pixels) // 50], rendered, plan)
-    assert np.abs(back - photo[:: len(pixels) // 50]).max() < 0.01 * ratio
-    fine = ((pixels + 0.5) * scale - 0.5).reshape(SIZE[1], SIZE[0], 2).astype(np.float32)
-    return np.asarray(cv2.remap(shows, fine[..., 0], fine[..., 1], cv2.INTER_NEAREST), np.uint8)
+    pixels = straight * half * degrade.MARGIN * view.width / plan["width"] + (rendered - 1) / 2
+    some = slice(None, None, len(pixels) // 50)
+    back = degrade.photo_points(pixels[some], (view.width, view.height), plan)
+    assert np.abs(back - photo[some]).max() < 0.01 * plan["width"] / SIZE[0]
+    return np.asarray(pixels.reshape(SIZE[1], SIZE[0], 2))
 
 
 def _one(job: tuple[Path, dict[str, Any], dict[str, Any], Path]) -> None:
