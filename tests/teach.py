@@ -24,7 +24,7 @@ from PIL import Image
 from torch import Tensor, nn
 
 from tests.scenes.outlines import NEAR_TIP, STEP, WIDE_END
-from vision import outline
+from vision import azimuth_near, outline, rod_near
 
 
 @dataclass(frozen=True)
@@ -45,6 +45,7 @@ class Task:
     scale: float = 0.5
     turn_deg: float = 8.0
     shift: float = 26.0
+    stretch: float = 0.06
     flips: bool = False
 
 
@@ -60,8 +61,18 @@ TASKS = {
         (448, 336), (224, 168), (224, 168), (0.4, 2.0, 2.0, 0.4, 0.5, 1.5), (1, 2, 5),
         scale=0.3, shift=40.0, flips=True,
     ),
+    "rods-near": Task(
+        (rod_near.WIDTH, rod_near.HEIGHT), (64, 96), (102, 146),
+        (0.4, 1.0, 2.0, 0.4, 0.5, 0.5), (1, 2),
+        scale=0.3, shift=18.0, stretch=0.2, flips=True,
+    ),
+    "bodies-near": Task(
+        (azimuth_near.WIDTH, azimuth_near.HEIGHT), (144, 144), (198, 190),
+        (0.6, 1.0, 1.0, 0.6, 0.6, 1.0), (1, 2, 5),
+        scale=0.2, turn_deg=4.0, shift=18.0, stretch=0.2, flips=True,
+    ),
     "bodies": Task(
-        (448, 336), (224, 168), (224, 168), (0.6, 1.0, 1.0, 0.6, 0.6, 0.6), (1, 2),
+        (448, 336), (224, 168), (224, 168), (0.6, 1.0, 1.0, 0.6, 0.6, 1.0), (1, 2, 5),
         scale=0.3, shift=40.0, flips=True,
     ),
 }  # fmt: skip
@@ -122,7 +133,7 @@ def windows(
     scale = torch.exp(spread(-task.scale, task.scale))
     turn = torch.deg2rad(spread(-task.turn_deg, task.turn_deg))
     dx, dy = spread(-task.shift, task.shift), spread(-task.shift, task.shift)
-    stretch = torch.exp(spread(-0.06, 0.06))
+    stretch = torch.exp(spread(-task.stretch, task.stretch))
     if task.flips and generator is not None:
         stretch = stretch * torch.where(spread(-1, 1) < 0, -1.0, 1.0)
     cos, sin = torch.cos(turn) / scale, torch.sin(turn) / scale

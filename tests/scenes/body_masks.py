@@ -2,9 +2,10 @@
 
     python -m tests.scenes.body_masks PHOTOS OUT CACHE [CACHE ...]
 
-Comes in: the photographs with their `truth.json`, the renders' parameters (`photosets`; not needed
-where the truth holds them as "spec"). Goes out: each photograph shrunk to SIZE and a mask with the
-kinds below. They are what `tests.teach` teaches from.
+Comes in: the photographs with their `truth.json`, the renders' parameters (`photosets`). Goes out,
+for each photograph: in OUT/wide the whole photo shrunk to SIZE, in OUT/near a nearer look at the
+lower edge and its image (`vision.azimuth_near`, with a margin), and masks with the kinds below.
+They are what `tests.teach` teaches from.
 
 Everything is drawn through a depth buffer from the scene's own meshes. Mirror images are the same
 meshes reflected in z = 0, or seen under back-silvered glass where Snell's law puts them.
@@ -12,10 +13,9 @@ meshes reflected in z = 0, or seen under back-silvered glass where Snell's law p
 
 from __future__ import annotations
 
-import json
 import multiprocessing
+import os
 import sys
-from itertools import groupby
 from pathlib import Path
 from typing import Any
 
@@ -23,16 +23,29 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from tests.scenes import assembly, photosets, world
+from tests.scenes import assembly, degrade, photosets
 from tests.scenes.outlines import save
-from tests.scenes.rod_masks import UNDRAWN, Canvas, mirrored, rendered_pixels
+from tests.scenes.rod_masks import (
+    UNDRAWN,
+    Canvas,
+    by_scene,
+    cut,
+    glass_mm,
+    mirrored,
+    pixels_of,
+    shrunk,
+    through_lens,
+    widened,
+)
+from vision import azimuth_near
 from vision.azimuth_body import BODY, HEIGHT, HOLDER, IMAGE, NOTHING, ROD, UNDER, WIDTH
 
 Array = NDArray[np.float64]
 Mask = NDArray[np.uint8]
 
 SIZE = (WIDTH, HEIGHT)
-FINE = 0.5  # pixels of the drawing a rendered pixel
+NEAR_SIZE = (396, 380)  # the nearer look and room round it to move in
+FINE = 1.0  # pixels of the drawing a rendered pixel
 NAMES = ("nothing", "body", "image of its faces", "shell, arm, screws", "rod and stylus",
          "image of its underside")  # fmt: skip
 LEVEL = 0.8  # vertical part of a face's normal from which it counts as underside
@@ -57,7 +70,7 @@ def draw(scene: assembly.Assembly, spec: dict[str, Any]) -> Mask:
     view = scene.view
     assert view is not None
     real, below, plate = (Canvas(view, FINE) for _ in range(3))
-    glass = spec["ground"]["thickness_mm"] if spec["surface"] == "back-silvered mirror" else 0.0
+    glass = glass_mm(spec)
     for name, mesh, _ in scene.parts:
         if name in ("mirror", "glass", "black glass"):
             plate.draw(mesh.vertices, mesh.faces, NOTHING)
@@ -82,10 +95,17 @@ def facing_up(points: Array, faces: Array) -> Array:
     return np.asarray(np.abs(normal[:, 2]) / np.maximum(np.linalg.norm(normal, axis=1), 1e-12))
 
 
-def in_photo(drawn: Mask, view: world.View, plan: dict[str, Any]) -> Mask:
-    """The drawing as the degraded photo shows it, in SIZE."""
-    place = ((rendered_pixels(view, plan) + 0.5) * FINE - 0.5).astype(np.float32)
-    return np.asarray(cv2.remap(drawn, place, None, cv2.INTER_NEAREST), np.uint8)
+def near_frame(scene: assembly.Assembly, spec: dict[str, Any], plan: dict[str, Any]) -> Array:
+    """Frame of the nearer look at the lower edge and its mirror image."""
+    view = scene.view
+    assert view is not None
+    ends = np.array([scene.points_mm[f"front edge {side}"] for side in ("left", "right")])
+    seen = [
+        degrade.photo_points(view.project(points), (view.width, view.height), plan)
+        for points in (ends, mirrored(ends, view.position, glass_mm(spec)))
+    ]
+    edge, image = (points if points[0, 0] < points[1, 0] else points[::-1] for points in seen)
+    return azimuth_near.frame(edge, image)
 
 
 def _one(job: tuple[dict[str, Any], list[tuple[Path, dict[str, Any]]], Path]) -> None:
@@ -95,28 +115,23 @@ def _one(job: tuple[dict[str, Any], list[tuple[Path, dict[str, Any]]], Path]) ->
     spec, photos, out = job
     scene = assembly.assemble(spec, photosets.WIDTH, photosets.HEIGHT)
     drawn = draw(scene, spec)
-    assert scene.view is not None
     for path, truth in photos:
-        small = cv2.resize(load_photo(path).rgb, SIZE, interpolation=cv2.INTER_AREA)
-        mask = in_photo(drawn, scene.view, truth["degradation"])
-        save(out / path.stem, np.asarray(small, np.uint8), mask)
+        plan = truth["degradation"]
+        rgb = load_photo(path).rgb
+        small = np.asarray(cv2.resize(rgb, SIZE, interpolation=cv2.INTER_AREA), np.uint8)
+        wide = pixels_of(SIZE, shrunk(SIZE, plan))
+        save(out / "wide" / path.stem, small, through_lens(drawn, scene.view, plan, wide, SIZE))
+        frame = near_frame(scene, spec, plan)
+        larger = widened(frame, (azimuth_near.WIDTH, azimuth_near.HEIGHT), NEAR_SIZE)
+        near = through_lens(drawn, scene.view, plan, pixels_of(NEAR_SIZE, larger), NEAR_SIZE)
+        save(out / "near" / path.stem, cut(rgb, larger, NEAR_SIZE), near)
 
 
 def main(photos: Path, out: Path, *caches: Path) -> None:
     """Pictures and masks of all azimuth photographs of a set."""
-    truths = json.loads((photos / "truth.json").read_text())
-    names = sorted(n for n, t in truths.items() if t["quantity"] == "azimuth")
-    jobs = []
-    for seed, of_scene in groupby(names, lambda n: n.split("-")[1]):
-        copies = [(photos / n, truths[n]) for n in of_scene]
-        spec = copies[0][1].get("spec")
-        stems = [f for c in caches for f in c.glob(f"*azimuth-{seed}.json")]
-        if spec is None and stems:
-            spec = json.loads(stems[0].read_text())
-        if spec is not None:
-            jobs.append((spec, copies, out))
-    with multiprocessing.get_context("spawn").Pool(2) as pool:
-        pool.map(_one, jobs, chunksize=2)
+    jobs = [(*job, out) for job in by_scene("azimuth", photos, caches)]
+    with multiprocessing.get_context("spawn").Pool(os.cpu_count()) as pool:
+        pool.map(_one, jobs, chunksize=1)
     print(len(jobs), "scenes")
 
 

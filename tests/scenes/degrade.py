@@ -88,6 +88,21 @@ def photo_points(
     return d * half_diagonal + (np.array([plan["width"], plan["height"]]) - 1) / 2
 
 
+def rendered_points(
+    points_px: ArrayLike, rendered_size: tuple[int, int], plan: dict[str, Any]
+) -> NDArray[np.float64]:
+    """Where photo pixels (N, 2) were in the render: the inverse of `photo_points`."""
+    p = np.atleast_2d(np.asarray(points_px, float))
+    photo_size = np.array([plan["width"], plan["height"]])
+    half_diagonal = np.hypot(*photo_size) / 2
+    bent = (p - (photo_size - 1) / 2) / half_diagonal
+    straight = bent.copy()
+    for _ in range(20):
+        straight = bent / (1 + plan["radial_k1"] * np.sum(straight**2, 1, keepdims=True))
+    scale = half_diagonal * MARGIN * rendered_size[0] / plan["width"]
+    return np.asarray(straight * scale + (np.array(rendered_size) - 1) / 2)
+
+
 def degrade(linear: Picture, plan: dict[str, Any], rng: np.random.Generator) -> NDArray[np.uint8]:
     """The upright photo, 8-bit RGB, of a linear picture."""
     image = _through_lens(linear, plan)

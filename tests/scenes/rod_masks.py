@@ -1,18 +1,21 @@
 """Photographs of a cantilever whose scene is known -> small pictures and what each pixel shows.
 
-    python -m tests.scenes.rod_masks CACHE PHOTOS OUT
+    python -m tests.scenes.rod_masks PHOTOS OUT CACHE [CACHE ...]
 
-Comes in: renders' parameters (`photosets`; CACHE may be "-" where `truth.json` holds them as
-"spec"), the photographs degraded from them with their `truth.json`. Goes out, for each photograph:
-the whole photo shrunk to `SIZE` and a mask of the same size drawn from the scene's meshes.
-They are what `tests.teach` teaches from.
+Comes in: the photographs with their `truth.json`, the renders' parameters (`photosets`). Goes out,
+for each photograph: in OUT/wide the whole photo shrunk to `SIZE`, in OUT/near a nearer look along
+the rod and another along its mirror image (`vision.rod_near`, with a margin round each), and with
+each a mask of the same size drawn from the meshes. They are what `tests.teach` teaches from.
 """
 
 from __future__ import annotations
 
 import json
 import multiprocessing
+import os
 import sys
+from collections.abc import Sequence
+from itertools import groupby
 from pathlib import Path
 from typing import Any
 
@@ -22,13 +25,28 @@ from numpy.typing import NDArray
 
 from tests.scenes import assembly, degrade, photosets
 from tests.scenes.outlines import save
-from vision.rod_kinds import BODY, BODY_IMAGE, HEIGHT, INK, ROD, ROD_IMAGE, WIDTH
+from vision import rod_near
+from vision.rod_kinds import (
+    BODY,
+    BODY_IMAGE,
+    HEIGHT,
+    INK,
+    ROD,
+    ROD_IMAGE,
+    WIDTH,
+    Shown,
+    rod_outline,
+)
 
 Array = NDArray[np.float64]
 Mask = NDArray[np.uint8]
 
 SIZE = (WIDTH, HEIGHT)
-FINER = 2  # times finer than `SIZE` the meshes are drawn
+NEAR_SIZE = (204, 292)  # the nearer look and room round it to move in
+SCALE = 1.5  # of the drawing to the render
+MIRRORS = ("mirror", "black glass", "back-silvered mirror")
+LEAST_IMAGE = 6  # pixels of the shrunk photo that must show the rod's image
+IMAGE_WIDTH = 0.98  # of the rod's
 NOTHING, UNDRAWN = 0, 255
 ROD_PARTS = ("cantilever", "sleeve", "band")
 CLEAR = ("foreground", "card")  # hide what is behind them, are not shown
@@ -56,9 +74,9 @@ def mirrored(points: Array, eye: Array, thickness_mm: float) -> Array:
 class Canvas:
     """What the nearest face shows at each point of the undistorted picture."""
 
-    def __init__(self, view: Any, scale: float | None = None) -> None:
+    def __init__(self, view: Any, scale: float) -> None:
         self.view = view
-        self.scale = scale or FINER * SIZE[0] / view.width
+        self.scale = scale
         size = (round(view.height * self.scale), round(view.width * self.scale))
         self.shows = np.full(size, UNDRAWN, np.uint8)
         self.nearness = np.zeros(size)
@@ -94,22 +112,25 @@ def class_of(name: str) -> int:
     return ROD if name in ROD_PARTS else NOTHING if name in CLEAR else BODY
 
 
-def undistorted_mask(scene: assembly.Assembly, spec: dict[str, Any]) -> tuple[Mask, float]:
-    """Classes in the rendered frame, and the mask's pixels a rendered pixel."""
+def glass_mm(spec: dict[str, Any]) -> float:
+    """Thickness of the glass over the mirror."""
+    return spec["ground"]["thickness_mm"] if spec["surface"] == "back-silvered mirror" else 0.0
+
+
+def drawing(scene: assembly.Assembly, spec: dict[str, Any]) -> Mask:
+    """Classes in the rendered frame, at `SCALE` times its size."""
     view = scene.view
     assert view is not None
-    kind = spec["surface"]
-    real, flat = Canvas(view), Canvas(view)
+    real, flat = Canvas(view, SCALE), Canvas(view, SCALE)
     standing = [(name, mesh) for name, mesh, _ in scene.parts if name not in LEFT_OUT]
     for name, mesh in standing:
         real.draw(mesh.vertices, mesh.faces, class_of(name))
     shows = np.zeros(real.shows.shape, np.uint8)
-    if kind in ("mirror", "black glass", "back-silvered mirror"):
-        image, plate = Canvas(view), Canvas(view)
-        thick = spec["ground"]["thickness_mm"] if kind == "back-silvered mirror" else 0.0
+    if spec["surface"] in MIRRORS:
+        image, plate = Canvas(view, SCALE), Canvas(view, SCALE)
         for name, mesh in standing:
             if name not in ("foreground", "card"):
-                below = mirrored(mesh.vertices, view.position, thick)
+                below = mirrored(mesh.vertices, view.position, glass_mm(spec))
                 image.draw(below, mesh.faces, class_of(name))
         for name, mesh, _ in scene.parts:
             if name in ("mirror", "black glass", "glass"):
@@ -122,63 +143,126 @@ def undistorted_mask(scene: assembly.Assembly, spec: dict[str, Any]) -> tuple[Ma
             flat.draw(mesh.vertices, mesh.faces, INK)
     shows[flat.shows == INK] = INK
     shows[real.shows != UNDRAWN] = real.shows[real.shows != UNDRAWN]
-    return shows, real.scale
+    return shows
 
 
-def mask_of(scene: assembly.Assembly, spec: dict[str, Any], plan: dict[str, Any]) -> Mask:
-    """Classes of the pixels of the shrunk photo, through the lens."""
-    shows, scale = undistorted_mask(scene, spec)
-    assert scene.view is not None
-    fine = (rendered_pixels(scene.view, plan) + 0.5) * scale - 0.5
-    place = fine.astype(np.float32)
+def through_lens(
+    shows: Mask, view: Any, plan: dict[str, Any], photo: Array, size: tuple[int, int]
+) -> Mask:
+    """What photo pixels (N, 2), the pixels of a picture of a size row by row, show.
+
+    ``shows`` is drawn in the rendered frame, at any scale.
+    """
+    rendered = (view.width, view.height)
+    pixels = degrade.rendered_points(photo, rendered, plan)
+    some = slice(None, None, len(pixels) // 50)
+    back = degrade.photo_points(pixels[some], rendered, plan)
+    inside = (np.abs(pixels[some]) < 2 * view.width).all(1)
+    assert np.abs(back - photo[some])[inside].max(initial=0.0) < 1e-4 * plan["width"]
+    fine = (pixels + 0.5) * (shows.shape[1] / view.width) - 0.5
+    place = fine.astype(np.float32).reshape(size[1], size[0], 2)
     return np.asarray(cv2.remap(shows, place, None, cv2.INTER_NEAREST), np.uint8)
 
 
-def rendered_pixels(view: Any, plan: dict[str, Any]) -> Array:
-    """Where in the render each pixel of the shrunk photo was, (rows, columns, 2)."""
-    rendered, photo_size = np.array([view.width, view.height]), (plan["width"], plan["height"])
-    x, y = np.meshgrid(np.arange(SIZE[0]), np.arange(SIZE[1]))
-    photo = (np.stack([x, y], -1).reshape(-1, 2) + 0.5) * np.divide(photo_size, SIZE) - 0.5
-    half = np.hypot(*photo_size) / 2
-    bent = (photo - (np.array(photo_size) - 1) / 2) / half
-    straight = bent.copy()
-    for _ in range(20):
-        straight = bent / (1 + plan["radial_k1"] * np.sum(straight**2, 1, keepdims=True))
-    pixels = straight * half * degrade.MARGIN * view.width / plan["width"] + (rendered - 1) / 2
-    some = slice(None, None, len(pixels) // 50)
-    back = degrade.photo_points(pixels[some], (view.width, view.height), plan)
-    assert np.abs(back - photo[some]).max() < 0.01 * plan["width"] / SIZE[0]
-    return np.asarray(pixels.reshape(SIZE[1], SIZE[0], 2))
+def pixels_of(size: tuple[int, int], frame: Array) -> Array:
+    """Photo pixels (N, 2) of all pixels of a picture of a size, by its frame (2, 3)."""
+    x, y = np.meshgrid(np.arange(size[0]), np.arange(size[1]))
+    at = np.stack([x, y], -1).reshape(-1, 2).astype(float)
+    return np.asarray((at - frame[:, 2]) @ np.linalg.inv(frame[:, :2]).T)
 
 
-def _one(job: tuple[Path, dict[str, Any], dict[str, Any], Path]) -> None:
+def shrunk(size: tuple[int, int], plan: dict[str, Any]) -> Array:
+    """Frame of the whole photo shrunk to a size."""
+    k = np.divide(size, (plan["width"], plan["height"]))
+    return np.column_stack([np.diag(k), 0.5 * k - 0.5])
+
+
+def cut(rgb: Mask, frame: Array, size: tuple[int, int]) -> Mask:
+    """The part of a photo that a frame shows; shrunk first where that would alias."""
+    k = float(np.sqrt(abs(np.linalg.det(frame[:, :2]))))
+    step = min(1.0, 2 * max(k, float(np.linalg.norm(frame[:, :2], axis=1).max())))
+    small = rgb
+    if step < 1:
+        small = np.asarray(
+            cv2.resize(rgb, None, fx=step, fy=step, interpolation=cv2.INTER_AREA), np.uint8
+        )
+    ratio = np.divide(small.shape[1::-1], rgb.shape[1::-1])
+    turn = frame[:, :2] / ratio
+    shift = frame[:, 2] - turn @ (0.5 * ratio - 0.5)
+    moved = cv2.warpAffine(
+        small, np.column_stack([turn, shift]), size, flags=cv2.INTER_LINEAR,
+        borderMode=cv2.BORDER_REPLICATE,
+    )  # fmt: skip
+    return np.asarray(moved, np.uint8)
+
+
+def widened(frame: Array, size: tuple[int, int], crop: tuple[int, int]) -> Array:
+    """The frame of a larger crop with the same middle and scale."""
+    out = frame.copy()
+    out[:, 2] += (np.array(crop) - size) / 2
+    return out
+
+
+def near_frames(
+    scene: assembly.Assembly, spec: dict[str, Any], plan: dict[str, Any], wide: Mask
+) -> dict[str, Array]:
+    """Frames of nearer looks: "" at the rod, "-image" at its mirror image, as far as shown."""
+    view = scene.view
+    assert view is not None
+    k = plan["width"] / SIZE[0]
+    share = np.stack([wide == kind for kind in range(6)]).astype(np.float32)
+    outline = rod_outline(Shown(share, k))
+    if outline is None:
+        return {}
+    frames = {"": rod_near.frame(*outline.axis, outline.width)}
+    if spec["surface"] in MIRRORS and (wide == ROD_IMAGE).sum() > LEAST_IMAGE:
+        ends = np.array([scene.points_mm[f"rod axis at {at}"] for at in ("free end", "body")])
+        below = mirrored(ends, view.position, glass_mm(spec))
+        seen = degrade.photo_points(view.project(below), (view.width, view.height), plan)
+        frames["-image"] = rod_near.frame(seen[0], seen[1], IMAGE_WIDTH * outline.width)
+    return frames
+
+
+def _one(job: tuple[dict[str, Any], list[tuple[Path, dict[str, Any]]], Path]) -> None:
     from vision.photo import load_photo
 
-    photo, spec, truth, out = job
     cv2.setNumThreads(1)
-    rgb = load_photo(photo).rgb
-    picture = np.asarray(cv2.resize(rgb, SIZE, interpolation=cv2.INTER_AREA), np.uint8)
+    spec, photos, out = job
     scene = assembly.assemble(spec, photosets.WIDTH, photosets.HEIGHT)
-    save(out / photo.stem, picture, mask_of(scene, spec, truth["degradation"]))
+    drawn = drawing(scene, spec)
+    for path, truth in photos:
+        plan = truth["degradation"]
+        rgb = load_photo(path).rgb
+        wide = shrunk(SIZE, plan)
+        mask = through_lens(drawn, scene.view, plan, pixels_of(SIZE, wide), SIZE)
+        picture = np.asarray(cv2.resize(rgb, SIZE, interpolation=cv2.INTER_AREA), np.uint8)
+        save(out / "wide" / path.stem, picture, mask)
+        for name, frame in near_frames(scene, spec, plan, mask).items():
+            larger = widened(frame, (rod_near.WIDTH, rod_near.HEIGHT), NEAR_SIZE)
+            shown = through_lens(drawn, scene.view, plan, pixels_of(NEAR_SIZE, larger), NEAR_SIZE)
+            save(out / "near" / (path.stem + name), cut(rgb, larger, NEAR_SIZE), shown)
 
 
-def main(cache: Path, photos: Path, out: Path) -> None:
-    """Pictures and masks of all cantilever photographs of a set."""
+def by_scene(quantity: str, photos: Path, caches: Sequence[Path]) -> list[tuple[Any, Any]]:
+    """Scenes' parameters, each with the paths and truths of its photographs."""
     truths = json.loads((photos / "truth.json").read_text())
-    jobs = []
-    for name, truth in truths.items():
-        if truth["quantity"] != "cantilever" or not (photos / name).exists():
-            continue
-        spec = truth.get("spec")
-        if spec is None:
-            stems = sorted(cache.glob(f"*-cantilever-{name.split('-')[1]}.json"))
-            spec = json.loads(stems[0].read_text()) if stems else None
-        if spec is not None and not (out / name).with_suffix(".png").exists():
-            jobs.append((photos / name, spec, truth, out))
-    with multiprocessing.get_context("spawn").Pool(2) as pool:
-        pool.map(_one, jobs, chunksize=4)
-    print(len(jobs), "pictures")
+    names = sorted(n for n, t in truths.items() if t["quantity"] == quantity)
+    out = []
+    for seed, of_scene in groupby(names, lambda n: n.split("-")[1]):
+        copies = [(photos / n, truths[n]) for n in of_scene if (photos / n).exists()]
+        stems = [f for c in caches for f in c.glob(f"*{quantity}-{seed}.json")]
+        if copies and stems:
+            out.append((json.loads(stems[0].read_text()), copies))
+    return out
+
+
+def main(photos: Path, out: Path, *caches: Path) -> None:
+    """Pictures and masks of all cantilever photographs of a set."""
+    jobs = [(*job, out) for job in by_scene("cantilever", photos, caches)]
+    with multiprocessing.get_context("spawn").Pool(os.cpu_count()) as pool:
+        pool.map(_one, jobs, chunksize=1)
+    print(len(jobs), "scenes")
 
 
 if __name__ == "__main__":
-    main(*map(Path, sys.argv[1:4]))
+    main(*map(Path, sys.argv[1:]))
