@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import io
 import json
+from itertools import pairwise
 from pathlib import Path
 
 import cv2
@@ -207,11 +208,11 @@ def test_recipes_repeat_by_seed_and_stay_in_their_ranges(quantity: str) -> None:
 
 
 def test_sealed_scenes_show_shapes_that_tuning_never_shows() -> None:
-    tuning, second, third, fourth, fifth, sixth, sealed = (
+    bodies = [
         {_spec("azimuth", s, family)["body"]["kind"] for s in range(300)}
         for family in recipe.FAMILIES
-    )
-    assert tuning < second < third < fourth < fifth < sixth < sealed
+    ]
+    assert all(earlier < later for earlier, later in pairwise(bodies))
     seeds = [set(range(a, a + n)) for a, n, _ in photosets.SCENES.values()]
     assert len(set().union(*seeds)) == sum(map(len, seeds))
 

@@ -115,7 +115,8 @@ def _stylus_and_cantilever(out: Assembly, spec: dict[str, Any]) -> None:
     start = centre - rod["overhang_mm"] * along
     mesh = shapes.rod(rod["length_mm"], rod["radius_mm"], rod["far_radius_mm"], rod["bore_mm"],
                       rod["kind"] == "rounded rod", rod["kind"] == "square rod",
-                      rod["kind"] == "six-sided rod", rod["kind"] == "necked rod")  # fmt: skip
+                      rod["kind"] == "six-sided rod", rod["kind"] == "necked rod",
+                      rod["kind"] == "stepped rod")  # fmt: skip
     if rod["kind"] == "oval rod":
         mesh = mesh.moved(np.diag([0.7, 1.0, 1.0]))  # less high than wide
     lie = shapes.frame_along(along, (0.0, 0.0, 1.0))
@@ -267,6 +268,8 @@ def _body(out: Assembly, spec: dict[str, Any]) -> None:
             "seamed": ("chamfer", bevel, 2),
             "arched": ("chamfer", bevel, 2),
             "halved": ("chamfer", bevel, 2),
+            "collared": ("chamfer", bevel, 2),
+            "notched": ("chamfer", bevel, 2),
         }[kind]
         if kind == "keystone":
             taper = 0.3 + 0.5 * taper
@@ -286,12 +289,26 @@ def _body(out: Assembly, spec: dict[str, Any]) -> None:
             span, rise = 0.2 * wide, 0.15 * (top - low)
             arch = [[-span, low], [-span / 2, low + rise], [span / 2, low + rise], [span, low]]
             view = np.concatenate([view, arch])
+        edge_half = wide / 2 * (1 - taper)
+        if kind == "notched":
+            # the lower corners cut out square
+            edge_half, step = edge_half - 0.13 * wide, low + 0.2 * (top - low)
+            outer = wide / 2 * (1 - taper * (top - step) / (top - low))
+            notch = np.array([[edge_half, low], [edge_half, step], [outer, step]])
+            above = view[view[:, 1] > step]
+            view = np.concatenate([notch, above, notch[::-1] * [-1, 1]])
         put(
             "body",
             shapes.prism(view, x0, x1, bevel if kind != "bevelled" else 2 * bevel, slant, steps),
             paint,
         )
-        edge_half = wide / 2 * (1 - taper)
+        if kind == "collared":
+            # a belt round the middle that stands out a little
+            height = top - low
+            belt = shapes.outline(
+                "chamfer", wide + 0.6, low + 0.4 * height, low + 0.58 * height, 0.1, 0.0
+            )
+            put("belt", shapes.prism(belt, x0 - 0.3, x1, 0.1), other)
         if kind == "lipped":
             # an upper lip before the front throws its shadow on the face
             lip = shapes.outline("chamfer", wide, top - 0.22 * (top - low), top, 0.3, 0.0)
@@ -380,6 +397,8 @@ def _body(out: Assembly, spec: dict[str, Any]) -> None:
             "seamed",
             "arched",
             "halved",
+            "collared",
+            "notched",
         )
     ):
         _label(put, b, x0, low, top)
@@ -624,6 +643,11 @@ def _surroundings(out: Assembly, spec: dict[str, Any]) -> None:
                 shapes.frame_along(-low, (0, 0, 1)), low * 190 + [0, 0, 20]
             )
             out.lamps.append(("window", panel, list(strength * warm)))
+    elif light == "ceiling spots":
+        # three small ones in a row, high up
+        for turn in (-30.0, 0.0, 30.0):
+            at = world.cantilever_direction(lamp["bearing_deg"] + turn, 68.0) * 220
+            out.lamps.append(("bulb", shapes.ball(at, 6.0), list(300.0 * warm)))
     elif light == "table lamp":
         # near, low and to one side
         at = world.cantilever_direction(lamp["bearing_deg"], 20.0) * 130 + [0, 0, 15]

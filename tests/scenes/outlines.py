@@ -6,13 +6,15 @@ Comes in: renders' parameters (`photosets`), the photographs degraded from them 
 `truth.json`. Goes out, for each photograph: in OUT/wide a crop round the stylus in which the rod
 is `ROD_PX` thick and the pivot to the right, in OUT/near one in which the stylus stands upright
 and is `SHANK_PX` wide; a mask of what each pixel shows with each. Over a mirror the same once more
-of the stylus' image, turned upright. They are what `tests.teach` teaches from.
+of the stylus' image, turned upright; in OUT/wide/slopes.json which way the surface runs. They are
+what `tests.teach` and `tests.teach_slope` teach from.
 """
 
 from __future__ import annotations
 
 import json
 import multiprocessing
+import os
 import sys
 from collections.abc import Callable
 from pathlib import Path
@@ -23,7 +25,7 @@ import numpy as np
 from numpy.typing import NDArray
 from PIL import Image
 
-from tests.scenes import assembly, degrade, photosets
+from tests.scenes import assembly, degrade, photosets, world
 from vision.outline import ROD_PX, SHANK_PX
 
 Array = NDArray[np.float64]
@@ -117,7 +119,15 @@ def cut(
     return np.asarray(crop, np.uint8), mask
 
 
-def _one(job: tuple[Path, Path, dict[str, Any], Path]) -> None:
+def slope_deg(spec: dict[str, Any], seen: Seen) -> float:
+    """Slope of the surface at the tip in the wide crop, positive where it falls to the pivot."""
+    along = world.cantilever_direction(spec["cantilever_yaw_deg"], 0.0)
+    before, beyond = seen(np.array([-0.05 * along, 0.05 * along]))
+    run = beyond - before
+    return float(np.degrees(np.arctan2(run[1], abs(run[0]))))
+
+
+def _one(job: tuple[Path, Path, dict[str, Any], Path]) -> float:
     from vision.photo import load_photo
 
     photo, stem, truth, out = job
@@ -133,6 +143,7 @@ def _one(job: tuple[Path, Path, dict[str, Any], Path]) -> None:
             ("near", near_frame(scene, spec, seen, image), NEAR_SIZE),
         ):
             save(out / folder / name, *cut(rgb, frame, size, scene, seen))
+    return slope_deg(spec, seen_by(scene, truth["degradation"], False))
 
 
 def save(path: Path, crop: Mask, mask: Mask) -> None:
@@ -153,8 +164,10 @@ def main(cache: Path, photos: Path, out: Path) -> None:
         stems = sorted(cache.glob(f"*-rake-{seed}.json"))
         if stems:
             jobs.append((photos / name, stems[0], truth, out))
-    with multiprocessing.get_context("spawn").Pool(2) as pool:
-        pool.map(_one, jobs, chunksize=4)
+    with multiprocessing.get_context("spawn").Pool(os.cpu_count()) as pool:
+        slopes = pool.map(_one, jobs, chunksize=4)
+    names = [job[0].stem for job in jobs]
+    (out / "wide" / "slopes.json").write_text(json.dumps(dict(zip(names, slopes, strict=True))))
     print(len(jobs), "crops")
 
 

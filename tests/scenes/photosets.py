@@ -5,12 +5,12 @@
 
 `render` path-traces the scenes of a set once (slow; resumes where it stopped). The other commands
 take renders from the cache, degrade each in several ways and write JPEGs with `truth.json`. All is
-fixed by seeds. The sets: "tuning" is for looking at; so are "second" to "sixth", earlier sealed
-sets with shapes and lights that tuning never shows; "lessons" are more scenes like theirs for the
-networks to learn from; "sealed" has other seeds, and shapes and lights that none of them shows,
-and exists only to be counted; "unusable" must never be answered with a number, and
-"sealed-unusable" is the same from sealed scenes; "pairs" are settings over paper photographed from
-the left and from the right; "nightly" is a small picture of some second scenes for
+fixed by seeds. The sets: "tuning" is for looking at; so are "second" to "seventh", earlier sealed
+sets with shapes and lights that tuning never shows; "lessons" and "more-lessons" are more scenes
+like theirs for the networks to learn from; "sealed" has other seeds, and shapes and lights that
+none of them shows, and exists only to be counted; "unusable" must never be answered with a number,
+and "sealed-unusable" is the same from sealed scenes; "pairs" are settings over paper photographed
+from the left and from the right; "nightly" is a small picture of some second scenes for
 `tests/photos/`; "samples" are the pictures of `sample_images/`.
 """
 
@@ -40,14 +40,16 @@ SCENES = {
     "fifth": (21000, 75, "fifth"),
     "sixth": (31000, 75, "sixth"),
     "lessons": (41000, 800, "sixth"),
-    "sealed": (33000, 75, "sealed"),
-    "pairs": (36000, 48, "pairs"),
+    "seventh": (33000, 75, "seventh"),
+    "more-lessons": (43000, 1200, "seventh"),
+    "sealed": (34000, 75, "sealed"),
+    "pairs": (37000, 48, "pairs"),
     "samples": (5000, 5, "samples"),
 }
 PAIRED = ("cantilever",)
 OTHERS = ("unusable", "sealed-unusable", "nightly", "samples")
 COPIES = {"tuning": 4, "second": 6, "third": 6, "fourth": 4, "fifth": 4, "sixth": 4,
-          "lessons": 3, "sealed": 4, "pairs": 3}  # fmt: skip
+          "lessons": 3, "seventh": 4, "more-lessons": 2, "sealed": 4, "pairs": 3}  # fmt: skip
 
 
 def main(arguments: list[str] | None = None) -> int:

@@ -12,7 +12,7 @@ from typing import Any
 import numpy as np
 
 QUANTITIES = ("rake", "cantilever", "azimuth")
-FAMILIES = ("tuning", "second", "third", "fourth", "fifth", "sixth", "sealed")
+FAMILIES = ("tuning", "second", "third", "fourth", "fifth", "sixth", "seventh", "sealed")
 
 BODIES = {
     "tuning": ["box", "bevelled", "rounded", "open-front", "guard", "two-colour"],
@@ -29,9 +29,13 @@ BODIES = {
     "sixth": ["box", "bevelled", "rounded", "open-front", "guard", "two-colour",
               "octagon", "stepped", "prow", "cheeks", "flange", "ribbed", "keystone",
               "lipped", "drilled", "gabled", "panelled", "waisted", "seamed"],
-    "sealed": ["box", "bevelled", "rounded", "open-front", "guard", "two-colour",
+    "seventh": ["box", "bevelled", "rounded", "open-front", "guard", "two-colour",
                "octagon", "stepped", "prow", "cheeks", "flange", "ribbed", "keystone",
                "lipped", "drilled", "gabled", "panelled", "waisted", "seamed", "arched", "halved"],
+    "sealed": ["box", "bevelled", "rounded", "open-front", "guard", "two-colour",
+               "octagon", "stepped", "prow", "cheeks", "flange", "ribbed", "keystone",
+               "lipped", "drilled", "gabled", "panelled", "waisted", "seamed", "arched", "halved",
+               "collared", "notched"],
 }  # fmt: skip
 RODS = {
     "tuning": ["tube", "thin rod", "tapered"],
@@ -43,8 +47,10 @@ RODS = {
               "banded tube", "oval rod"],
     "sixth": ["tube", "thin rod", "tapered", "rounded rod", "square rod", "sleeved rod",
               "banded tube", "oval rod", "six-sided rod"],
-    "sealed": ["tube", "thin rod", "tapered", "rounded rod", "square rod", "sleeved rod",
+    "seventh": ["tube", "thin rod", "tapered", "rounded rod", "square rod", "sleeved rod",
                "banded tube", "oval rod", "six-sided rod", "necked rod"],
+    "sealed": ["tube", "thin rod", "tapered", "rounded rod", "square rod", "sleeved rod",
+               "banded tube", "oval rod", "six-sided rod", "necked rod", "stepped rod"],
 }  # fmt: skip
 SHANKS = {
     "tuning": ["round", "square"],
@@ -53,8 +59,10 @@ SHANKS = {
     "fourth": ["round", "square", "octagon", "hexagon", "flatted"],
     "fifth": ["round", "square", "octagon", "hexagon", "flatted", "rounded square"],
     "sixth": ["round", "square", "octagon", "hexagon", "flatted", "rounded square", "oblong"],
-    "sealed": ["round", "square", "octagon", "hexagon", "flatted", "rounded square", "oblong",
+    "seventh": ["round", "square", "octagon", "hexagon", "flatted", "rounded square", "oblong",
                "stadium"],
+    "sealed": ["round", "square", "octagon", "hexagon", "flatted", "rounded square", "oblong",
+               "stadium", "fluted"],
 }  # fmt: skip
 TIPS = {
     "tuning": ["conical", "elliptical", "long-edge"],
@@ -63,6 +71,7 @@ TIPS = {
     "fourth": ["conical", "elliptical", "long-edge", "tapered shank"],
     "fifth": ["conical", "elliptical", "long-edge", "tapered shank"],
     "sixth": ["conical", "elliptical", "long-edge", "tapered shank"],
+    "seventh": ["conical", "elliptical", "long-edge", "tapered shank"],
     "sealed": ["conical", "elliptical", "long-edge", "tapered shank"],
 }
 LIGHTS = {
@@ -74,8 +83,10 @@ LIGHTS = {
               "table lamp"],
     "sixth": ["back", "soft", "hard", "dim", "window", "ring", "two lamps", "strip lamp",
               "table lamp", "two windows"],
-    "sealed": ["back", "soft", "hard", "dim", "window", "ring", "two lamps", "strip lamp",
+    "seventh": ["back", "soft", "hard", "dim", "window", "ring", "two lamps", "strip lamp",
                "table lamp", "two windows", "overcast"],
+    "sealed": ["back", "soft", "hard", "dim", "window", "ring", "two lamps", "strip lamp",
+               "table lamp", "two windows", "overcast", "ceiling spots"],
 }  # fmt: skip
 SURFACES = {
     "rake": (["mirror", "record", "back-silvered mirror", "glossy card", "matt card"],
@@ -94,7 +105,7 @@ def draw(quantity: str, seed: int, family: str = "tuning") -> dict[str, Any]:
     quantity : {"rake", "cantilever", "azimuth"}
     seed : int
         The same seed always gives the same scene.
-    family : {"tuning", "second", "third", "fourth", "fifth", "sixth", "sealed"}
+    family : {"tuning", "second", "third", "fourth", "fifth", "sixth", "seventh", "sealed"}
         Each also draws shapes and lights that those before it never show.
     """
     if quantity not in QUANTITIES:
@@ -178,6 +189,7 @@ def _cantilever(rng: np.random.Generator, family: str) -> dict[str, Any]:
             "oval rod",
             "six-sided rod",
             "necked rod",
+            "stepped rod",
         )
         else _u(rng, 0.16, 0.33)
     )
@@ -227,7 +239,7 @@ def _body(rng: np.random.Generator, family: str) -> dict[str, Any]:
 def _slant(rng: np.random.Generator, kind: str) -> float:
     if kind == "prow":
         return _u(rng, 0.1, 0.45)
-    if kind in ("drilled", "seamed", "halved"):
+    if kind in ("drilled", "seamed", "halved", "collared"):
         return 0.0
     return _u(rng, 0, 0.15) if rng.random() < 0.3 else 0.0
 

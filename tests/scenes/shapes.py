@@ -152,6 +152,7 @@ def needle(
             0,
         )
         ** (-1 / 3),
+        "fluted": 0.485 + 0.015 * np.cos(8 * (t - np.radians(turn_deg))),
         "flatted": np.minimum(0.5, 0.38 / np.maximum(abs(np.cos(t - np.radians(turn_deg))), 1e-9)),
         "hexagon": 0.5 / _widest_facing(t - np.radians(turn_deg), 6),
         "octagon": 0.5 / _widest_facing(t - np.radians(turn_deg), 8),
@@ -192,6 +193,7 @@ def rod(
     square: bool = False,
     six_sided: bool = False,
     necked: bool = False,
+    stepped: bool = False,
 ) -> Mesh:
     """A cantilever along +z from its free end at z = 0; a bore makes it a tube, a neck thinner."""
     grow = (far_radius_mm - radius_mm) / length_mm
@@ -209,9 +211,12 @@ def rod(
         neck = 0.8 * radius_mm
         start = [(0.0, 0.95 * neck), (0.05 * neck, neck), (1.2, neck), (1.5, radius_mm)]
     last = start[-1][0]
+    if stepped:
+        start += [(2.4, radius_mm), (2.4, 1.3 * radius_mm)]
+        last, radius_mm = 2.4, 1.3 * radius_mm
     run = [(z, radius_mm + grow * z) for z in np.linspace(last, length_mm, 12)[1:]]
     mesh = lathe([*start, *run], sides=4 if square else 6 if six_sided else 96,
-                 smooth=not (square or six_sided or bore_mm > 0))  # fmt: skip
+                 smooth=not (square or six_sided or stepped or bore_mm > 0))  # fmt: skip
     return mesh.moved(rotation_quarter()) if square else mesh
 
 

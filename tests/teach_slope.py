@@ -1,0 +1,163 @@
+"""Teach the network of `vision.surface_slope` from crops whose surface's slope is known.
+
+    python -m tests.teach_slope CROPS [CROPS ...] --out FILE.onnx [--check CROPS]
+
+CROPS are wide crops of `tests.scenes.outlines`, with `slopes.json` beside them. Wants PyTorch and a
+GPU. The crops are turned at random, so that a few scenes show every slope.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import math
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import torch
+from PIL import Image
+from torch import Tensor, nn
+from torch.nn import functional
+
+from tests.scenes.outlines import WIDE_END
+from tests.teach import pair, repainted
+from vision.surface_slope import END_AT, HEIGHT, SLOPES_DEG, WIDTH
+
+SOFT_DEG = 0.35  # of what counts as the right slope
+CHANNELS = (16, 24, 40, 56, 72, 96)
+
+
+class Slopes(nn.Module):
+    """Input (N, 3, HEIGHT, WIDTH) in 0-1; output logits (N, slopes)."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        steps = zip((3, *CHANNELS), CHANNELS, strict=False)
+        self.down = nn.ModuleList([pair(a, b) for a, b in steps])
+        self.thin = nn.Conv2d(CHANNELS[-1], 24, 1)
+        size = 24 * (HEIGHT // 32) * (WIDTH // 32)
+        self.last = nn.Sequential(
+            nn.Dropout(0.2), nn.Linear(size, 128), nn.ReLU(), nn.Linear(128, len(SLOPES_DEG))
+        )
+
+    def forward(self, x: Tensor) -> Tensor:
+        x = (x - 0.5) * 4
+        for i, block in enumerate(self.down):
+            x = block(functional.max_pool2d(x, 2) if i else x)
+        return self.last(functional.relu(self.thin(x)).flatten(1))
+
+
+def load(folders: list[Path]) -> tuple[Tensor, Tensor]:
+    """All crops (N, 3, H, W), bytes, and their slopes (N,), degrees."""
+    pictures, slopes = [], []
+    for folder in folders:
+        for name, slope in sorted(json.loads((folder / "slopes.json").read_text()).items()):
+            path = folder / f"{name}.webp"
+            pictures.append(np.asarray(Image.open(path).convert("RGB")).transpose(2, 0, 1))
+            slopes.append(slope)
+    return torch.from_numpy(np.stack(pictures)), torch.tensor(slopes, dtype=torch.float32)
+
+
+def windows(
+    pictures: Tensor, slopes: Tensor, generator: torch.Generator | None
+) -> tuple[Tensor, Tensor]:
+    """Network-sized windows of crops, moved at random where a generator is given; the slopes."""
+    n, _, h, w = pictures.shape
+    device = pictures.device
+
+    def spread(most: float) -> Tensor:
+        if generator is None:
+            return torch.zeros(n, device=device)
+        return most * (2 * torch.rand(n, generator=generator, device=device) - 1)
+
+    scale, stretch = torch.exp(spread(0.3)), torch.exp(spread(0.06))
+    turn = torch.deg2rad(spread(7.0))
+    cos, sin = torch.cos(turn) / scale, torch.sin(turn) / scale
+    a, b, c, d = cos * stretch, -sin * stretch, sin, cos  # crop = (a b; c d) window
+    x = torch.arange(WIDTH, device=device) - END_AT[0]
+    y = torch.arange(HEIGHT, device=device) - END_AT[1]
+    gy, gx = torch.meshgrid(y, x, indexing="ij")
+    gx, gy = gx[None].float(), gy[None].float()
+    px = a[:, None, None] * gx + b[:, None, None] * gy + (spread(26.0) + WIDE_END[0])[:, None, None]
+    py = c[:, None, None] * gx + d[:, None, None] * gy + (spread(26.0) + WIDE_END[1])[:, None, None]
+    grid = torch.stack([2 * (px + 0.5) / w - 1, 2 * (py + 0.5) / h - 1], -1)
+    seen = functional.grid_sample(
+        pictures.float() / 255, grid, padding_mode="border", align_corners=False
+    )
+    along = torch.deg2rad(slopes)
+    u, v = torch.cos(along), torch.sin(along)
+    return seen, torch.rad2deg(torch.atan2(a * v - c * u, d * u - b * v))
+
+
+def told(logits: Tensor) -> tuple[Tensor, Tensor]:
+    """Mean and standard deviation of the slopes, degrees."""
+    at = torch.tensor(SLOPES_DEG, dtype=torch.float32, device=logits.device)
+    share = logits.softmax(1)
+    mean = share @ at
+    return mean, torch.sqrt((share * (at - mean[:, None]) ** 2).sum(1))
+
+
+def train(args: Any) -> None:
+    """Train, print the misses on crops kept out, write the network."""
+    torch.manual_seed(args.seed)
+    pictures, slopes = (v.cuda() for v in load(args.crops))
+    generator = torch.Generator("cuda").manual_seed(args.seed)
+    net = Slopes().cuda().to(memory_format=torch.channels_last)
+    optimiser = torch.optim.AdamW(net.parameters(), lr=2e-3, weight_decay=0.05)
+    mean = torch.optim.swa_utils.AveragedModel(
+        net, multi_avg_fn=torch.optim.swa_utils.get_ema_multi_avg_fn(0.998), use_buffers=True
+    )
+    at = torch.tensor(SLOPES_DEG, dtype=torch.float32, device="cuda")
+    for step in range(args.steps):
+        rate = 2e-3 * min((step + 1) / 200, 0.5 * (1 + math.cos(math.pi * step / args.steps)))
+        for group in optimiser.param_groups:
+            group["lr"] = rate
+        net.train()
+        pick = torch.randint(len(pictures), (args.batch,), generator=generator, device="cuda")
+        x, true = windows(pictures[pick], slopes[pick], generator)
+        nothing = torch.zeros(len(x), 1, *x.shape[2:], device="cuda")
+        x = repainted(x, nothing, generator)
+        wanted = torch.exp(-0.5 * ((at - true[:, None]) / SOFT_DEG) ** 2)
+        wanted = wanted / wanted.sum(1, keepdim=True)
+        with torch.autocast("cuda", torch.bfloat16):
+            logits = net(x.to(memory_format=torch.channels_last))
+        loss = -(wanted * logits.float().log_softmax(1)).sum(1).mean()
+        optimiser.zero_grad(set_to_none=True)
+        loss.backward()
+        optimiser.step()
+        mean.update_parameters(net)
+        if step % 500 == 499:
+            print(f"step {step + 1}: loss {float(loss):.4f}", flush=True)
+    final = mean.module.to(memory_format=torch.contiguous_format).eval()
+    for folder in args.check:
+        with torch.no_grad():
+            x, true = windows(*(v.cuda() for v in load([folder])), None)
+            said, sd = told(final(x))
+        miss = (said - true).abs().cpu()
+        for low, high in ((0, 0.45), (0.45, 0.6), (0.6, 0.9), (0.9, 1.5), (1.5, 9)):
+            group = miss[((sd >= low) & (sd < high)).cpu()]
+            if len(group):
+                rms = float(group.square().mean().sqrt())
+                print(f"{folder}: told to {low}-{high}: {len(group)}, RMS {rms:.2f}")
+    example = torch.zeros(1, 3, HEIGHT, WIDTH)
+    torch.onnx.export(
+        final.cpu(), (example,), args.out, opset_version=13, dynamo=False,
+        input_names=["picture"], output_names=["slopes"],
+    )  # fmt: skip
+
+
+def main() -> None:
+    """Parse the command line; see the module's text."""
+    parser = argparse.ArgumentParser(prog="python -m tests.teach_slope")
+    parser.add_argument("crops", type=Path, nargs="+")
+    parser.add_argument("--out", type=Path, required=True)
+    parser.add_argument("--check", type=Path, nargs="*", default=[])
+    parser.add_argument("--steps", type=int, default=9000)
+    parser.add_argument("--batch", type=int, default=64)
+    parser.add_argument("--seed", type=int, default=1)
+    train(parser.parse_args())
+
+
+if __name__ == "__main__":
+    main()
