@@ -157,8 +157,12 @@ def test_scatter_as_by_chance_is_no_lattice() -> None:
     strewn = np.sqrt(np.mean(np.random.default_rng(1).uniform(-1.5, 1.5, 4000) ** 2))
     pose = replace(grid_pose(35, 6, 1), columns=(0, 1), rows=(0, 1, 2), ticks=9)
     assert well_seen(replace(pose, rms_px=0.3 * strewn), free_focal=False)
-    assert not well_seen(replace(pose, rms_px=0.6 * strewn), free_focal=False)
+    assert not well_seen(replace(pose, rms_px=0.6 * strewn, support=0.7), free_focal=False)
     assert not well_seen(replace(pose, rms_px=0.3 * strewn, support=0.3), free_focal=True)
+    # broad, half bleached lines scatter, but chance puts no ten ticks and nearly all ink on them
+    combed = replace(pose, rms_px=0.6 * strewn, ticks=10)
+    assert well_seen(replace(combed, support=0.87), free_focal=False)
+    assert not well_seen(replace(combed, support=0.6), free_focal=False)
 
 
 def test_two_lines_with_much_left_over_may_lie_on_two_layers() -> None:

@@ -27,6 +27,7 @@ ENOUGH_LINES = 8  # for scatter to be the sheet's, not chance
 MOST_SCATTER_PX = 0.45  # half of that of points strewn within the gate of 1.5 px
 EITHER_LAYER_TILT_DEG = 0.75
 LEAST_SUPPORT, LEAST_FILLED = 0.51, 0.45  # right lattices reach 0.52-0.97 and 0.5-1.0
+MOST_OF_ALL = 0.8  # of the ridges, with many ticks: no chance, whatever the scatter of broad lines
 EITHER_LAYER_SHARE = 0.75
 USUAL_DOUBLED = 0.4  # of the lines' lengths in glass, seen on both layers
 
@@ -132,7 +133,8 @@ def well_seen(pose: GridPose, free_focal: bool) -> bool:
     Ticks count for lines, but with the lens free to fit them chance has them, too.
     """
     lines = (len(pose.columns) + len(pose.rows)) * (2 if pose.layers_told else 1)
-    if lines < ENOUGH_LINES and pose.rms_px > MOST_SCATTER_PX:
+    combed = pose.ticks >= SURE_TICKS and pose.support >= MOST_OF_ALL
+    if lines < ENOUGH_LINES and pose.rms_px > MOST_SCATTER_PX and not combed:
         return False
     if pose.ticks >= MIN_TICKS and not (free_focal and pose.support < LEAST_SUPPORT_WITH_TICKS):
         return True
