@@ -33,6 +33,7 @@ from vision.grid_ticks import ticked
 from vision.measure import Options
 from vision.photo import FocalPrior, Photo
 from vision.reading import Refusal
+from vision.rod_kinds import HEIGHT, INK, WIDTH, Shown
 
 Array = NDArray[np.float64]
 SIZE = (1600, 1200)
@@ -383,6 +384,8 @@ def test_drawn_grid_lines_reach_the_finder(monkeypatch: pytest.MonkeyPatch) -> N
     ends = [pose.project(np.array([[k, -1.5, 0], [k, 1.5, 0]], float)) for k in (-1, 0, 1)]
     ends += [pose.project(np.array([[-1.8, k, 0], [1.8, k, 0]], float)) for k in (-1, 0, 1)]
     marks = {f"grid line {n}": tuple(map(tuple, e.tolist())) for n, e in enumerate(ends)}
+    nothing = Shown(np.zeros((6, HEIGHT, WIDTH), np.float32), SIZE[0] / WIDTH)
+    monkeypatch.setattr("vision.cantilever.look", lambda rgb: nothing)
     alone = find_cantilever(photo, Options())
     assert isinstance(alone, Refusal) and "grid" in alone.reason
     seen: list[GridPose] = []
@@ -414,3 +417,31 @@ def test_a_grid_seen_from_straight_above_is_not_taken() -> None:
     grey = cv2.GaussianBlur(0.85 - 0.75 * lines, (0, 0), 1.5)
     found = find_grid(np.asarray(grey, np.float32), FocalPrior(7000, 0.05))
     assert found is None
+
+
+def _shown_ink(pose: GridPose, lines: range) -> Shown:
+    """What a network would show of printed lines, drawn with OpenCV in its copy."""
+    share = np.zeros((6, HEIGHT, WIDTH), np.float32)
+    k = SIZE[0] / WIDTH
+    steps = np.linspace(-6.0, 6.0, 400)
+    for index in lines:
+        for axis in (0, 1):
+            points = np.zeros((len(steps), 3))
+            points[:, axis], points[:, 1 - axis] = index, steps
+            at = ((pose.project(points) + 0.5) / k - 0.5) * 16
+            cv2.polylines(
+                share[INK], [np.round(at).astype(np.int32)], False, 1.0, 2, cv2.LINE_AA, 4
+            )
+    return Shown(cv2.GaussianBlur(share.transpose(1, 2, 0), (0, 0), 0.7).transpose(2, 0, 1), k)
+
+
+def test_a_lattice_that_only_the_network_sees_is_found_if_it_has_lines_enough() -> None:
+    pose = grid_pose(40, 8, 1)
+    noise = np.random.default_rng(4).normal(0.5, 0.1, SIZE[::-1])
+    noisy = np.clip(noise, 0, 1).astype(np.float32)
+    focal = FocalPrior(9000.0, 0.05)
+    assert find_grid(noisy, focal) is None
+    found = find_grid(noisy, focal, shown=_shown_ink(pose, range(-1, 2)))
+    assert found is not None
+    assert _angle(found.normal, pose.normal) < 0.5
+    assert find_grid(noisy, focal, shown=_shown_ink(pose, range(2))) is None

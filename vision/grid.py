@@ -75,6 +75,8 @@ GOOD_SCORE = 0.65
 LEAST_PRINT, SURE_PRINT = 0.3, 0.7  # of what looks printed, on the lattice
 MOST_DEPTH, GHOSTS_WORTH = 1.1, 0.06  # of glass, pitches; share of dark ridges that ghosts explain
 LEAST_SCORE = 0.25
+# a lattice in the network's shares: contrast they are drawn with, lines, share of the crests on it
+INK_DEPTH, LEAST_LINES, LEAST_CREST_SHARE = 0.8, 5, 0.45
 
 
 def find_grid(
@@ -140,8 +142,12 @@ def find_grid(
     pose = _chosen(small, candidates, points, prior, free_focal)
     if pose is not None and shown is not None:
         pose = _with_glass(pose, dark, prior)
+    if pose is None and in_print is not None:
+        return in_print[0].scaled(1 / factor)
+    if pose is None and drawn is None and shown is not None:
+        pose = _in_shares(small, dark, shown, factor, coarse_centre, half_diagonal, lens)
     if pose is None:
-        return None if in_print is None else in_print[0].scaled(1 / factor)
+        return None
     pose = with_null(small, pose)
     pose = replace(pose, ink_half_width=_ink_half_width(small, pose, points))
     return pose.scaled(1 / factor)
@@ -173,6 +179,38 @@ def _in_print(
         return None
     glazed = with_null(grey, glazed)
     return replace(glazed, ink_half_width=_ink_half_width(grey, glazed, points)), support
+
+
+def _in_shares(
+    grey: NDArray[np.float32],
+    dark: Ridges,
+    shown: Shown,
+    factor: float,
+    centre: tuple[float, float],
+    half_diagonal: float,
+    lens: tuple[float, float, float, float],
+) -> GridPose | None:
+    """The lattice through the crests of what looks printed, for where the picture has no ridges.
+
+    Ink too faint or too noisy for ridges is seen by the network all the same, but only to a pixel
+    of its copy: few lines would fit too much.
+    """
+    k = shown.k * factor
+    place = np.array([[k, 0, (k - 1) / 2], [0, k, (k - 1) / 2]])
+    ink = cv2.warpAffine(shown.share[INK], place, grey.shape[::-1], flags=cv2.INTER_CUBIC)
+    points = dark_lines((1 - INK_DEPTH * np.clip(ink, 0, 1)).astype(np.float32))
+    points = points.picked(shown.crest(INK, (points.xy - (factor - 1) / 2) / factor))
+    prior = (math.log(lens[0]), lens[3])
+    candidates = _attempt(points, grey, centre, half_diagonal, lens, seek_glass=False)
+    candidates = [c for c in candidates if is_plausible(c[1]) and usual_lens(c[1], prior)]
+    if not candidates:
+        return None
+    score, pose = candidates[0]
+    lines = (len(pose.columns), len(pose.rows))
+    if min(lines) < 2 or sum(lines) < LEAST_LINES or pose.support < LEAST_CREST_SHARE:
+        return None
+    sure = with_rivals(pose, candidates[1:], score)
+    return None if sure is None else _with_glass(sure, dark, prior)
 
 
 def _with_glass(pose: GridPose, dark: Ridges, prior: tuple[float, float]) -> GridPose | None:
