@@ -49,13 +49,14 @@ class Task:
     flips: bool = False
 
 
+WIDER = (24, 36, 56, 80, 104)  # channels of networks for small pictures
 TASKS = {
     "outline": Task(
         (outline.WIDTH, outline.HEIGHT), outline.END_AT, WIDE_END, (0.6, 0.8, 2.5), (2,)
     ),
     "near": Task(
         (outline.NEAR_WIDTH, outline.NEAR_HEIGHT), outline.TIP_AT, NEAR_TIP, (0.8, 0.8, 1.5), (2,),
-        scale=0.3, turn_deg=5.0, shift=9.0,
+        channels=WIDER, scale=0.3, turn_deg=5.0, shift=9.0,
     ),
     "rods": Task(
         (448, 336), (224, 168), (224, 168), (0.4, 2.0, 2.0, 0.4, 0.5, 1.5), (1, 2, 5),
@@ -64,7 +65,7 @@ TASKS = {
     "rods-near": Task(
         (rod_near.WIDTH, rod_near.HEIGHT), (64, 96), (102, 146),
         (0.4, 1.0, 2.0, 0.4, 0.5, 0.5), (1, 2),
-        scale=0.3, shift=18.0, stretch=0.2, flips=True,
+        channels=WIDER, scale=0.3, shift=18.0, stretch=0.2, flips=True,
     ),
     "bodies-near": Task(
         (azimuth_near.WIDTH, azimuth_near.HEIGHT), (144, 144), (198, 190),

@@ -77,13 +77,10 @@ class Outline:
         return short * least * math.exp(max(fine - self.overlap, 0.0) / fold)
 
 
-def _look(
-    rgb: NDArray[np.uint8], basis: Array, origin: Array, size: tuple[int, int], file: str
-) -> Grey:
-    """Probabilities (3, rows, columns) of nothing, rod and stylus in a copy of part of the photo.
-
-    ``photo = origin + basis @ (column, row)``.
-    """
+def part_of(
+    rgb: NDArray[np.uint8], basis: Array, origin: Array, size: tuple[int, int]
+) -> NDArray[np.uint8]:
+    """A copy of part of a photo: ``photo = origin + basis @ (column, row)``."""
     k = math.sqrt(abs(float(np.linalg.det(basis))))  # photo pixels a pixel of the copy
     ends = [(0, 0), (size[0], 0), (0, size[1]), size]
     corners = origin + np.array(ends) @ basis.T
@@ -101,7 +98,7 @@ def _look(
         flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP,
         borderMode=cv2.BORDER_REPLICATE,
     )
-    return shares_of(file, np.asarray(copy, np.uint8))
+    return np.asarray(copy, np.uint8)
 
 
 def find_outline(rgb: NDArray[np.uint8], rod: SideRod, thickness: float) -> Outline | None:
@@ -156,7 +153,8 @@ def _seen(
     rgb: NDArray[np.uint8], basis: Array, origin: Array, size: tuple[int, int], file: str
 ) -> Outline | None:
     """The outline fitted to what a network shows in one copy, photo pixels."""
-    kinds = _look(rgb, basis, origin, size, file)
+    # probabilities (3, rows, columns) of nothing, rod and stylus
+    kinds = shares_of(file, part_of(rgb, basis, origin, size))
     piece = _largest(kinds[2] > 0.5)
     fitted = None if piece is None else _fitted(kinds[2], kinds[1], piece)
     if piece is None or fitted is None:

@@ -142,8 +142,8 @@ def load_photo(source: str | Path | bytes, name: str | None = None) -> Photo:
                 image.draft("RGB", (native[0] // 2, native[1] // 2))
             facts = _Facts.from_image(image)
             image.load()
-            upright = ImageOps.exif_transpose(image)
-            rgb = _to_rgb8(upright)
+            ImageOps.exif_transpose(image, in_place=True)
+            rgb = _to_rgb8(image)
     except (OSError, SyntaxError, ValueError, EOFError, MemoryError) as error:
         raise PhotoError(
             f"{name} is damaged or incomplete and cannot be decoded.",
@@ -245,7 +245,7 @@ def _to_rgb8(image: Image.Image) -> NDArray[np.uint8]:
         layered = image.convert("RGBA")
         paper = Image.new("RGBA", layered.size, (255, 255, 255, 255))
         image = Image.alpha_composite(paper, layered)
-    return np.asarray(image.convert("RGB"), np.uint8)
+    return np.asarray(image if image.mode == "RGB" else image.convert("RGB"), np.uint8)
 
 
 @dataclass(frozen=True)

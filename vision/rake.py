@@ -13,7 +13,7 @@ apart. The geometry is in `vision.rake_model`.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -22,7 +22,7 @@ from numpy.typing import NDArray
 from vision.camera import Camera
 from vision.edges import half_turn
 from vision.far_edge import far_edge
-from vision.groove import groove_slope
+from vision.groove import Groove, groove_slope
 from vision.marks import snap_marks
 from vision.mirror_image import Normal
 from vision.needle import Needle, NeedleEdge, find_needle, usable
@@ -32,6 +32,7 @@ from vision.rake_model import Line, Predictor, Solution, solve
 from vision.rake_surface import find_rod_over_surface, groove_lines, normal_line
 from vision.reading import BudgetPart, Component, Outcome, Reading, Refusal, Segment
 from vision.side_rod import SideRod, find_side_rod
+from vision.surface_slope import Slope, surface_slope
 
 if TYPE_CHECKING:
     from vision.measure import Options
@@ -49,6 +50,7 @@ WANTED_WIDTH_PX = 80.0
 MOST_ABOVE, MOST_ABOVE_ALONE = 0.8, 0.3
 MOST_U_DEG = 1.0  # wider than that tells nothing to someone who wants the rake within a degree
 MOST_EDGE_U_DEG = 0.8  # doubtful edges may be the wrong ones; a doubtful surface is just uncertain
+MOST_MISS = 3.0  # of the groove from the surface's slope as seen, standard uncertainties
 DOUBTFUL_GROOVE_DEG = 0.4  # then the surface's far edge is asked too
 PLAUSIBLE_DEG = (85.0, 100.0)
 CLOSE_UP_MM = 15.0
@@ -155,15 +157,22 @@ def find_rake(photo: Photo, options: Options) -> RakeLines | Refusal:
         lines.append(normal_line(normal, float(needle.apex[0]), rod))
     if not on_mirror:
         flags.append("no_reflection")
+        seen = surface_slope(photo.rgb, rod)
         groove = groove_slope(photo.rgb, needle.apex, needle.width, rod, _lean(lines))
         if groove is not None:
+            groove = _borne_out(groove, seen)
             lines += groove_lines(groove, needle.apex, 2 * rod.thickness)
             flags.append("groove_reference")
+        beyond = None
         if groove is None or groove.u_deg > DOUBTFUL_GROOVE_DEG:
             beyond = far_edge(photo.rgb, needle.apex, needle.width, rod)
             lines += [] if beyond is None else [beyond]
             if groove is None and beyond is not None:
                 flags.append("far_edge_reference")
+        if seen.u_deg < MOST_U_DEG:
+            lines.append(seen.line(needle.apex, 2 * rod.thickness))
+            if groove is None and beyond is None:
+                flags.append("seen_reference")
         if not any(x.name.startswith("surface") for x in lines):
             return _refusal(
                 "Neither a mirror image nor grooves show which way the surface runs.",
@@ -289,6 +298,18 @@ def _edge_u(name: str, edge: NeedleEdge) -> float:
     floor = CONE_FLOOR_DEG if "cone" in name else SHANK_FLOOR_DEG
     shift = END_SHIFT_BLURS * max(edge.blur, 0.8)
     return math.hypot(edge.angle_u, math.radians(floor), shift / edge.length)
+
+
+def _borne_out(groove: Groove, seen: Slope) -> Groove:
+    """The groove, as uncertain as it is far from what the picture as a whole shows.
+
+    A shadow's edge or a scratch is a sharp line too.
+    """
+    miss = abs(groove.slope_deg - seen.slope_deg)
+    if miss < MOST_MISS * math.hypot(groove.u_deg, seen.u_deg):
+        return groove
+    sides = tuple((x, y, slope, math.hypot(u, miss)) for x, y, slope, u in groove.sides)
+    return replace(groove, u_deg=math.hypot(groove.u_deg, miss), sides=sides)
 
 
 def _above(needle: Needle, normal: Normal) -> float:

@@ -35,6 +35,8 @@ FLAGS: dict[str, str] = {
     "rise_assumed": "The cantilever's rise was assumed (20° ± 4°); photograph from straight ahead "
     "and high, or combine a left and a right photo.",
     "pivot_assumed": "The side of the pivot was judged from the cantilever's rise.",
+    "seen_reference": "The surface's direction was judged roughly, from the picture as a whole: "
+    "light the grooves, or stand the stylus on a small mirror.",
     "soft_focus": "The edges are soft; a sharper photo would lower the uncertainty.",
     "marked_by_hand": "The lines were drawn by a person and snapped to the edges.",
     "photos_disagree": "The photos disagree by more than their uncertainties allow.",
