@@ -20,7 +20,8 @@ from tests.scenes.rod_masks import mirrored
 from vision.ink import Ink
 from vision.rod import Limb, Rod, fit_limb
 from vision.rod_beside import outline_alone, rods_beside, widens_to_its_end
-from vision.rod_image import is_column, printed
+from vision.rod_find import printed
+from vision.rod_image import is_column
 from vision.rod_kinds import BODY, HEIGHT, INK, ROD, WIDTH, RodOutline, Shown, rod_outline
 
 Array = NDArray[np.float64]
@@ -32,7 +33,7 @@ def test_both_edges_of_a_printed_column_are_no_rod_however_bold(
     half_width: float, aside: float
 ) -> None:
     pose = grid_pose(38.0, aside, 1.0)
-    assert printed(pose, *column(pose, half_width))
+    assert printed(pose, *column(pose, half_width)) == 0
 
 
 def test_what_has_a_columns_place_course_and_width_is_one() -> None:
@@ -46,27 +47,27 @@ def test_what_has_a_columns_place_course_and_width_is_one() -> None:
 @pytest.mark.parametrize(("turn", "aside"), [(-3.0, 4.0), (0.0, -6.0), (0.0, 4.0), (2.0, -6.0)])
 def test_a_cylinder_above_the_column_is_a_rod(turn: float, aside: float) -> None:
     pose = grid_pose(38.0, aside, 1.0)
-    assert not printed(pose, *cylinder(pose, turn, 0.04, 20.0))
+    assert printed(pose, *cylinder(pose, turn, 0.04, 20.0)) == 1
 
 
 @pytest.mark.parametrize(("turn", "aside"), [(-3.0, -6.0), (2.0, 4.0)])
 def test_a_cylinder_seen_along_the_column_may_be_a_rod(turn: float, aside: float) -> None:
     pose = grid_pose(38.0, aside, 1.0)
-    assert not printed(pose, *cylinder(pose, turn, 0.04, 20.0))
+    assert printed(pose, *cylinder(pose, turn, 0.04, 20.0)) == 1
 
 
 @pytest.mark.parametrize("away", [0.2, 0.4])
 def test_what_runs_along_the_columns_away_from_the_null_is_no_rod(away: float) -> None:
     pose = grid_pose(38.0, 5.0, 1.0)  # the ghost of a column, where no ghost lattice was found
     edges = [seen_limb(pose, (away + w, 0.1, 0.0), (away + w, 0.9, 0.0)) for w in (0.0, 0.07)]
-    assert printed(pose, *edges)
+    assert printed(pose, *edges) == 0
 
 
 def test_the_ghost_of_a_column_is_no_rod_either() -> None:
     pose = grid_pose(38.0, 6.0, 0.0)
     left, right = column(pose, 0.03)
     ghost = grid_pose(38.0, 6.0, 0.0, thickness=0.6)
-    assert printed(ghost, left, right)
+    assert printed(ghost, left, right) == 0
 
 
 def _edge_picture(hidden: float, seed: int) -> tuple[NDArray[np.uint8], Array]:

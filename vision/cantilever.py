@@ -9,6 +9,7 @@ Signs: DEVELOPERS.md, "Conventions". Lines to angle: `cantilever_solve`.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import replace
 from typing import TYPE_CHECKING
@@ -29,12 +30,14 @@ from vision.ink import Ink, find_ink
 from vision.marks import missing_marks
 from vision.photo import FocalPrior, Photo
 from vision.reading import Reading, Refusal
-from vision.rod import Limb, Rod
+from vision.rod import RISE_DEG, Limb, Rod
 from vision.rod_beside import calm, marked_rod, outline_alone, rods_beside, widens_to_its_end
 from vision.rod_choice import choose
 from vision.rod_find import find_rods
-from vision.rod_image import Image, axis_normal, find_image, is_column, matters, shows_nothing
+from vision.rod_image import Image, axis_normal, is_column, matters, shows_nothing
 from vision.rod_kinds import RodOutline, Shown, look, rod_outline
+from vision.rod_near import nearer
+from vision.rod_reflection import find_image
 from vision.rod_rise import rise_likelihood
 from vision.sheet import find_grid as find_sheet_grid
 
@@ -122,7 +125,7 @@ def find_cantilever(
         if isinstance(marked, Refusal):
             return marked
         drawn = marked
-    lines = lines_above(rgb, found, drawn, shown)
+    lines = lines_above(rgb, found, drawn, shown, photo.rgb)
     if isinstance(lines, Refusal):
         return lines
     flags = []
@@ -143,7 +146,11 @@ def find_cantilever(
 
 
 def lines_above(
-    rgb: NDArray[np.uint8], pose: GridPose, drawn: Rod | None = None, shown: Shown | None = None
+    rgb: NDArray[np.uint8],
+    pose: GridPose,
+    drawn: Rod | None = None,
+    shown: Shown | None = None,
+    finer: NDArray[np.uint8] | None = None,
 ) -> CantileverLines | Refusal:
     """The cantilever's limbs and its reflection above a sheet whose pose is known.
 
@@ -156,34 +163,39 @@ def lines_above(
         Limbs that a person pointed at.
     shown : Shown, optional
         What the picture shows.
+    finer : ndarray of uint8, shape (H, W, 3), optional
+        The same picture in more pixels.
 
     Returns
     -------
     CantileverLines or Refusal
         In pixels of ``rgb``.
     """
+    shown = shown or look(rgb)
+    near_rgb, factor = (rgb, 1.0) if finer is None else (finer, rgb.shape[1] / finer.shape[1])
     smooth = calm(rgb)
     ink = find_ink(smooth, pose)
     chosen = drawn
     others: list[tuple[Rod, float]] = []
     if chosen is None:
-        outline = rod_outline(shown or look(rgb))
+        outline = rod_outline(shown)
         if outline is not None and _blinded(rgb, outline):
             return Refusal(
                 QUANTITY,
                 "Glare covers the place where the cantilever meets its body.",
                 "Move or shade the lamp, or turn the deck, until no glare lies on the cantilever.",
             )
+        if outline is not None:
+            steep = math.asin(min(-pose.normal[2], 1.0)) + math.radians(RISE_DEG)
+            outline = nearer(near_rgb, outline, math.cos(steep), factor)
         found = _seen_or_found(smooth, ink, outline)
         if found is None or is_column(found[0], pose):
             return Refusal(QUANTITY, "No cantilever was found above the grid.", RETAKE)
         chosen, others = found
         others = [(rod, share) for rod, share in others if share > LEAST_SHARE_OF_CHOICE]
-    plain = shows_nothing(rgb, pose, chosen)
-    image = find_image(smooth, ink, chosen)
-    if plain and image is not None and not image.sure:
-        image = None
-    plain = plain and image is None
+    mirrored = shown.mirrored
+    plain = shows_nothing(rgb, pose, chosen) if mirrored is None else not mirrored
+    image = None if plain else find_image(near_rgb, pose, chosen, factor)
     rises = None
     if not plain and matters(axis_normal(chosen, pose)):
         rises = rise_likelihood(rgb, ink, chosen)
@@ -313,7 +325,6 @@ def _scaled_image(image: Image, factor: float) -> Image:
     return replace(
         image,
         axis=_scaled_limb(image.axis, factor),
-        rivals=tuple((_scaled_limb(a, factor), share) for a, share in image.rivals),
         limbs=tuple(_scaled_limb(a, factor) for a in image.limbs),
     )
 

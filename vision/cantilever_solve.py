@@ -5,8 +5,7 @@ In: `CantileverLines`. Out: a `Reading`, or a `Refusal` where it would be too un
 With m the sheet's normal, g the printed line and n the normal of the plane through the camera and
 the cantilever's axis, the axis direction d obeys n.d = 0, so that a rise gives one turn
 atan2(m.(g x d), g.d). Rises are weighed by a prior (20 +- 4 degrees) and by what is seen of the
-reflection: n'.d = 0 with n' the normal of the plane of reflected rays through a line taken for the
-reflected axis, and the likelihood of `rod_rise`. The value is the mean over the rises (numerical
+reflection (`rod_rise`). The value is the mean over the rises (numerical
 marginalisation; Gelman et al., Bayesian Data Analysis, 3rd ed., ch. 3), its spread a part of the
 uncertainty. Plane reflection and the pinhole model suffice (Hartley & Zisserman, Multiple View
 Geometry, 2nd ed., ch. 2, 6); in a back-silvered mirror every ray is bent by Snell's law.
@@ -29,10 +28,10 @@ from vision.rod_image import (
     Image,
     axis_normal,
     direction,
-    mirrored_normal,
     turn_for_rise,
     turns_for_rises,
 )
+from vision.rod_mirrored import rises_of
 from vision.rod_rise import RISES_DEG
 
 Array = NDArray[np.float64]
@@ -44,12 +43,8 @@ MEASURAND = (
 GENERATOR_U_DEG = 0.5  # cantilever against generator: common practice, no source
 LIMB_FLOOR_PX = SHADING_PX  # unseen in its scatter; like those below, of a 1600 x 1200 picture
 SHADED_FLOOR_PX = 0.35  # over paper, where the rod's own shadow lies beside it
-IMAGE_FLOOR_PX = 0.45  # the same for a reflected limb, from the tuning photographs
 MOST_U_DEG, MOST_U_PAPER_DEG = 1.0, 1.5  # on a mirror another photo will tell more
-IMAGE_DOUBT_PX = (13.0, 12.0)  # one and two limbs seen so far are as likely something else
-# of a reflection by the rod's own width, with its spread; what is kept of rods that do not fit, for
-# the reflection was looked for at the width of the rod that was chosen
-IMAGE_WIDTH, IMAGE_WIDTH_SD, LEAST_FIT = 0.98, 0.04, 0.15
+IMAGE_DOUBT = 0.05  # that what passes for the reflection, and would lie where one does, is none
 STEP_DEG, RISE_RANGE_DEG = 0.05, 14.0  # of rises weighed, about the prior's
 RETAKE = (
     "Photograph from the front, 30-50° above and 3-10° aside, with the stylus tip in the middle of "
@@ -64,7 +59,7 @@ class CantileverLines:
     All in pixels of the full photo. ``image`` is None without a usable reflection. ``others`` are
     other limb pairs along the same cantilever, each with its weight against ``rod`` (0-1);
     ``plain`` tells that the sheet reflects nothing; ``rises`` is the log-likelihood of each of
-    `RISES_DEG` from the reflection as a whole, None where nothing speaks for any.
+    `RISES_DEG` from the colour steps of the reflection as a whole, None where there is none.
     """
 
     pose: GridPose
@@ -181,7 +176,7 @@ def _solve(photos: Sequence[CantileverLines]) -> _Solved:
         doubt = _choice(lines, math.radians(RISE_DEG)) if len(photos) > 1 else 0.0
         variance.append(edges)
         precision.append(1 / (edges + doubt**2))
-        log = log + _rise_evidence(lines, rises, d)
+        log = log + _rise_evidence(lines, rises)
     weight = np.array(precision)
     total = weight.sum(axis=0)
     share = weight / total
@@ -200,14 +195,10 @@ def _solve(photos: Sequence[CantileverLines]) -> _Solved:
     )
 
 
-def _miss_sd(
-    lines: CantileverLines, d: Array, angle: float, offset: float, mirrored: bool = False
-) -> Array:
+def _miss_sd(lines: CantileverLines, d: Array, angle: float, offset: float) -> Array:
     """Standard deviation of n.d, from a line's angle (rad) and offset (px)."""
     view = lines.pose.origin @ lines.pose.rotation
     view = view / np.linalg.norm(view)
-    if mirrored:
-        view = view * (1, 1, -1)
     across = d @ view
     squared = angle**2 * (1 - across**2) + (offset / lines.pose.camera.f * across) ** 2
     return np.asarray(np.sqrt(np.maximum(squared, 1e-12)))
@@ -230,28 +221,23 @@ def _angle_sd(limb: Limb, floor_px: float) -> float:
     return math.hypot(limb.angle_sd, floor_px * math.sqrt(12) / max(limb.length, 1.0))
 
 
-def _rise_evidence(lines: CantileverLines, rises: Array, d: Array) -> Array:
-    """Log-likelihood of rises: of the whole reflection, and of lines taken for its axis.
+def _rise_evidence(lines: CantileverLines, rises: Array) -> Array:
+    """Log-likelihood of rises: of the reflection's colour steps, and of its axis.
 
-    A line that was seen so far that it is as likely as not the reflection weighs as much as all
-    rises together.
+    What does not lie where a reflection may is so much the likelier something else.
     """
     out = np.zeros(len(rises))
     if lines.rises is not None:
         out = out + np.interp(np.degrees(rises), RISES_DEG, lines.rises)
     if lines.image is None:
         return out
-    floor = _floor(lines, IMAGE_FLOOR_PX)
-    even = IMAGE_DOUBT_PX[len(lines.image.limbs) == 2]
-    likelihood = np.ones(len(rises))
-    for axis, share in ((lines.image.axis, 1.0), *lines.image.rivals):
-        normal = mirrored_normal(axis, lines.pose)
-        sd = _miss_sd(lines, d, _angle_sd(axis, floor), math.hypot(axis.offset_sd, floor), True)
-        miss = d @ normal
-        peak = np.exp(-0.5 * (miss / sd) ** 2) * np.abs(np.gradient(miss, rises)) / sd
-        odds = (share * lines.image.score / even) ** 2
-        likelihood += odds * math.radians(RISE_U_DEG) * peak
-    return np.asarray(out + np.log(likelihood))
+    seen = rises_of(lines.pose, lines.rod, lines.image.axis, rises)
+    unusual = ((rises - math.radians(RISE_DEG)) / math.radians(RISE_U_DEG)) ** 2
+    fits = math.exp(-0.5 * float((seen.misses + unusual).min()))
+    doubt = IMAGE_DOUBT / (IMAGE_DOUBT + fits)
+    peak, prior = np.exp(seen.log - seen.log.max()), np.exp(-0.5 * unusual)
+    peak = peak * float(prior.sum()) / max(float(prior @ peak), 1e-300)
+    return np.asarray(out + np.log(doubt + (1 - doubt) * peak))
 
 
 def _budget(photos: Sequence[CantileverLines], solved: _Solved) -> tuple[BudgetPart, ...]:
@@ -292,31 +278,13 @@ def _choice(lines: CantileverLines, rise: float) -> float:
     """Spread (radians) of the turn over the limb pairs along the rod, about the chosen one."""
     turn = turn_for_rise(axis_normal(lines.rod, lines.pose), rise)
     total, square = 1.0, 0.0
-    chosen_fits = _fits_image(lines, lines.rod)
-    for other, weight in lines.others:
-        share = min(weight * _fits_image(lines, other) / chosen_fits, 1.0)
+    for other, share in lines.others:
         miss = turn_for_rise(axis_normal(other, lines.pose), rise) - turn
         # further off it is the rod with a printed line or shadow beside it, unless it fits as well
         if abs(miss) < math.radians(2) or share > 0.3:
             total += share
             square += share * miss**2
     return math.sqrt(square / total)
-
-
-def _fits_image(lines: CantileverLines, rod: Rod) -> float:
-    """How well a rod's width is that of its reflection, `LEAST_FIT` to 1; 1 without a sure one.
-
-    A rod is a body of revolution, so both show the same width but for the longer way to the image.
-    """
-    if lines.image is None or not lines.image.sure:
-        return 1.0
-    one, two = lines.image.limbs
-    d = (one.q - one.p) / one.length
-    middle = (two.p + two.q) / 2
-    width = abs(float((middle - one.p) @ np.array([-d[1], d[0]])))
-    expected = IMAGE_WIDTH * rod.width_px
-    sd = math.hypot(IMAGE_WIDTH_SD * expected, _floor(lines, IMAGE_FLOOR_PX) * math.sqrt(2))
-    return LEAST_FIT + (1 - LEAST_FIT) * math.exp(-0.5 * ((width - expected) / sd) ** 2)
 
 
 def _turned(lines: CantileverLines, vector: Array, log_f: float) -> CantileverLines:

@@ -7,7 +7,6 @@ pixels. Places where printed ink is known to lie are passed over.
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
 from dataclasses import dataclass
 
 import cv2
@@ -91,15 +90,13 @@ def fit_limb(
     q: Array,
     gate: float,
     inward: int = 0,
-    hidden: Callable[[Array], NDArray[np.bool_]] | None = None,
 ) -> Limb | None:
     """Straight colour step within ``gate`` px of the line p-q (undistorted pixels).
 
     Each stretch of the edge gives one point, the centroid of the squared colour gradient across
     it; the line is fitted to the points by iteratively reweighted least squares (Cauchy weights).
     Stretches with known ink beside them are dropped; where too few are left, the step nearest to
-    the rod's inside (``inward`` = +1 or -1 along the normal) counts there. ``hidden`` tells of
-    undistorted pixels whether something stands in front; such stretches are dropped always.
+    the rod's inside (``inward`` = +1 or -1 along the normal) counts there.
     """
     length = float(np.linalg.norm(q - p))
     if length < 20:
@@ -129,10 +126,8 @@ def fit_limb(
     masked = np.where(inside[None, :], size2, 0)
     peak = np.argmax(masked, axis=1)
     ink = _ink_near(pose, p + centre_along[:, None] * d, normal, gate, inward)
-    if hidden is not None:
-        ink |= hidden(p + centre_along[:, None] * d)
     clear = (masked.max(axis=1) > 4 * noise2) & ~ink
-    if hidden is None and clear.sum() < max(8, 0.3 * n):
+    if clear.sum() < max(8, 0.3 * n):
         if inward:
             peak = np.where(ink, _inner_peak(masked, inward), peak)
         ink = np.zeros(n, bool)

@@ -26,6 +26,9 @@ ROD, ROD_IMAGE, BODY, BODY_IMAGE, INK = 1, 2, 3, 4, 5
 SURE = 0.5  # probability
 LEAST_OVERLAP = 0.86  # of two straight sides and what is shown
 LEAST_PX = 25  # of the copy that must show a rod
+# of a body, and of its image to it: mirrors show 1.1 times as much image as body and more, paper
+# and glossy card not half as much
+LEAST_BODY_PX, LEAST_IMAGE = 400, 0.7
 LEAST_BODY, BODY_WITHIN_PX = 0.1, 8.0  # a rod ends in its body, a good part of what looks so
 SOFT_PX = 0.9  # over which a model's border fades
 ENDS = 0.08  # share of the rod's length at each end that tells nothing of its sides
@@ -56,6 +59,15 @@ class Shown:
         """Pixels of the copy of pixels (..., 2) of the photo."""
         return np.asarray((at + 0.5) / self.k - 0.5)
 
+    @property
+    def mirrored(self) -> bool | None:
+        """Whether body and rod are seen in a mirror below; None where little of them is seen."""
+        real, image = (
+            int((self.share[list(kinds)].sum(axis=0) > SURE).sum())
+            for kinds in ((ROD, BODY), (ROD_IMAGE, BODY_IMAGE))
+        )
+        return image > LEAST_IMAGE * real if real > LEAST_BODY_PX else None
+
     def crest(self, kind: int, at: Array) -> NDArray[np.bool_]:
         """Whether pixels (N, 2) of the photo lie along the middle of what shows a kind."""
         if not len(at):
@@ -83,21 +95,28 @@ class RodOutline:
         Intersection over union of the space between and what the network shows there.
     pixel : float
         Pixels of the photo a pixel of what the network shows.
+    sds : (float, float), optional
+        Of the axis' middle (pixels of the photo) and of its direction (radians), where known.
     """
 
     left: Array
     right: Array
     overlap: float
     pixel: float
+    sds: tuple[float, float] | None = None
 
     @property
     def offset_sd(self) -> float:
         """Standard deviation (pixels of the photo) of the axis' middle, from known scenes."""
+        if self.sds is not None:
+            return self.sds[0]
         return self.pixel * OFFSET_SD * math.exp(max(FINE_OVERLAP - self.overlap, 0.0) / FOLD)
 
     @property
     def angle_sd(self) -> float:
         """Standard deviation (radians) of the axis' direction, from known scenes."""
+        if self.sds is not None:
+            return self.sds[1]
         length = float(np.linalg.norm(self.axis[1] - self.axis[0]))
         return ENDS_SD / OFFSET_SD * self.offset_sd / length
 
@@ -165,7 +184,7 @@ def rod_outline(shown: Shown) -> RodOutline | None:
     told &= np.abs(across) < half + MARGIN_PX
     along, across = along[told], across[told]
     target = rod[gy.ravel()[told], gx.ravel()[told]].astype(float)
-    step = _step(along, target, low, high)
+    step = width_step(along, target, low, high)
     if step is not None:  # a sleeve: the longer part has straight sides
         low, high = (low, step) if step - low > high - step else (step, high)
         part = (along > low + 1.5) & (along < high - 1.5)
@@ -218,7 +237,7 @@ def _sides(
     return p, float((model & seen).sum()) / max(float((model | seen).sum()), 1.0)
 
 
-def _step(along: Array, target: Array, low: float, high: float) -> float | None:
+def width_step(along: Array, target: Array, low: float, high: float) -> float | None:
     """Where along a rod its width steps, as at the end of a sleeve; None where it does not."""
     n = int((high - low) / 2)
     if n < 12:

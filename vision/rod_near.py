@@ -1,18 +1,55 @@
 """A nearer look along a rod, or along its mirror image, that a network takes.
 
 In the copy that it sees the rod stands upright in the middle, `ACROSS_PX` wide and no more than
-`ALONG_PX` long: thin rods are stretched sideways, so that their sides are seen finely.
+`ALONG_PX` long: thin rods are stretched sideways, so that their sides are seen finely. The network
+says the same six kinds as `rod_kinds`; two straight sides are fitted to what it shows of one kind,
+where nothing hides it, with the uncertainty that known scenes gave.
 """
 
 from __future__ import annotations
 
+import math
+from dataclasses import dataclass, replace
+
+import cv2
 import numpy as np
 from numpy.typing import NDArray
+from scipy.optimize import least_squares
+
+from vision.network import shares_of
+from vision.rod_kinds import (
+    BODY,
+    INK,
+    ROD,
+    ROD_IMAGE,
+    SOFT_PX,
+    SURE,
+    RodOutline,
+    width_step,
+)
 
 Array = NDArray[np.float64]
+Floats = NDArray[np.float32]
 
+FILE = "rod_near.onnx"
 WIDTH, HEIGHT = 128, 192  # of the copy
 ACROSS_PX, ALONG_PX = 24.0, 150.0  # a rod's width and its greatest length in it
+IMAGE_WIDTH = 0.98  # of a rod's image, of the rod's
+HIDING = {ROD: (BODY,), ROD_IMAGE: (ROD, BODY, INK)}  # what may stand before a thing
+LEAST_PX = 30  # of the copy that must show a thing
+BESIDE_PX = 8.0  # beyond a thing's sides that tells where they lie
+OPENING_SD = 0.004  # px a px: rods are no wider at the free end
+END_SD_PX = 20.0  # an end that is hidden may lie so far off
+LEAST_LONG_PX = 8.0
+LEAST_PIECE_PX = 8
+LEAST_OVERLAP = 0.86  # of two straight sides and what is shown
+WIDTH_SD, TAPER_SD, MOST_SLOPE = 0.06, 0.03, 0.3  # of half the width; px a px
+# what shares are off by at a thing's border, alike over some pixels along it
+MISS_SD = {ROD: 1.3, ROD_IMAGE: 2.6}
+# known scenes: the axis' standard deviations against the fit's own; times e for each so much
+# less overlap than a fine one
+TIMES, FINE_OVERLAP = {ROD: 1.0, ROD_IMAGE: 2.0}, {ROD: 0.985, ROD_IMAGE: 0.96}
+FOLD = {ROD: 0.09, ROD_IMAGE: 0.028}
 
 
 def frame(low: Array, high: Array, width: float) -> Array:
@@ -38,3 +75,239 @@ def frame(low: Array, high: Array, width: float) -> Array:
     along = min(ALONG_PX / length, across)
     turn = np.array([across * side, -along * up])
     return np.column_stack([turn, np.array([WIDTH, HEIGHT]) / 2 - turn @ ((low + high) / 2)])
+
+
+@dataclass(frozen=True)
+class Near:
+    """Probabilities (6, `HEIGHT`, `WIDTH`) of what a part of a photo shows, and its frame."""
+
+    share: Floats
+    frame: Array
+
+    def in_photo(self, at: Array) -> Array:
+        """Pixels of the photo of pixels (..., 2) of the copy."""
+        return np.asarray((at - self.frame[:, 2]) @ np.linalg.inv(self.frame[:, :2]).T)
+
+    @property
+    def across(self) -> float:
+        """Pixels of the copy a pixel of the photo, across the rod."""
+        return float(np.linalg.norm(self.frame[0, :2]))
+
+    @property
+    def along(self) -> float:
+        """Pixels of the copy a pixel of the photo, along the rod."""
+        return float(np.linalg.norm(self.frame[1, :2]))
+
+
+def look(rgb: NDArray[np.uint8], framed: Array, factor: float = 1.0) -> Near:
+    """What the pixels of a part of a photo show.
+
+    Parameters
+    ----------
+    rgb : ndarray of uint8, shape (H, W, 3)
+    framed : ndarray, shape (2, 3)
+        By `frame`.
+    factor : float
+        Pixels of the frame's photo a pixel of ``rgb``: below 1 where ``rgb`` is finer.
+
+    Returns
+    -------
+    Near
+    """
+    finer = framed.copy()
+    finer[:, :2] *= factor
+    finer[:, 2] += framed[:, :2] @ np.full(2, (factor - 1) / 2)
+    return Near(shares_of(FILE, cut(rgb, finer)), framed)
+
+
+def cut(rgb: NDArray[np.uint8], framed: Array) -> NDArray[np.uint8]:
+    """The part of a photo that a frame shows; shrunk first where that would alias."""
+    back = np.linalg.inv(framed[:, :2])
+    corners = np.array([(0, 0), (WIDTH, 0), (0, HEIGHT), (WIDTH, HEIGHT)]) - framed[:, 2]
+    at = corners @ back.T
+    last = np.array([rgb.shape[1], rgb.shape[0]])
+    low = np.clip(np.floor(at.min(axis=0)).astype(int) - 4, 0, last - 8)
+    high = np.clip(np.ceil(at.max(axis=0)).astype(int) + 4, low + 8, last)
+    part = np.ascontiguousarray(rgb[low[1] : high[1], low[0] : high[0]])
+    step = min(1.0, 2 * float(np.linalg.norm(framed[:, :2], axis=1).max()))
+    small = part
+    if step < 1:
+        small = np.asarray(
+            cv2.resize(part, None, fx=step, fy=step, interpolation=cv2.INTER_AREA), np.uint8
+        )
+    ratio = np.divide(small.shape[1::-1], part.shape[1::-1])
+    turn = framed[:, :2] / ratio
+    shift = framed[:, 2] + framed[:, :2] @ low - turn @ (0.5 * ratio - 0.5)
+    copy = cv2.warpAffine(
+        small, np.column_stack([turn, shift]), (WIDTH, HEIGHT), flags=cv2.INTER_LINEAR,
+        borderMode=cv2.BORDER_REPLICATE,
+    )  # fmt: skip
+    return np.asarray(copy, np.uint8)
+
+
+@dataclass(frozen=True)
+class Sides:
+    """A rod fitted to what a nearer look shows, in pixels of its copy.
+
+    At a distance s up from the copy's middle the axis lies ``offset + slope * s`` to the right of
+    the middle and the sides ``half + widening * s`` to both sides of it; ``low`` and ``high`` are
+    where the axis begins and ends, ``pivot`` where offset and slope are independent.
+    """
+
+    offset: float
+    slope: float
+    half: float
+    widening: float
+    low: float
+    high: float
+    pivot: float
+    offset_sd: float  # at the pivot
+    slope_sd: float
+    overlap: float
+
+    def ends(self, near: Near, sign: float, low: float, high: float) -> Array:
+        """Lower and upper end (2, 2) of a side (-1, 1) or of the axis (0), pixels of the photo."""
+        s = np.array([low, high])
+        at = self.offset + self.slope * s + sign * (self.half + self.widening * s)
+        return near.in_photo(np.stack([WIDTH / 2 + at, HEIGHT / 2 - s], axis=1))
+
+
+def sides_of(
+    near: Near, kind: int, end_on: float, width: tuple[float, float] | None = None
+) -> Sides | None:
+    """The rod whose outline is what shows a kind; None where too little does.
+
+    Its outline is two straight sides between two ellipses, the ends of a cylinder.
+
+    Parameters
+    ----------
+    near : Near
+    kind : int
+        `ROD` or `ROD_IMAGE`.
+    end_on : float
+        Cosine of the angle between the rod and the line of sight: what an end's ellipse is long
+        along the rod, of its width.
+    width : (float, float), optional
+        Half width at the copy's middle and its growth a pixel upwards, where these are known.
+
+    Returns
+    -------
+    Sides or None
+    """
+    share = near.share[kind]
+    piece = _pieces(share)
+    if piece is None:
+        return None
+    y, x = (v.astype(float) for v in np.nonzero(piece))
+    low, high = (float(v) for v in np.quantile(HEIGHT / 2 - y, [0.01, 0.99]))
+    middle = float(np.median(x)) - WIDTH / 2
+    if high - low < LEAST_LONG_PX:
+        return None
+    hidden = (near.share[list(HIDING[kind])].sum(axis=0) > SURE).astype(np.uint8)
+    hidden = cv2.dilate(hidden, np.ones((3, 3), np.uint8))
+    rows, columns = np.nonzero(hidden == 0)
+    s, t = (HEIGHT / 2 - rows).astype(float), columns - WIDTH / 2
+    half = len(x) / (high - low) / 2 if width is None else width[0]
+    near_by = (s > low - BESIDE_PX) & (s < high + BESIDE_PX)
+    near_by &= np.abs(t - middle) < 1.3 * half + BESIDE_PX + 0.15 * np.abs(s)
+    s, t = s[near_by], t[near_by]
+    target = share[rows[near_by], columns[near_by]].astype(float)
+    if kind == ROD:
+        within = (s > low) & (s < high)
+        step = width_step(s[within], target[within], low, high)
+        if step is not None:  # a sleeve: the longer part has straight sides
+            low, high = (low, step) if step - low > high - step else (step, high)
+            part = (s > low + 1.5) & (s < high - 1.5)
+            s, t, target = s[part], t[part], target[part]
+    if (target > SURE).sum() < LEAST_PX:
+        return None
+    usual = width if width is not None else (half, 0.0)
+    width_sd = half * (WIDTH_SD if width is not None else 1.0)
+    cap = max(end_on * near.along / near.across, 0.02)
+    start = np.array([middle, 0.0, *usual, low + cap * half, high - cap * half])
+    if start[5] < start[4]:
+        start[4:] = (low + high) / 2
+    unsure = np.array([np.inf, MOST_SLOPE, width_sd, TAPER_SD, END_SD_PX, END_SD_PX])
+
+    def inside(p: Array) -> Array:
+        long = math.hypot(1.0, p[1])
+        up, aside = (s + p[1] * (t - p[0])) / long, (t - p[0] - p[1] * s) / long
+        wide = np.maximum(p[2] + p[3] * up, 0.5)
+        beyond = np.maximum(np.maximum(p[4] - up, up - p[5]), 0.0) / (cap * wide)
+        return np.asarray(wide * (1 - np.hypot(aside / wide, beyond)))
+
+    def missed(p: Array) -> Array:
+        model = 1 / (1 + np.exp(-np.clip(inside(p) / (SOFT_PX / 2), -30, 30)))
+        off = (p - start) / unsure
+        if kind == ROD and p[3] < 0:
+            off[3] = p[3] / OPENING_SD
+        return np.concatenate([(model - target) / MISS_SD[kind], off])
+
+    result = least_squares(
+        missed, start, x_scale=[1, 0.03, 1, 0.03, 2, 2], diff_step=1e-4, max_nfev=30
+    )
+    p = np.asarray(result.x, float)
+    model, seen = inside(p) > 0, target > SURE
+    overlap = float((model & seen).sum()) / max(float((model | seen).sum()), 1.0)
+    covariance = np.linalg.pinv(result.jac.T @ result.jac)[:2, :2]
+    if covariance[1, 1] <= 0:
+        return None
+    fold = TIMES[kind] * math.exp(max(FINE_OVERLAP[kind] - overlap, 0.0) / FOLD[kind])
+    at_pivot = covariance[0, 0] - covariance[0, 1] ** 2 / covariance[1, 1]
+    offset, slope, half, widening, low, high = (float(v) for v in p)
+    return Sides(
+        offset=offset,
+        slope=slope,
+        half=half,
+        widening=widening,
+        low=low,
+        high=high,
+        pivot=float(-covariance[0, 1] / covariance[1, 1]),
+        offset_sd=fold * math.sqrt(max(float(at_pivot), 0.0)),
+        slope_sd=fold * math.sqrt(float(covariance[1, 1])),
+        overlap=overlap,
+    )
+
+
+def _pieces(share: Floats) -> NDArray[np.bool_] | None:
+    """The largest piece of what shows a kind, and those above and below it."""
+    sure = (share > SURE).astype(np.uint8)
+    count, labels, stats, middles = cv2.connectedComponentsWithStats(sure)
+    if count < 2:
+        return None
+    best = 1 + int(np.argmax(stats[1:, cv2.CC_STAT_AREA]))
+    beside = np.abs(middles[:, 0] - middles[best, 0]) < ACROSS_PX / 2
+    beside &= stats[:, cv2.CC_STAT_AREA] >= LEAST_PIECE_PX
+    beside[0] = False
+    beside[best] = True
+    piece = beside[labels]
+    return np.asarray(piece) if piece.sum() >= LEAST_PX else None
+
+
+def nearer(
+    rgb: NDArray[np.uint8], outline: RodOutline, end_on: float = 0.6, factor: float = 1.0
+) -> RodOutline:
+    """The outline of a rod that a nearer look shows; what was given where it shows none.
+
+    Parameters
+    ----------
+    rgb : ndarray of uint8, shape (H, W, 3)
+    outline : RodOutline
+    end_on : float
+        See `sides_of`.
+    factor : float
+        Pixels of the outline's photo a pixel of ``rgb``.
+
+    Returns
+    -------
+    RodOutline
+    """
+    near = look(rgb, frame(*outline.axis, outline.width), factor)
+    sides = sides_of(near, ROD, end_on)
+    if sides is None or sides.overlap < LEAST_OVERLAP:
+        return outline
+    ends = [sides.ends(near, sign, sides.low, sides.high) for sign in (-1.0, 1.0)]
+    return replace(
+        outline, left=ends[0], right=ends[1], overlap=sides.overlap, pixel=1 / near.across,
+        sds=(sides.offset_sd / near.across, sides.slope_sd * near.along / near.across),
+    )  # fmt: skip

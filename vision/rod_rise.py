@@ -23,9 +23,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vision.grid import GridPose
-from vision.ink import Ink, lattices, local_rays, sheet_scale
+from vision.ink import Ink, lattices, sheet_scale
 from vision.rod import Rod
-from vision.rod_image import axis_normal, direction, hidden_by_rod, image_points, turns_for_rises
+from vision.rod_image import hidden_by_rod, image_points
+from vision.rod_mirrored import axes_above, reflections
 
 Array = NDArray[np.float64]
 Floats = NDArray[np.float32]
@@ -78,7 +79,7 @@ def rise_likelihood(rgb: NDArray[np.uint8], ink: Ink, rod: Rod) -> Array | None:
     ndarray, shape (len(RISES_DEG),), or None
         None where too little of the mirror is in sight.
     """
-    predicted = reflections(ink.pose, rod)
+    predicted = _predicted(ink.pose, rod)
     ends, half = predicted.ends, predicted.half
     run = ends[:, :, 1] - ends[:, :, 0]
     corners = np.concatenate([ends[:, :, 0] - BELOW * run, ends[:, :, 1] + ABOVE * run])
@@ -152,30 +153,18 @@ def _log_mean(values: Array) -> Array:
     return np.asarray(top + np.log(np.exp(values - top[:, None]).mean(axis=1)))
 
 
-def reflections(pose: GridPose, rod: Rod) -> Reflections:
+def _predicted(pose: GridPose, rod: Rod) -> Reflections:
     """Where the reflection's limbs would be for each rise and height."""
-    normal = axis_normal(rod, pose)
-    rays = local_rays(np.array(rod.axis), pose)
     eye = -pose.origin @ pose.rotation
-    width = rod.width_px / pose.camera.f * abs(eye[2] / rays[0, 2])
     half = [float(np.linalg.norm(b - a)) / 2 for a, b in _across(rod)]
-
-    def seen(rises: Array, heights: Array) -> tuple[Array, Array]:
-        d = direction(turns_for_rises(normal, rises), rises)
-        foot = eye + rays[0] * ((heights[:, None] - eye[2]) / rays[0, 2])
-        b, w = (d @ rays[1])[:, None], foot - eye
-        run = (b * (w @ rays[1]) - d @ w.T) / (1 - b * b)  # to where it passes the upper ray
-        upper = foot + run[..., None] * d[:, None]
-        points = np.stack(np.broadcast_arrays(foot, upper), axis=2)
-        near = np.linalg.norm(points - eye, axis=-1)
-        far = np.linalg.norm(points * (1, 1, -1) - eye, axis=-1)
-        return image_points(points, pose), half * near / far
-
-    pair = seen(np.radians([20.0]), np.array([1.0, 2.0]) * width)[0][0]
+    pair = reflections(pose, rod, np.radians([20.0]), np.array([1.0, 2.0]))[0]
     moved = float(np.linalg.norm(pair[1, 0] - pair[0, 0]))  # px by one rod width of height
     count = int(np.clip((MOST_HEIGHT - LEAST_HEIGHT) * moved / HEIGHT_STEP_PX, 20, 160))
     heights = np.linspace(LEAST_HEIGHT, MOST_HEIGHT, count)
-    return Reflections(*seen(np.radians(RISES_DEG), heights * width), heights)
+    points = axes_above(pose, rod, np.radians(RISES_DEG), heights)
+    near = np.linalg.norm(points - eye, axis=-1)
+    far = np.linalg.norm(points * (1, 1, -1) - eye, axis=-1)
+    return Reflections(image_points(points, pose), half * near / far, heights)
 
 
 def _across(rod: Rod) -> list[tuple[Array, Array]]:

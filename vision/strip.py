@@ -8,7 +8,6 @@ along which both are seen (maximum-sum run, Bentley 1984, Comm. ACM 27).
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
 from dataclasses import dataclass
 
 import cv2
@@ -31,8 +30,8 @@ BLOCK_PX = 7.0  # length averaged before edges are looked for
 class Strip:
     """A picture straightened about an axis: blocks along it, pixels across it.
 
-    ``edge`` is the evidence (0-1) of a colour step at each place, ``clear`` where it could be seen
-    apart from edges of ink, ``colour`` the block means with printed rows left out.
+    ``near`` is the evidence (0-1) of a colour step within a pixel of each place, ``clear`` where
+    it could be seen apart from edges of ink, ``colour`` the block means with printed rows left out.
     """
 
     low: Array
@@ -40,13 +39,11 @@ class Strip:
     normal: Array
     stations: Array  # px along the axis from ``low``, block centres
     across: Array
-    edge: Floats
-    near: Floats  # the same, spread by a pixel
+    near: Floats
     clear: NDArray[np.bool_]
     colour: Floats
     inked: NDArray[np.bool_]
     noise: float
-    block: float
 
     def line(self, offset: float, slope: float, first: float, last: float) -> Line:
         """Undistorted ends of the line at ``offset`` + ``slope`` x station."""
@@ -77,8 +74,6 @@ def straightened(
     axis: Line,
     half: float,
     more: tuple[float, float],
-    hidden: Callable[[Array], NDArray[np.bool_]] | None = None,
-    block: float = BLOCK_PX,
 ) -> Strip | None:
     """Picture straightened about an axis.
 
@@ -86,28 +81,24 @@ def straightened(
     ----------
     rgb : ndarray of uint8, shape (height, width, 3)
     ink : Ink
-        Rows count as unseen. Columns too where ``hidden`` is given, for then the thing lies behind
-        the sheet's face; otherwise it may lie over a column, and only edges of ink are passed over.
+        Rows count as unseen; the thing may lie over a column: there only edges of ink are passed
+        over.
     axis : Line
     half : float
         Pixels each side.
     more : (float, float)
         Pixels beyond the axis' lower and upper end.
-    hidden : callable, optional
-        Of undistorted pixels: where something else stands in front.
-    block : float
-        Pixels along the axis that are averaged.
     """
     pose = ink.pose
     low, high = axis
     length = float(np.linalg.norm(high - low))
     d = (high - low) / length
     normal = np.array([-d[1], d[0]])
-    n = int((length + sum(more)) / block)
+    n = int((length + sum(more)) / BLOCK_PX)
     if n < 6:
         return None
-    stations = -more[0] + (np.arange(n) + 0.5) * block
-    inner = np.linspace(-0.5, 0.5, int(block) + 1)[:-1] * block + 0.5
+    stations = -more[0] + (np.arange(n) + 0.5) * BLOCK_PX
+    inner = np.linspace(-0.5, 0.5, int(BLOCK_PX) + 1)[:-1] * BLOCK_PX + 0.5
     s = (stations[:, None] + inner).ravel()
     across = np.arange(-half, half + 0.01, 1.0)
     raw = bent(pose, low + s[:, None] * d, normal, across)
@@ -119,13 +110,13 @@ def straightened(
     covered = ink.covers(coarse, 0.7 / scale)
     any_ink = np.asarray(covered.any(axis=-1))
     inked = cv2.resize(any_ink[1::2].astype(np.float32), (len(across), n)) > 0.3
-    unseen = covered[..., 1] if hidden is None else any_ink | hidden(coarse)
+    unseen = covered[..., 1]
     shown = ~unseen & (
         (raw[::3, ::2] > 2) & (raw[::3, ::2] < (rgb.shape[1] - 3, rgb.shape[0] - 3))
     ).all(axis=-1)
     size = picture.shape[1::-1]
     weight = cv2.resize(shown.astype(np.float32), size, interpolation=cv2.INTER_NEAREST)
-    tolerance = 2.8 / scale if hidden else 2.5 / scale + 0.12 * pose.ink_half_width
+    tolerance = 2.5 / scale + 0.12 * pose.ink_half_width
     beside = ink.edge_near(coarse, tolerance).astype(np.float32)
     near_ink = cv2.resize(beside, size, interpolation=cv2.INTER_NEAREST)
     full = np.dstack([picture * weight[..., None], weight])
@@ -150,13 +141,11 @@ def straightened(
         normal,
         np.asarray(stations, float),
         np.asarray(across, float),
-        edge,
         near,
         clear,
         np.asarray(mean, np.float32),
         np.asarray(inked),
         noise,
-        block,
     )
 
 
@@ -222,15 +211,12 @@ def all_edges(strip: Strip, rows: NDArray[np.bool_], most: int = 12) -> list[Edg
     return sorted(out, key=lambda e: -e.strength)[:most]
 
 
-def evidence(strip: Strip, one: Edge, two: Edge, spread: int = 1) -> tuple[float, float, float]:
+def evidence(strip: Strip, one: Edge, two: Edge) -> tuple[float, float, float]:
     """Summed evidence (px) of the best stretch of a pair of edges, and its two ends."""
     seen, value = [], []
     for e in (one, two):
         seen.append(strip.read(strip.clear, e.offset, e.slope).astype(bool))
-        near = strip.near
-        if spread > 1:
-            near = np.asarray(cv2.dilate(strip.edge, np.ones((1, 2 * spread + 1), np.uint8)))
-        value.append(_lasting(strip.read(near, e.offset, e.slope)))
+        value.append(_lasting(strip.read(strip.near, e.offset, e.slope)))
     left = np.where(seen[0], value[0], 0.65 * value[1])
     right = np.where(seen[1], value[1], 0.65 * value[0])
     middle = float(np.median(strip.stations))
@@ -244,21 +230,17 @@ def evidence(strip: Strip, one: Edge, two: Edge, spread: int = 1) -> tuple[float
     apart = np.linalg.norm(out_l - out_r, axis=1)
     steps = [np.linalg.norm(o - i, axis=1) for o, i in ((out_l, in_l), (out_r, in_r))]
     distinct = 1 - np.clip(apart / np.maximum(steps[0] + steps[1], 1.0), 0, 1)
-    if spread == 1:
-        over = strip.read(strip.inked, one.offset - depth, one.slope).astype(bool)
-        over |= strip.read(strip.inked, two.offset + depth, two.slope).astype(bool)
-        distinct[over] = np.maximum(distinct[over], 0.7)
+    over = strip.read(strip.inked, one.offset - depth, one.slope).astype(bool)
+    over |= strip.read(strip.inked, two.offset + depth, two.slope).astype(bool)
+    distinct[over] = np.maximum(distinct[over], 0.7)
     step = np.clip(np.minimum(*steps) / (3 * strip.noise), 0, 1)
     both = 0.25 * (left + right) + 0.5 * np.minimum(left, right)
-    if spread == 1:
-        gain = both * (0.25 + 0.75 * step * (0.35 + 0.65 * distinct)) - 0.28
-    else:
-        gain = both * (0.3 + 0.4 * distinct + 0.3 * step) - 0.28
+    gain = both * (0.25 + 0.75 * step * (0.35 + 0.65 * distinct)) - 0.28
     gain[~seen[0] & ~seen[1]] = -0.1
     best, first, last = best_run(gain)
     if last - first < 3:
         return 0.0, 0.0, 0.0
-    return best * strip.block, float(strip.stations[first]), float(strip.stations[last])
+    return best * BLOCK_PX, float(strip.stations[first]), float(strip.stations[last])
 
 
 def edge_outside(
