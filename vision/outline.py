@@ -24,7 +24,7 @@ Grey = NDArray[np.float32]
 
 WIDE_FILE = "outline.onnx"
 NEAR_FILE = "outline_near.onnx"
-NEAR_LOOKS = 2
+NEAR_LOOKS = (1.0, 1.05, 1.18)  # how much closer each comes
 ROD_PX = 44.0  # thickness of the rod in the copy the network sees, pivot to the right
 WIDTH, HEIGHT = 224, 256  # of that copy
 END_AT = (83.6, 70.4)  # where in it the rod's free end lies
@@ -38,7 +38,7 @@ ROD_MOST = 0.3  # probability of the rod beyond which a pixel says nothing of th
 MARGIN_PX = 12  # round the stylus, where the fit looks
 CONE_HALF_DEG, CONE_SD_DEG = 26.0, 8.0
 TAPER_SD_DEG = 3.0
-AXIS_U_DEG = (0.22, 0.99, 0.0155)  # at a fine overlap; and what lacks of that to e times as much
+AXIS_U_DEG = (0.20, 0.99, 0.0165)  # at a fine overlap; and what lacks of that to e times as much
 SHORT_WIDTHS, SHORT_SHARE = 2.0, 1.6  # little but the cone shows: the axis is less sure
 
 
@@ -138,15 +138,24 @@ def find_image(
 
 
 def _nearer(rgb: NDArray[np.uint8], outline: Outline | None, pivot: Array) -> Outline | None:
-    for _ in range(NEAR_LOOKS):
+    """The outline in nearer looks, each at what the last one showed; the mean of the last two."""
+    looks: list[Outline] = []
+    for closer in NEAR_LOOKS:
         if outline is None or outline.overlap < LEAST_OVERLAP:
             return None
         right = np.array([-outline.axis[1], outline.axis[0]])
         right = right if right @ pivot > 0 else -right
-        basis = 2 * outline.half_width / SHANK_PX * np.column_stack([right, -outline.axis])
+        per = 2 * outline.half_width / (SHANK_PX * closer)
+        basis = per * np.column_stack([right, -outline.axis])
         origin = outline.tip - basis @ np.array(TIP_AT)
         outline = _seen(rgb, basis, origin, (NEAR_WIDTH, NEAR_HEIGHT), NEAR_FILE)
-    return None if outline is None or outline.overlap < LEAST_OVERLAP else outline
+        if outline is not None:
+            looks.append(outline)
+    if outline is None or outline.overlap < LEAST_OVERLAP:
+        return None
+    weights = np.array([look.axis_u_deg**-2 for look in looks[-2:]])
+    axis = weights @ np.array([look.axis for look in looks[-2:]])
+    return replace(outline, axis=axis / np.linalg.norm(axis))
 
 
 def _seen(
