@@ -27,7 +27,7 @@ from tests.scenes import raster, world
 from vision.azimuth import AzimuthLines, _rivals, read_azimuth, solve_azimuth
 from vision.azimuth_choose import under_a_body
 from vision.azimuth_fit import Fitter
-from vision.azimuth_solve import Lens, Solution, solve_lines
+from vision.azimuth_solve import Depth, Lens, Solution, solve_lines
 from vision.edge_blocks import fit_blocks
 from vision.edges import EdgeFit
 from vision.ink_lines import bridged, find_ink_lines, ink_mask
@@ -87,6 +87,27 @@ def lines_of(
     lens = Lens(view.focal_px, 0.05, *view.centre, math.hypot(*SIZE) / 2)
     truth = world.azimuth_of(left - right)
     return fit(left, right), fit(left * mirror, right * mirror), sides, lens, truth
+
+
+def depths_of(**pose: float) -> tuple[Depth, ...]:
+    """Images of the underside's left and right border, 8 mm deep, projected directly."""
+    view = world.look(
+        180 + pose["aside"],
+        pose["elevation"],
+        pose["distance"],
+        [2.0, 0.0, 1.5],
+        pose["roll"],
+        pose["field"],
+        *SIZE,
+    )
+    turn = world.rotation_z(pose["yaw"]) @ world.rotation_x(pose["azimuth"])
+    found = []
+    for half in (pose["width"] / 2, -pose["width"] / 2):
+        near, far = (turn @ [x, half, pose["gap"]] * [1.0, 1.0, -1.0] for x in (-3.0, 5.0))
+        p, q = view.project(np.stack([near, far]))
+        angle = math.atan2((q - p)[1], (q - p)[0])
+        found.append(Depth(*((p + q) / 2), angle, math.radians(3.0)))
+    return tuple(found)
 
 
 def a_pose(rng: np.random.Generator) -> dict[str, float]:
@@ -153,6 +174,24 @@ def test_without_sides_the_uncertainty_grows_and_stays_honest() -> None:
         assert stated_u_deg(bare) > stated_u_deg(full)
         scores.append((math.degrees(bare.alpha) - truth) / stated_u_deg(bare))
     assert float(np.sqrt(np.mean(np.square(scores)))) < 1.15
+
+
+def test_the_underside_tells_the_side_view() -> None:
+    """Lines straight back from the front, constructed in space, against none of them."""
+    rng = np.random.default_rng(17)
+    errors, yaws = [], []
+    for _ in range(30):
+        pose = a_pose(rng)
+        edge, image, _, lens, truth = lines_of(rng, 1e-3, **pose)
+        row = []
+        for depths in ((), depths_of(**pose)):
+            solution = solve_lines(edge, image, {}, lens, depths)
+            row.append(math.degrees(solution.alpha) - truth)
+        errors.append(row)
+        yaws.append(math.degrees(solution.yaw) - (pose["yaw"] - pose["aside"]))
+    without, told = np.sqrt(np.mean(np.square(errors), axis=0))
+    assert told < 0.6 * without
+    assert float(np.sqrt(np.mean(np.square(yaws)))) < 1.0
 
 
 def test_a_reflection_above_the_edge_is_misuse() -> None:

@@ -16,7 +16,7 @@ from skimage import draw
 
 from vision import azimuth_shown
 from vision.azimuth_body import BODY, HOLDER, IMAGE, UNDER, show_kinds
-from vision.azimuth_choose import LEAST_CERTAINTY, LEAST_SHOWN, doubts
+from vision.azimuth_choose import LEAST_CERTAINTY, doubts
 from vision.azimuth_shown import Shown, Witness
 
 Array = NDArray[np.float64]
@@ -100,7 +100,6 @@ def chosen(shown: bool, certainty: float, sides: int, miss_deg: float | None) ->
 @pytest.mark.parametrize(
     ("certainty", "sides", "miss_deg"),
     [
-        ((LEAST_SHOWN + LEAST_CERTAINTY) / 2, 4, 0.1),  # less certain by itself
         (14.0, 2, None),  # fewer sides
         (14.0, 4, 2.0),  # sides not alike left and right
     ],
@@ -113,7 +112,8 @@ def test_doubts_that_the_network_settles(
 
 
 @pytest.mark.parametrize(
-    ("certainty", "sides", "miss_deg"), [(LEAST_SHOWN - 1, 4, 0.1), (14.0, 0, None), (14.0, 4, 3.5)]
+    ("certainty", "sides", "miss_deg"),
+    [(LEAST_CERTAINTY - 1, 4, 0.1), (14.0, 0, None), (14.0, 4, 3.5)],
 )
 def test_doubts_that_it_does_not(certainty: float, sides: int, miss_deg: float | None) -> None:
     assert doubts(chosen(True, certainty, sides, miss_deg), 2.6, 1600) is not None

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from scipy import ndimage
 from skimage import draw
 
-from vision.azimuth_choose import _by_the_sides, doubts
+from vision.azimuth_choose import Near, _by_the_sides, doubts
 from vision.azimuth_find import find_candidates
 from vision.azimuth_mirror import MirrorMap, find_mirrors
 
@@ -132,6 +132,15 @@ def test_sides_that_differ_cast_doubt_unless_they_differ_so_much_that_they_are_n
         assert told == pytest.approx(math.radians(1.0 - miss))
     assert weights[0.0] < weights[0.1] < 0.05 < weights[0.5] < 0.5
     assert weights[1.5] < weights[0.5]
+
+
+def test_the_nearer_look_settles_between_edges_and_sides() -> None:
+    """The edges say 1 degree, the sides half of it."""
+    shares = [
+        _by_the_sides([agreeing(1.0, 0.5, 1.0)], 1.0, near)[0][1]
+        for near in (Near(1.0, 0.07, 0.1), None, Near(0.5, 0.07, 0.1))
+    ]
+    assert shares[0] < 0.3 * shares[1] and shares[2] > 3 * shares[1]
 
 
 def test_an_image_softer_than_all_else_is_trusted_less_against_the_sides() -> None:

@@ -16,11 +16,12 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from vision.azimuth_choose import QUANTITY, SHOW_BOTH, TEMPER, agree, doubts
+from vision.azimuth_choose import QUANTITY, SHOW_BOTH, TEMPER, Near, agree, doubts
 from vision.azimuth_find import find_candidates, printed_lines
 from vision.azimuth_fit import Fitted, Fitter, fit_picture
+from vision.azimuth_look import Borders, find_borders
 from vision.azimuth_shown import Witness
-from vision.azimuth_solve import Lens, Solution, solve_lines
+from vision.azimuth_solve import Depth, Lens, Solution, solve_lines
 from vision.edges import EdgeFit
 from vision.marks import edges_beside, missing_marks
 from vision.near_edges import NearEdge
@@ -49,6 +50,7 @@ MEASURAND = (
     "roll of the cartridge body's front lower edge against the mirror, positive clockwise seen "
     "from the front; the body, not the generator inside it"
 )
+DEPTH_DEG = 8.0  # of borders of the underside's image: bodies are not quite square
 MOST_U_DEG = 0.2  # U of 0.4 leaves little of the usual tolerance of 0.5
 MOST_DRAWN_MISS_DEG = 0.9  # of edges that a person pointed at, from the body's sides
 MOST_MISFIT, MOST_PRIOR_MISS, MOST_SIDE_MISS = 1.5, 2.6, 2.5  # standard uncertainties
@@ -68,11 +70,27 @@ GENERATOR_U_DEG = 0.75  # body against generator, commonly 1-2 degrees at most; 
 
 
 @dataclass(frozen=True)
+class Good:
+    """How good a border is that lies off its line by less (px, RMS) and is seen in more columns.
+
+    ``u`` (degrees) and ``far`` as of `Near`; from `fifth`, which the network was not taught.
+    """
+
+    off: float
+    count: int
+    u: float
+    far: float
+
+
+NEAR = (Good(0.45, 150, 0.07, 0.1), Good(0.6, 130, 0.1, 0.5), Good(math.inf, 0, 0.2, 0.6))
+
+
+@dataclass(frozen=True)
 class AzimuthLines:
     """Fitted lines of one photo, full-resolution pixels.
 
-    ``sides`` may hold any of the names of `SIDE_NAMES`; ``bows`` the sagitta of "edge" and
-    "image" with its standard uncertainty (px). ``others`` are half slope differences (radians) of
+    ``sides`` may hold any of the names of `SIDE_NAMES`; ``depths`` are borders of the underside's
+    image, which run away from the camera. ``others`` are half slope differences (radians) of
     other pairs of edges of the same body, each with its weight relative to this pair's; ``spread``
     (radians) is how far rivals that may be the true pair lie from it, by their weight. ``drawn``
     where a person said which edges are meant, so that no finder asked whether the sides agree.
@@ -81,11 +99,11 @@ class AzimuthLines:
     edge: EdgeFit
     image: EdgeFit
     sides: Mapping[str, EdgeFit] = field(default_factory=dict)
-    bows: Mapping[str, tuple[float, float]] = field(default_factory=dict)
     others: tuple[tuple[float, float], ...] = ()
     spread: float = 0.0
     flags: tuple[str, ...] = ()
     drawn: bool = False
+    depths: tuple[Depth, ...] = ()
 
     def segments(self) -> tuple[Segment, ...]:
         """The lines as named segments."""
@@ -138,14 +156,34 @@ def find_azimuth(photo: Photo, options: Options) -> AzimuthLines | Refusal:
     ink = printed_lines(rgb)
     fitter = Fitter(rgb, scale, ink)
     candidates = find_candidates(rgb, ink=ink, scale=scale)
-    choice = agree(fitter.fit_all(candidates, Witness(rgb, scale)), photo.width, candidates)
+    witness = Witness(rgb, scale)
+    borders = find_borders(rgb, scale, witness.share, witness.own)
+    fitted = fitter.fit_all(candidates, witness)
+    choice = agree(fitted, photo.width, candidates, near_half(borders))
     if choice is None:
         return Refusal(QUANTITY, "No body with its reflection under it was found.", SHOW_BOTH)
-    lines = lines_of(choice.best, choice.others, choice.spread)
+    lines = lines_of(choice.best, choice.others, choice.spread, depths_of(borders))
     doubt = doubts(choice, ALWAYS_SHARP_PX / fitter.scale, photo.width)
     if doubt is not None:
         return replace(doubt, lines=tuple(replace(s, role="look") for s in lines.segments()))
     return lines
+
+
+def near_half(borders: Borders | None) -> Near | None:
+    """What the nearer look says of half the slopes' difference, and how good its word is."""
+    if borders is None or not borders.both:
+        return None
+    edge, image = borders.edges[0], borders.images[0]
+    good = next(g for g in NEAR if image.run.off < g.off and image.run.count >= g.count)
+    return Near(math.degrees(edge.angle - image.angle) / 2, good.u, good.far)
+
+
+def depths_of(borders: Borders | None) -> tuple[Depth, ...]:
+    """Borders of the underside's image as the adjustment takes them."""
+    lines = [] if borders is None else borders.depths
+    u = math.radians(DEPTH_DEG)
+    middles = [line.ends.mean(axis=0).tolist() for line in lines]
+    return tuple(Depth(x, y, line.angle, u) for (x, y), line in zip(middles, lines, strict=True))
 
 
 def solve_azimuth(
@@ -255,7 +293,7 @@ def _solve_dropping(lines: AzimuthLines, lens: Lens) -> tuple[Solution | None, d
     sides = dict(lines.sides)
     while True:
         try:
-            solution = solve_lines(lines.edge, lines.image, sides, lens, lines.bows)
+            solution = solve_lines(lines.edge, lines.image, sides, lens, lines.depths)
         except (ValueError, np.linalg.LinAlgError):
             return None, sides
         if sides and solution.worst["camera direction"] > MOST_PRIOR_MISS:
@@ -302,7 +340,10 @@ def _axis(edge: EdgeFit, reach: float) -> tuple[float, float, float, float]:
 
 
 def lines_of(
-    fitted: Fitted, others: tuple[tuple[float, float], ...] = (), spread: float = 0.0
+    fitted: Fitted,
+    others: tuple[tuple[float, float], ...] = (),
+    spread: float = 0.0,
+    depths: tuple[Depth, ...] = (),
 ) -> AzimuthLines:
     """What the solver needs of a fitted candidate."""
     edge, image = fitted.edge, fitted.image
@@ -310,9 +351,9 @@ def lines_of(
         edge.edge,
         image.edge,
         {name: fit.edge for name, fit in fitted.sides.items()},
-        {"edge": (edge.bow, edge.bow_u), "image": (image.bow, image.bow_u)},
         others,
         spread,
+        depths=depths,
     )
 
 

@@ -22,10 +22,10 @@ PAIR_FLOOR_DEG = 0.03
 PARALLEL_LOSS, RIVAL_WITHIN = 5.0, 2.5
 # From the tuning photographs, as all weights: pairs overstate how sure they are by this.
 TEMPER = 1.5
-LEAST_CERTAINTY, LEAST_SHARE, MOST_SHARE = 12.5, 0.65, 0.97
+LEAST_CERTAINTY, LEAST_SHARE, MOST_SHARE = 11.0, 0.65, 0.97
 MOST_MISS_DEG = 1.6  # of edges and sides; what is less is in the spread
 # The same for edges that the network bears out: its word stands for part of theirs.
-LEAST_SHOWN, MOST_SHOWN_MISS_DEG = 9.0, 3.0
+MOST_SHOWN_MISS_DEG = 3.0
 # A thin line along an edge, stronger than the edge's own step, was perhaps taken for it: a printed
 # row says its own direction, and the sides, good to SIDES_DEG, must then bear it out.
 LINE_NOT_STEP, MOST_LINE_MISS_DEG = 1.0, 0.5
@@ -33,6 +33,7 @@ LINE_NOT_STEP, MOST_LINE_MISS_DEG = 1.0, 0.5
 # BENT_DEG; the four sides tell the same angle to SIDES_DEG, unless the front leans or is not alike
 # left and right. How often, from the tuning photographs; every further edge that agrees makes the
 # first less likely, an image softer than all else more.
+FAR_DEG = 1.0  # what the nearer look's word is good to where it is bad
 MOST_BENT, SOFTER = 0.4, 1.5
 BENT, BENT_DEG, BENT_EACH = 0.04, 0.3, 0.4
 SIDES_DEG, UNLIKE_SIDES, UNLIKE_DEG = 0.13, 0.25, 0.8
@@ -45,6 +46,24 @@ SHOW_BOTH = (
     "Photograph the body head-on from 5-12° above with its reflection in a clean mirror, the "
     "whole lower edge and both sides in the frame."
 )
+
+
+@dataclass(frozen=True)
+class Near:
+    """What the nearer look says of half the slopes' difference by itself, degrees.
+
+    It is good to ``u``, except for a share ``far`` of photos, where it is good to `FAR_DEG`.
+    """
+
+    half: float
+    u: float
+    far: float
+
+    def gain(self, half: float) -> float:
+        """Logarithm of how much likelier its word is if ``half`` (degrees) is right than if not."""
+        miss = self.half - half
+        own, far = ((1 - self.far) * _normal(miss, self.u), self.far * _normal(miss, FAR_DEG))
+        return math.log((own + far) / math.sqrt(2 * math.pi) * 2 * FAR_DEG)
 
 
 @dataclass(frozen=True)
@@ -119,10 +138,16 @@ def under_a_body(own: Fitted, candidates: Sequence[Candidate]) -> bool:
     return False
 
 
-def agree(fitted: list[Fitted], frame: int, candidates: Sequence[Candidate] = ()) -> Choice | None:
+def agree(
+    fitted: list[Fitted],
+    frame: int,
+    candidates: Sequence[Candidate] = (),
+    near: Near | None = None,
+) -> Choice | None:
     """The azimuth most candidates' weight stands behind, and the best candidate of it.
 
-    ``frame`` is the width of the photo, px; ``candidates`` are all that were found, fitted or not.
+    ``frame`` is the width of the photo, px; ``candidates`` are all that were found, fitted or not;
+    ``near`` is what the nearer look says.
     """
     if not fitted:
         return None
@@ -135,10 +160,10 @@ def agree(fitted: list[Fitted], frame: int, candidates: Sequence[Candidate] = ()
         parallel(k, fitted, logs) or under_a_body(f, candidates) for k, f in enumerate(fitted)
     ]
     logs = logs - PARALLEL_LOSS * np.array(one_side)
-    weights = np.exp((logs - logs.max()) / TEMPER)
     half = np.degrees([f.half for f in fitted])
-    near = np.exp(-0.5 * ((half[:, None] - half[None, :]) / 0.1) ** 2)
-    mode = int(np.argmax(near @ weights))
+    weights = np.exp((logs - logs.max()) / TEMPER)
+    close = np.exp(-0.5 * ((half[:, None] - half[None, :]) / 0.1) ** 2)
+    mode = int(np.argmax(close @ weights))
     inside = np.nonzero(np.abs(half - half[mode]) < 0.25)[0]
     # Within the mode every pair is taken to be edges of the same body, so precision counts
     # fully and belief only mildly.
@@ -151,7 +176,8 @@ def agree(fitted: list[Fitted], frame: int, candidates: Sequence[Candidate] = ()
         for k in order[1:]
         if trust[k] > 0.03 * trust[order[0]]
     )
-    others += _by_the_sides([fitted[inside[k]] for k in order], 1 + sum(w for _, w in others))
+    total = 1 + sum(w for _, w in others)
+    others += _by_the_sides([fitted[inside[k]] for k in order], total, near)
     # Rivals not far off are a doubt about the value, others about the choice itself.
     off = np.abs(half - half[mode])
     share = float(weights[off < FAR_RIVAL_DEG].sum() / weights.sum())
@@ -177,7 +203,9 @@ def agree(fitted: list[Fitted], frame: int, candidates: Sequence[Candidate] = ()
     )
 
 
-def _by_the_sides(agreeing: list[Fitted], total: float) -> tuple[tuple[float, float], ...]:
+def _by_the_sides(
+    agreeing: list[Fitted], total: float, near: Near | None = None
+) -> tuple[tuple[float, float], ...]:
     """The angle told by the sides, as a rival, weighed by how likely the edges' shading is bent.
 
     ``agreeing`` is best first, ``total`` the weight of all it stands against.
@@ -195,6 +223,9 @@ def _by_the_sides(agreeing: list[Fitted], total: float) -> tuple[tuple[float, fl
     right = (1 - bent) * (1 - UNLIKE_SIDES) * _normal(miss, math.hypot(u_edges, u_sides))
     turned = bent * _normal(miss, math.hypot(BENT_DEG, u_sides))
     unlike = UNLIKE_SIDES * _normal(miss, UNLIKE_DEG)
+    if near is not None:
+        turned *= math.exp(near.gain(math.degrees(own.by_sides or 0.0)))
+        right, unlike = (p * math.exp(near.gain(math.degrees(best.half))) for p in (right, unlike))
     share = turned / (right + turned + unlike)
     return ((float(own.by_sides or 0.0), total * share / (1 - share)),)
 
@@ -255,10 +286,7 @@ def doubts(choice: Choice, sharp: float, frame: int) -> Refusal | None:
             "Tap on the body's lower edge to focus, hold the phone still or rest it on something, "
             "and add light.",
         )
-    least = LEAST_CERTAINTY
-    if best.shown is not None:
-        least = LEAST_SHOWN if best.shown.may_be else SURE_CERTAINTY
-    if choice.certainty < least:
+    if choice.certainty < LEAST_CERTAINTY:
         return Refusal(
             QUANTITY, "No body with its reflection under it was found for certain.", SHOW_BOTH
         )

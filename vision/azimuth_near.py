@@ -6,10 +6,16 @@ lies between them is stretched upright, so that borders are seen finely.
 
 from __future__ import annotations
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from vision.network import shares_of
+
 Array = NDArray[np.float64]
+Grey = NDArray[np.float32]
+
+FILE = "azimuth_near.onnx"
 
 WIDTH, HEIGHT = 288, 288  # of the copy
 EDGE_PX, GAP_PX = 224.0, 96.0  # length of the edges and their distance in it
@@ -39,3 +45,46 @@ def frame(edge: Array, image: Array) -> Array:
     turn = np.array([x * along, y * down])
     middle = (edge.mean(axis=0) + image.mean(axis=0)) / 2
     return np.column_stack([turn, np.array([WIDTH, HEIGHT]) / 2 - turn @ middle])
+
+
+def look(rgb: NDArray[np.uint8], scale: float, edge: Array, image: Array) -> tuple[Grey, Array]:
+    """What each pixel of the copy shows, and its frame.
+
+    Parameters
+    ----------
+    rgb : ndarray of uint8, shape (H, W, 3)
+    scale : float
+        Size of ``rgb`` over the full photo's.
+    edge, image : ndarray, shape (2, 2)
+        As for `frame`, pixels of the full photo.
+
+    Returns
+    -------
+    (ndarray of float32, shape (6, 288, 288)), (ndarray, shape (2, 3))
+        Probabilities of the kinds of `vision.azimuth_body`; the frame from pixels of the photo.
+    """
+    matrix = frame(edge, image)
+    return shares_of(FILE, cut(rgb, scale, matrix)), matrix
+
+
+def cut(rgb: NDArray[np.uint8], scale: float, matrix: Array) -> NDArray[np.uint8]:
+    """The copy that a frame shows; the picture is shrunk first where that would alias."""
+    k = float(np.linalg.norm(matrix[:, :2], axis=1).max()) / scale
+    step = min(1.0, 2 * k)
+    if step < 1:
+        rgb = np.asarray(
+            cv2.resize(rgb, None, fx=step, fy=step, interpolation=cv2.INTER_AREA), np.uint8
+        )
+    size = scale * step
+    turn = matrix[:, :2] / size
+    shift = matrix[:, 2] - turn @ np.full(2, 0.5 * size - 0.5)
+    return np.asarray(
+        cv2.warpAffine(
+            rgb,
+            np.column_stack([turn, shift]),
+            (WIDTH, HEIGHT),
+            flags=cv2.INTER_LINEAR,
+            borderMode=cv2.BORDER_REPLICATE,
+        ),
+        np.uint8,
+    )

@@ -66,9 +66,9 @@ class Witness:
     """
 
     def __init__(self, rgb: NDArray[np.uint8], scale: float) -> None:
-        share, own = show_kinds(rgb)
-        self.shows = share > 0.5
-        self.size = own * scale
+        self.share, self.own = show_kinds(rgb)
+        self.shows = self.share > 0.5
+        self.size = self.own * scale
 
     def __call__(self, edge: Array, image: Array) -> Shown:
         """What a pair of edges lies on; both are their (left, right) ends, shape (2, 2)."""

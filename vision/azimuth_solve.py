@@ -16,7 +16,7 @@ the lower one, as long as the two are parallel (a bevel's other side).
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -82,12 +82,25 @@ class Solution:
     worst: Mapping[str, float] = field(default_factory=dict)
 
 
+@dataclass(frozen=True)
+class Depth:
+    """A line of the body that runs straight away from its front, as seen: a point and a direction.
+
+    Pixels, radians; ``u`` is the standard uncertainty of the direction.
+    """
+
+    x: float
+    y: float
+    angle: float
+    u: float
+
+
 def solve_lines(
     edge: EdgeFit,
     image: EdgeFit,
     sides: Mapping[str, EdgeFit],
     lens: Lens,
-    bows: Mapping[str, tuple[float, float]] | None = None,
+    depths: Sequence[Depth] = (),
 ) -> Solution:
     """Adjust camera, mirror and body to the lines.
 
@@ -98,9 +111,8 @@ def solve_lines(
     sides : mapping of {"left", "right", "left image", "right image"} to EdgeFit
         Those that are known, any of them may be missing.
     lens : Lens
-    bows : mapping of {"edge", "image"} to (sagitta, standard uncertainty), optional
-        Curvature of the edges in px, positive where the ends lie lower in the picture than the
-        middle; tells of lens distortion.
+    depths : sequence of Depth
+        Borders of the underside's image that run away from the camera; they tell the side view.
 
     Returns
     -------
@@ -114,7 +126,7 @@ def solve_lines(
     if image.y <= edge.y:
         raise ValueError("image: the reflected edge must lie below the edge in the picture")
     groups: list[str] = []
-    model = _Model(edge, image, dict(sides), lens, dict(bows or {}))
+    model = _Model(edge, image, dict(sides), lens, tuple(depths))
     p = model.start()
     for iteration in range(12):
         r, groups = model.residuals(p)
@@ -182,7 +194,7 @@ class _Model:
     image: EdgeFit
     sides: dict[str, EdgeFit]
     lens: Lens
-    bows: dict[str, tuple[float, float]]
+    depths: tuple[Depth, ...] = ()
 
     def start(self) -> Array:
         """Start from half the slopes' difference and their mean."""
@@ -199,6 +211,9 @@ class _Model:
         p[_ELEVATION] = math.radians(ELEVATION_DEG) - los
         if self.left_lean() is not None and self.right_lean() is not None:
             p[_TAPER] = (self.left_lean() - self.right_lean()) / 2  # type: ignore[operator]
+        if self.depths:
+            lean = sum(1 / math.tan(d.angle) for d in self.depths) / len(self.depths) + roll
+            p[_YAW] = math.atan(lean * math.sin(math.radians(ELEVATION_DEG)))
         p[_K1] = self.lens.k1
         p[_CX], p[_CY] = self.lens.cx, self.lens.cy
         return p
@@ -314,12 +329,6 @@ class _Model:
             p[_TAPER] / math.radians(12.0),
             p[_PITCH] / math.radians(U_FRONT_PITCH_DEG),
         )
-        for name, fit, pts in (("edge", self.edge, seen), ("image", self.image, mirrored)):
-            if name in self.bows:
-                bow, bow_u = self.bows[name]
-                chord = (pts[0] + pts[1]) / 2
-                sag = float((chord - pts[4]) @ fit.normal)
-                add("lens distortion", (sag - bow) / math.hypot(bow_u, 0.0007 * size))
         add(
             "camera direction",
             (math.asin(float(-sight @ up)) - math.radians(ELEVATION_DEG))
@@ -327,6 +336,14 @@ class _Model:
             p[_YAW] / math.radians(U_SIDE_VIEW_DEG),
             p[_ROLL] / math.radians(U_ROLL_DEG),
         )
+        back = np.cross(up, d)
+        gone = self._pixels(p, back[None, :] / np.linalg.norm(back))[0]
+        for depth in self.depths:
+            seen_angle = math.atan2(gone[1] - depth.y, gone[0] - depth.x)
+            turn = math.remainder(seen_angle - depth.angle, math.pi)
+            # One that is no such line says little: Cauchy's loss.
+            r_depth = turn / depth.u
+            add("camera direction/depth", math.copysign(math.sqrt(math.log1p(r_depth**2)), r_depth))
         centre_u = U_CENTRE * self.lens.half_diagonal * 1.6
         add(
             "focal length and principal point",

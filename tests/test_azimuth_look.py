@@ -1,0 +1,154 @@
+"""What the nearer look shows, and what is made of it: straight borders, and its word.
+
+The shapes are polygons filled by scikit-image, placed by plane geometry written here.
+"""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pytest
+from numpy.typing import NDArray
+from scipy.stats import norm
+from skimage import draw
+
+from vision import azimuth_look, azimuth_near
+from vision.azimuth import near_half
+from vision.azimuth_body import BODY, HOLDER, IMAGE, ROD, UNDER
+from vision.azimuth_borders import Run, lower_border, straight_runs, upper_border
+from vision.azimuth_choose import FAR_DEG, Near
+from vision.azimuth_look import Borders, Line
+
+Array = NDArray[np.float64]
+SHAPE = (336, 448)
+EDGE = np.array([[120.0, 150.0], [320.0, 154.0]])
+BACK, CREASE = EDGE + [[15.0, 20.0], [-10.0, 18.0]], EDGE + [[0.0, 60.0], [0.0, 53.0]]
+
+
+def filled(parts: list[tuple[Array, Array, int]]) -> NDArray[np.float32]:
+    """Shares of six kinds; each part lies between two lines."""
+    mask = np.zeros(SHAPE, int)
+    for top, low, kind in parts:
+        corners = np.concatenate([top, low[::-1]])
+        rows, columns = draw.polygon(corners[:, 1], corners[:, 0], SHAPE)
+        mask[rows, columns] = kind
+    return np.stack([(mask == k).astype(np.float32) for k in range(6)])
+
+
+def kinds() -> NDArray[np.float32]:
+    """A body under its holder with its rod, over the images of its underside and its face."""
+    rod = EDGE.mean(axis=0) + [[-4.0, -20.0], [4.0, -20.0]]
+    return filled(
+        [
+            (EDGE - [0.0, 110.0], EDGE - [0.0, 90.0], HOLDER),
+            (EDGE - [0.0, 90.0], EDGE, BODY),
+            (BACK, CREASE, UNDER),
+            (CREASE, CREASE + [0.0, 90.0], IMAGE),
+            (rod, rod + [0.0, 40.0], ROD),
+        ]
+    )
+
+
+@pytest.mark.parametrize(
+    ("kind", "border", "expected"),
+    [(BODY, lower_border, EDGE), (IMAGE, upper_border, CREASE), (UNDER, upper_border, BACK)],
+)
+def test_borders_are_where_they_were_drawn(kind: int, border, expected: Array) -> None:  # type: ignore[no-untyped-def]
+    shows = kinds()
+    run = straight_runs(border(shows[kind], shows[ROD] > 0.3), 30.0, 0.25)[0]
+    slope = (expected[1] - expected[0])[1] / (expected[1] - expected[0])[0]
+    assert math.tan(run.angle) == pytest.approx(slope, abs=math.tan(math.radians(0.2)))
+    line = np.polyfit(*run.ends.T, 1)
+    assert np.polyval(line, expected[:, 0]) == pytest.approx(expected[:, 1], abs=0.7)
+    assert np.abs(run.ends[:, 0] - expected[:, 0]).max() < 4
+    if kind == BODY:  # the rod hides some of it
+        assert run.count < run.ends[1, 0] - run.ends[0, 0] - 5
+
+
+def test_a_border_in_two_pieces_is_one_and_a_bent_one_is_two() -> None:
+    x = np.arange(200.0)
+    piece = np.column_stack([x, 50 + 0.05 * x])
+    (whole,) = straight_runs(np.concatenate([piece[:70], piece[110:]]), 30.0, 0.25)
+    assert whole.ends[:, 0].tolist() == [0, 199] and whole.count == 160
+    bent = np.column_stack([x, 50 + np.where(x < 120, 0.05, 0.2) * (x - 120)])
+    slopes = [math.tan(run.angle) for run in straight_runs(bent, 30.0, 0.25)]
+    assert slopes == pytest.approx([0.05, 0.2], abs=0.01)
+
+
+def test_the_start_is_the_edge_and_its_image() -> None:
+    start = azimuth_look._start(kinds())
+    assert start is not None
+    edge, image = start
+    assert edge == pytest.approx(EDGE, abs=4)
+    assert np.polyval(np.polyfit(*image.T, 1), CREASE[:, 0]) == pytest.approx(CREASE[:, 1], abs=1)
+
+
+def test_without_an_image_there_is_no_start() -> None:
+    shows = kinds()
+    shows[[IMAGE, UNDER]] = 0
+    assert azimuth_look._start(shows) is None
+    assert azimuth_look._start(np.zeros_like(shows)) is None
+
+
+def test_what_is_seen_nearer_lies_where_it_does_in_the_photo(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """A photo whose three colours are body and images; the nearer look shows what is cut of it."""
+    told = [BODY, IMAGE, UNDER]
+    rgb = (kinds()[told].transpose(1, 2, 0) * 255).astype(np.uint8)
+
+    def shares(_: str, picture: NDArray[np.uint8]) -> NDArray[np.float32]:
+        near = np.zeros((6, *picture.shape[:2]), np.float32)
+        near[told] = picture.transpose(2, 0, 1) / 255.0
+        return near
+
+    monkeypatch.setattr(azimuth_near, "shares_of", shares)
+    for scale in (1.0, 0.5):
+        ends = [(line + 0.5) / scale - 0.5 for line in (EDGE, CREASE)]
+        borders = azimuth_look.look_nearer(rgb, scale, *ends)
+        for lines, expected in ((borders.edges, ends[0]), (borders.images, ends[1])):
+            line = np.polyfit(*lines[0].ends.T, 1)
+            off = np.polyval(line, expected[:, 0]) - expected[:, 1]
+            assert np.abs(off).max() < 0.8 / scale
+        left, right = borders.depths
+        for depth, ends_ in ((left, (BACK[0], CREASE[0])), (right, (BACK[1], CREASE[1]))):
+            along = ends_[1] - ends_[0]
+            turn = math.remainder(depth.angle - math.atan2(along[1], along[0]), math.pi)
+            assert abs(math.degrees(turn)) < 4
+
+
+def test_the_frame_shows_edges_level_long_and_apart_as_stated() -> None:
+    frame = azimuth_near.frame(EDGE, CREASE)
+    seen = [line @ frame[:, :2].T + frame[:, 2] for line in (EDGE, CREASE)]
+    assert np.mean(seen, axis=(0, 1)) == pytest.approx([144, 144])
+    along = [line[1] - line[0] for line in seen]
+    assert sum(a[1] / np.linalg.norm(a) for a in along) == pytest.approx(0, abs=0.02)
+    assert np.linalg.norm(along[0]) == pytest.approx(azimuth_near.EDGE_PX, rel=0.01)
+    assert (seen[1] - seen[0])[:, 1].mean() == pytest.approx(azimuth_near.GAP_PX, rel=0.01)
+
+
+# ----------------------------------------------------------------- its word in the choice
+
+
+@pytest.mark.parametrize("far", [0.1, 0.5])
+def test_the_nearer_looks_word_weighs_as_mixtures_do(far: float) -> None:
+    """Against densities of scipy: a good and a bad border, against anything within `FAR_DEG`."""
+    near = Near(0.4, 0.07, far)
+    for half in (0.4, 0.5, 0.9, -1.0):
+        density = (1 - far) * norm.pdf(0.4 - half, 0, 0.07) + far * norm.pdf(0.4 - half, 0, FAR_DEG)
+        assert near.gain(half) == pytest.approx(math.log(density * 2 * FAR_DEG), abs=1e-6)
+
+
+def test_a_border_that_is_straight_and_whole_is_believed_more() -> None:
+    words = []
+    for off, count in ((0.3, 200), (0.5, 200), (0.3, 90)):
+        image = Line(CREASE, Run(CREASE, count, off))
+        borders = Borders([Line(EDGE, Run(EDGE, 200, 0.2))], [image], [], np.eye(2, 3))
+        near = near_half(borders)
+        assert near is not None
+        words.append(near)
+    half = np.degrees(np.arctan([4 / 200, -3 / 200])) @ [0.5, -0.5]
+    assert [near.half for near in words] == pytest.approx([half] * 3)
+    assert words[0].u < words[1].u < words[2].u and words[0].far < words[1].far < words[2].far
+    assert near_half(None) is None and near_half(Borders([], [], [], np.eye(2, 3))) is None

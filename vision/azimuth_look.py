@@ -1,0 +1,166 @@
+"""A head-on photo of a body over a mirror -> rough places of its edges, by two looks of networks.
+
+Comes in: an upright RGB picture. Goes out: `Borders`, straight stretches of the borders of the body
+and of its image, in pixels of the full photo. The wide look (`vision.azimuth_body`) finds the body,
+the nearer one (`vision.azimuth_near`) its lower edge, the edge's image and the underside's sides.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from vision import azimuth_near
+from vision.azimuth_body import BODY, HOLDER, IMAGE, ROD, UNDER
+from vision.azimuth_borders import Run, lower_border, straight_runs, upper_border
+from vision.azimuth_candidate import MAX_FLAT
+
+Array = NDArray[np.float64]
+Grey = NDArray[np.float32]
+
+LEAST_EDGE = 0.14  # shortest stretch, of the body's width
+LEAST_DEPTH_PX, STEEPEST_DEPTH = 14.0, 3.0  # in the nearer look; columns a row
+ROOM_PX = 4  # a border as near the copy's own is not seen
+LEAST_WIDTH = 40.0  # of the body in the wide look, px
+MOST_HALF = 0.11  # azimuth, radians
+LEAST_GAP = 0.02  # of edge and image, of the edge's length
+SHOWN = 0.3  # from this share on something may hide a border
+
+
+@dataclass(frozen=True)
+class Line:
+    """A straight border: ends (left, right; upper, lower) in photo px, and its run in the copy."""
+
+    ends: Array
+    run: Run
+
+    @property
+    def angle(self) -> float:
+        """Radians from x to y."""
+        return float(np.arctan2(*(self.ends[1] - self.ends[0])[::-1]))
+
+
+@dataclass(frozen=True)
+class Borders:
+    """Straight borders, likeliest first.
+
+    ``edges`` are of the body, downwards, ``images`` where the image of its faces begins;
+    ``depths`` are the left and right border of the underside's image, which run away from the
+    camera. ``frame`` is that of the nearer look.
+    """
+
+    edges: list[Line]
+    images: list[Line]
+    depths: list[Line]
+    frame: Array
+
+    @property
+    def both(self) -> bool:
+        """Whether an edge and an image are shown."""
+        return bool(self.edges and self.images)
+
+
+def find_borders(rgb: NDArray[np.uint8], scale: float, kinds: Grey, own: float) -> Borders | None:
+    """Borders of the body and of its image; None where no body over its image is shown.
+
+    Parameters
+    ----------
+    rgb : ndarray of uint8, shape (H, W, 3)
+    scale : float
+        Size of ``rgb`` over the full photo's.
+    kinds, own : ndarray, float
+        What the wide look shows (`vision.azimuth_body.show_kinds`).
+    """
+    start = _start(kinds)
+    if start is None:
+        return None
+    edge, image = start
+    size = own * scale
+    first = look_nearer(rgb, scale, _up(edge, size), _up(image, size))
+    moved = _beneath(first.edges[0].run, first.images[0].run) if first.both else None
+    if moved is None:
+        return first
+    # Once more, framed by what was seen nearer.
+    back = np.linalg.inv(first.frame[:, :2])
+    return look_nearer(rgb, scale, first.edges[0].ends, (moved - first.frame[:, 2]) @ back.T)
+
+
+def look_nearer(rgb: NDArray[np.uint8], scale: float, edge: Array, image: Array) -> Borders:
+    """The same where the edge and its image are known roughly, ends in photo px."""
+    shares, frame = azimuth_near.look(rgb, scale, edge, image)
+    edges, images, _ = _flat_borders(shares, LEAST_EDGE * azimuth_near.EDGE_PX)
+    back = np.linalg.inv(frame[:, :2])
+
+    def lines(runs: list[Run]) -> list[Line]:
+        return [Line((run.ends - frame[:, 2]) @ back.T, run) for run in runs]
+
+    depths = lines(_depths(shares))
+    return Borders(lines(edges), lines(images), depths, frame)
+
+
+def _up(points: Array, scale: float) -> Array:
+    return np.asarray((points + 0.5) / scale - 0.5)
+
+
+def _flat_borders(kinds: Grey, least: float) -> tuple[list[Run], list[Run], list[Run]]:
+    """Runs of the body's lower border, of its faces' image's and its whole image's upper ones."""
+    rod = kinds[ROD] > SHOWN
+    real = rod | (kinds[BODY] + kinds[HOLDER] > 0.5)
+    return (
+        straight_runs(lower_border(kinds[BODY], rod), least, MAX_FLAT),
+        straight_runs(upper_border(kinds[IMAGE], real), least, MAX_FLAT),
+        straight_runs(upper_border(kinds[IMAGE] + kinds[UNDER], real), least, MAX_FLAT),
+    )
+
+
+def _start(kinds: Grey) -> tuple[Array, Array] | None:
+    """Ends of the lower edge and of its image, copy pixels."""
+    columns = np.nonzero((kinds[BODY] > 0.5).sum(axis=0) > 3)[0]
+    if not len(columns) or columns[-1] - columns[0] < LEAST_WIDTH:
+        return None
+    width = float(columns[-1] - columns[0])
+    edges, images, backs = _flat_borders(kinds, LEAST_EDGE * width)
+    best: tuple[float, Array, Array] | None = None
+    for edge in edges:
+        for runs, worth in ((images, 1.0), (backs, 0.5)):
+            for image in runs:
+                moved = _beneath(edge, image)
+                if moved is None:
+                    continue
+                value = edge.count + worth * image.count
+                if best is None or value > best[0]:
+                    best = value, edge.ends, moved
+    return None if best is None else best[1:]
+
+
+def _beneath(edge: Run, image: Run) -> Array | None:
+    """Where the ends of an edge are seen on the line of its image; None where it cannot be that."""
+    half, turn = (edge.angle - image.angle) / 2, (edge.angle + image.angle) / 2
+    along, down = (
+        np.array([math.cos(turn), math.sin(turn)]),
+        np.array([-math.sin(turn), math.cos(turn)]),
+    )
+    length = float((edge.ends[1] - edge.ends[0]) @ along)
+    normal = np.array([-math.sin(image.angle), math.cos(image.angle)])
+    gaps = ((image.ends[0] - edge.ends) @ normal) / float(normal @ down)
+    overlap = min((image.ends[1] - edge.ends[0]) @ along, (edge.ends[1] - image.ends[0]) @ along)
+    if abs(half) > MOST_HALF or gaps.min() < LEAST_GAP * length or overlap < 0.3 * length:
+        return None
+    return np.asarray(edge.ends + gaps[:, None] * down)
+
+
+def _depths(kinds: Grey) -> list[Run]:
+    """Left and right border of the underside's image; none where one of them is not seen."""
+    under, rod = (np.ascontiguousarray(kinds[k].T) for k in (UNDER, ROD))
+    found = []
+    for border in (upper_border, lower_border):
+        points = border(under, rod > SHOWN)
+        inside = (points[:, 1] > ROOM_PX) & (points[:, 1] < under.shape[0] - 1 - ROOM_PX)
+        runs = straight_runs(points[inside], LEAST_DEPTH_PX, STEEPEST_DEPTH)
+        if not runs:
+            return []
+        found.append(Run(runs[0].ends[:, ::-1], runs[0].count, runs[0].off))
+    return found
