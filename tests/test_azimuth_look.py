@@ -118,6 +118,13 @@ def test_what_is_seen_nearer_lies_where_it_does_in_the_photo(
             assert abs(math.degrees(turn)) < 4
 
 
+def test_a_frame_far_off_is_taken_again_and_one_near_by_is_not() -> None:
+    frame = azimuth_near.frame(EDGE, CREASE)
+    assert azimuth_look._alike(frame, azimuth_near.frame(EDGE + [3.0, 1.0], CREASE + [3.0, 1.0]))
+    assert not azimuth_look._alike(frame, azimuth_near.frame(EDGE, CREASE + [0.0, 20.0]))
+    assert not azimuth_look._alike(frame, azimuth_near.frame(EDGE + [40.0, 0.0], CREASE))
+
+
 def test_the_frame_shows_edges_level_long_and_apart_as_stated() -> None:
     frame = azimuth_near.frame(EDGE, CREASE)
     seen = [line @ frame[:, :2].T + frame[:, 2] for line in (EDGE, CREASE)]

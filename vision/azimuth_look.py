@@ -23,6 +23,7 @@ Grey = NDArray[np.float32]
 
 LEAST_EDGE = 0.14  # shortest stretch, of the body's width
 LEAST_DEPTH_PX, STEEPEST_DEPTH = 14.0, 3.0  # in the nearer look; columns a row
+FRAME_PX = 15.0  # frames less than this apart show the same
 ROOM_PX = 4  # a border as near the copy's own is not seen
 LEAST_WIDTH = 40.0  # of the body in the wide look, px
 MOST_HALF = 0.11  # azimuth, radians
@@ -83,19 +84,33 @@ def find_borders(rgb: NDArray[np.uint8], scale: float, kinds: Grey, own: float) 
     moved = _beneath(first.edges[0].run, first.images[0].run) if first.both else None
     if moved is None:
         return first
-    # Once more, framed by what was seen nearer.
-    back = np.linalg.inv(first.frame[:, :2])
-    return look_nearer(rgb, scale, first.edges[0].ends, (moved - first.frame[:, 2]) @ back.T)
+    ends = first.edges[0].ends, _out_of(first.frame, moved)
+    if _alike(first.frame, azimuth_near.frame(*ends)):
+        return first
+    return look_nearer(rgb, scale, *ends)
+
+
+def _alike(frame: Array, other: Array) -> bool:
+    """Whether the edge and its image lie where they should in both of two frames."""
+    across, down = azimuth_near.EDGE_PX / 2, azimuth_near.GAP_PX / 2
+    middle = np.array([azimuth_near.WIDTH, azimuth_near.HEIGHT]) / 2
+    corners = middle + np.array([[x, y] for x in (-across, across) for y in (-down, down)])
+    moved = _out_of(other, corners) @ frame[:, :2].T + frame[:, 2] - corners
+    return float(np.abs(moved).max()) < FRAME_PX
+
+
+def _out_of(frame: Array, points: Array) -> Array:
+    """Photo pixels of points of a nearer look."""
+    return np.asarray((points - frame[:, 2]) @ np.linalg.inv(frame[:, :2]).T)
 
 
 def look_nearer(rgb: NDArray[np.uint8], scale: float, edge: Array, image: Array) -> Borders:
     """The same where the edge and its image are known roughly, ends in photo px."""
     shares, frame = azimuth_near.look(rgb, scale, edge, image)
     edges, images, _ = _flat_borders(shares, LEAST_EDGE * azimuth_near.EDGE_PX)
-    back = np.linalg.inv(frame[:, :2])
 
     def lines(runs: list[Run]) -> list[Line]:
-        return [Line((run.ends - frame[:, 2]) @ back.T, run) for run in runs]
+        return [Line(_out_of(frame, run.ends), run) for run in runs]
 
     depths = lines(_depths(shares))
     return Borders(lines(edges), lines(images), depths, frame)
