@@ -7,6 +7,7 @@ a reflection usually lies, the second about what the first one shows.
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -22,6 +23,7 @@ from vision.rod_near import IMAGE_WIDTH, Near, Sides, frame, look, sides_of
 Array = NDArray[np.float64]
 LOOKS = 2
 LEAST_OVERLAP = 0.7
+NEXT_SD = 0.04  # rod widths, radians: how near the second look keeps to what the first one shows
 RISES = np.radians(np.arange(8.0, 34.0, 0.5))
 
 
@@ -94,8 +96,9 @@ def _image(near: Near, sides: Sides, pose: GridPose) -> Image:
 
 
 def _place(pose: GridPose, rod: Rod, image: Image) -> Array:
-    """Ends of the reflected axis at the likeliest rise and height."""
-    seen = rises_of(pose, rod, image.axis, RISES)
+    """Ends of the reflected axis at the likeliest rise and height, as near as can be to it."""
+    axis = replace(image.axis, offset_sd=NEXT_SD * rod.width_px, angle_sd=NEXT_SD)
+    seen = rises_of(pose, rod, axis, RISES)
     unusual = ((np.degrees(RISES) - RISE_DEG) / RISE_U_DEG) ** 2
     k = int(np.argmin(seen.misses + unusual))
     return np.asarray(reflections(pose, rod, RISES[[k]], seen.heights[[k]])[0, 0])
