@@ -19,7 +19,7 @@ from tests.limbs import column, cylinder, seen_limb
 from tests.scenes.rod_masks import mirrored
 from vision.ink import Ink
 from vision.rod import Limb, Rod, fit_limb
-from vision.rod_beside import outline_alone, rods_beside, widens_to_its_end
+from vision.rod_beside import opens_too_far, outline_alone, rods_beside, widens_to_its_end
 from vision.rod_find import printed
 from vision.rod_image import is_column
 from vision.rod_kinds import BODY, HEIGHT, INK, ROD, WIDTH, RodOutline, Shown, rod_outline
@@ -262,3 +262,13 @@ def test_no_cylinder_widens_to_its_free_end_as_a_printed_line_beside_it_does(
     assert not widens_to_its_end(rod(left, right_limb))
     column[1] = left[1]
     assert widens_to_its_end(rod(column, right_limb))
+    # a shadow on the sheet that starts where the rod ends: a lamp 30 degrees aside, 45 up
+    aside = np.array([ends[0], [-ends[1, 2] * math.tan(math.radians(30)), 4.0 - ends[1, 2], 0.0]])
+    shadow = seen(aside - [radius, 0, 0])
+    foreshortened = math.sin(e + rise)
+    assert not opens_too_far(rod(left, right_limb), foreshortened)
+    tapered = [
+        seen(ends + [[side * radius, 0, 0], [side * 1.8 * radius, 0, 0]]) for side in (-1, 1)
+    ]
+    assert not opens_too_far(rod(*tapered), foreshortened)
+    assert opens_too_far(rod(shadow, right_limb), foreshortened)

@@ -31,7 +31,14 @@ from vision.marks import missing_marks
 from vision.photo import FocalPrior, Photo
 from vision.reading import Reading, Refusal
 from vision.rod import RISE_DEG, Limb, Rod
-from vision.rod_beside import calm, marked_rod, outline_alone, rods_beside, widens_to_its_end
+from vision.rod_beside import (
+    calm,
+    marked_rod,
+    opens_too_far,
+    outline_alone,
+    rods_beside,
+    widens_to_its_end,
+)
 from vision.rod_choice import choose
 from vision.rod_find import find_rods
 from vision.rod_image import Image, axis_normal, is_column, matters, shows_nothing
@@ -185,10 +192,10 @@ def lines_above(
                 "Glare covers the place where the cantilever meets its body.",
                 "Move or shade the lamp, or turn the deck, until no glare lies on the cantilever.",
             )
+        steep = math.asin(min(-pose.normal[2], 1.0)) + math.radians(RISE_DEG)
         if outline is not None:
-            steep = math.asin(min(-pose.normal[2], 1.0)) + math.radians(RISE_DEG)
             outline = nearer(near_rgb, outline, math.cos(steep), factor)
-        found = _seen_or_found(smooth, ink, outline)
+        found = _seen_or_found(smooth, ink, outline, math.sin(steep))
         if found is None or is_column(found[0], pose):
             return Refusal(QUANTITY, "No cantilever was found above the grid.", RETAKE)
         chosen, others = found
@@ -203,13 +210,13 @@ def lines_above(
 
 
 def _seen_or_found(
-    smooth: NDArray[np.uint8], ink: Ink, outline: RodOutline | None
+    smooth: NDArray[np.uint8], ink: Ink, outline: RodOutline | None, foreshortened: float
 ) -> tuple[Rod, list[tuple[Rod, float]]] | None:
     """The rod beside what the network shows, or by its edges alone; and its rivals."""
     if outline is None:
         return choose(find_rods(smooth, ink), ink.pose)
     rods = rods_beside(smooth, ink, outline) or [outline_alone(ink.pose, outline)]
-    rods = [rod for rod in rods if not widens_to_its_end(rod)]
+    rods = [r for r in rods if not (widens_to_its_end(r) or opens_too_far(r, foreshortened))]
     if not rods:
         return None
     return rods[0], [(rod, (rod.score / rods[0].score) ** 2) for rod in rods[1:]]

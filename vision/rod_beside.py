@@ -31,6 +31,7 @@ LEAST_WIDTH_PX = 4.0
 DRAWN_OVERLAP = 0.88  # of an outline as rough as lines drawn by hand
 DOUBT_PX = 15.0  # evidence at which two limbs are as likely something else
 WIDER_SHARE, WIDER_PX = 1.15, 2.0  # at the free end, what perspective, blur and noise leave
+MOST_OPENING = 0.12  # of the limbs: 0.6 mm of thickness over 5 mm
 FULL_PX = 25.0  # evidence (px) of edges that needs no outline
 
 
@@ -93,6 +94,16 @@ def widens_to_its_end(rod: Rod) -> bool:
     (low, high), (other_low, other_high) = ((limb.p, limb.q) for limb in (rod.left, rod.right))
     end, body = (float(np.linalg.norm(b - a)) for a, b in ((low, other_low), (high, other_high)))
     return end > WIDER_SHARE * body + WIDER_PX
+
+
+def opens_too_far(rod: Rod, foreshortened: float) -> bool:
+    """Whether two limbs open upwards as no taper does: one is a shadow's that starts at the end.
+
+    ``foreshortened`` is the rod's length as seen over its own.
+    """
+    one, two = rod.left.q - rod.left.p, rod.right.q - rod.right.p
+    opening = foreshortened * float(one[0] * two[1] - one[1] * two[0])
+    return opening > MOST_OPENING * rod.left.length * rod.right.length
 
 
 def outline_alone(pose: GridPose, outline: RodOutline) -> Rod:
