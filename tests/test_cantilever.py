@@ -37,10 +37,10 @@ from vision.measure import Options, measure_file
 from vision.photo import FocalPrior, Photo, load_photo
 from vision.reading import Reading, Refusal
 from vision.rod import RISE_DEG, RISE_U_DEG, Limb, Rod
-from vision.rod_image import Image, image_points
 from vision.rod_kinds import look, rod_outline
 from vision.rod_mirrored import reflections, rises_of
 from vision.rod_rise import RISES_DEG, rise_likelihood
+from vision.rod_sight import Image, image_points
 
 Array = NDArray[np.float64]
 TOL_NORMAL_DEG = 0.10  # a sharp 1200 px grid fixes the tilt to a few hundredths

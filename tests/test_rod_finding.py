@@ -21,8 +21,8 @@ from vision.ink import Ink
 from vision.rod import Limb, Rod, fit_limb
 from vision.rod_beside import opens_too_far, outline_alone, rods_beside, widens_to_its_end
 from vision.rod_find import printed
-from vision.rod_image import is_column
 from vision.rod_kinds import BODY, HEIGHT, INK, ROD, WIDTH, RodOutline, Shown, rod_outline
+from vision.rod_sight import is_column
 
 Array = NDArray[np.float64]
 

@@ -6,11 +6,10 @@ lies between them is stretched upright, so that borders are seen finely.
 
 from __future__ import annotations
 
-import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from vision.network import shares_of
+from vision.network import part_of, shares_of
 
 Array = NDArray[np.float64]
 Grey = NDArray[np.float32]
@@ -64,27 +63,7 @@ def look(rgb: NDArray[np.uint8], scale: float, edge: Array, image: Array) -> tup
         Probabilities of the kinds of `vision.azimuth_body`; the frame from pixels of the photo.
     """
     matrix = frame(edge, image)
-    return shares_of(FILE, cut(rgb, scale, matrix)), matrix
-
-
-def cut(rgb: NDArray[np.uint8], scale: float, matrix: Array) -> NDArray[np.uint8]:
-    """The copy that a frame shows; the picture is shrunk first where that would alias."""
-    k = float(np.linalg.norm(matrix[:, :2], axis=1).max()) / scale
-    step = min(1.0, 2 * k)
-    if step < 1:
-        rgb = np.asarray(
-            cv2.resize(rgb, None, fx=step, fy=step, interpolation=cv2.INTER_AREA), np.uint8
-        )
-    size = scale * step
-    turn = matrix[:, :2] / size
-    shift = matrix[:, 2] - turn @ np.full(2, 0.5 * size - 0.5)
-    return np.asarray(
-        cv2.warpAffine(
-            rgb,
-            np.column_stack([turn, shift]),
-            (WIDTH, HEIGHT),
-            flags=cv2.INTER_LINEAR,
-            borderMode=cv2.BORDER_REPLICATE,
-        ),
-        np.uint8,
-    )
+    reduced = matrix.copy()
+    reduced[:, :2] /= scale
+    reduced[:, 2] += (0.5 / scale - 0.5) * matrix[:, :2] @ np.ones(2)
+    return shares_of(FILE, part_of(rgb, reduced, (WIDTH, HEIGHT))), matrix

@@ -41,11 +41,11 @@ from vision.rod_beside import (
 )
 from vision.rod_choice import choose
 from vision.rod_find import find_rods
-from vision.rod_image import Image, axis_normal, is_column, matters, shows_nothing
 from vision.rod_kinds import RodOutline, Shown, look, rod_outline
 from vision.rod_near import nearer
 from vision.rod_reflection import find_image
 from vision.rod_rise import rise_likelihood
+from vision.rod_sight import Image, axis_normal, is_column, matters, shows_nothing
 from vision.sheet import find_grid as find_sheet_grid
 
 if TYPE_CHECKING:

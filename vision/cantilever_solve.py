@@ -24,15 +24,15 @@ from scipy.spatial.transform import Rotation
 from vision.grid import GridPose
 from vision.reading import BudgetPart, Component, Reading, Refusal, Segment
 from vision.rod import REFERENCE_HALF_DIAGONAL, RISE_DEG, RISE_U_DEG, SHADING_PX, Limb, Rod
-from vision.rod_image import (
+from vision.rod_mirrored import rises_of
+from vision.rod_rise import RISES_DEG
+from vision.rod_sight import (
     Image,
     axis_normal,
     direction,
     turn_for_rise,
     turns_for_rises,
 )
-from vision.rod_mirrored import rises_of
-from vision.rod_rise import RISES_DEG
 
 Array = NDArray[np.float64]
 QUANTITY = "cantilever"

@@ -46,6 +46,50 @@ def shares_of(name: str, picture: NDArray[np.uint8]) -> Grey:
     return np.asarray(share / share.sum(axis=0), np.float32)
 
 
+def part_of(rgb: NDArray[np.uint8], frame: Array, size: tuple[int, int]) -> NDArray[np.uint8]:
+    """A copy of the part of a photo that a frame shows; shrunk first where that would alias.
+
+    Parameters
+    ----------
+    rgb : ndarray of uint8, shape (H, W, 3)
+    frame : ndarray, shape (2, 3)
+        ``copy = frame[:, :2] @ photo + frame[:, 2]``, pixels.
+    size : (int, int)
+        Width and height of the copy.
+
+    Returns
+    -------
+    ndarray of uint8, shape (height, width, 3)
+        The photo's rim goes on outside it.
+    """
+    ends = np.array([(0, 0), (size[0], 0), (0, size[1]), size], float)
+    at = (ends - frame[:, 2]) @ np.linalg.inv(frame[:, :2]).T
+    last = np.array([rgb.shape[1], rgb.shape[0]])
+    low = np.clip(np.floor(at.min(axis=0)).astype(int) - 4, 0, last - 8)
+    high = np.clip(np.ceil(at.max(axis=0)).astype(int) + 4, low + 8, last)
+    part = np.ascontiguousarray(rgb[low[1] : high[1], low[0] : high[0]])
+    step = min(1.0, 2 * float(np.linalg.norm(frame[:, :2], axis=1).max()))
+    small = part
+    if step < 1:
+        small = np.asarray(
+            cv2.resize(part, None, fx=step, fy=step, interpolation=cv2.INTER_AREA), np.uint8
+        )
+    ratio = np.divide(small.shape[1::-1], part.shape[1::-1])
+    turn = frame[:, :2] / ratio
+    shift = frame[:, 2] + frame[:, :2] @ low - turn @ (0.5 * ratio - 0.5)
+    copy = cv2.warpAffine(
+        small, np.column_stack([turn, shift]), size, flags=cv2.INTER_LINEAR,
+        borderMode=cv2.BORDER_REPLICATE,
+    )  # fmt: skip
+    return np.asarray(copy, np.uint8)
+
+
+def framed(basis: Array, origin: Array) -> Array:
+    """The frame (2, 3) of a copy given the other way round: ``photo = origin + basis @ copy``."""
+    turn = np.linalg.inv(basis)
+    return np.column_stack([turn, -turn @ origin])
+
+
 def fitted_in(rgb: NDArray[np.uint8], width: int, height: int) -> tuple[NDArray[np.uint8], float]:
     """A whole photo shrunk to fit a size, filled up at the right and below.
 

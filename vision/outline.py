@@ -16,8 +16,8 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.optimize import least_squares
 
-from vision.network import shares_of
-from vision.side_rod import SideRod, shrink
+from vision.network import framed, part_of, shares_of
+from vision.side_rod import SideRod
 
 Array = NDArray[np.float64]
 Grey = NDArray[np.float32]
@@ -75,30 +75,6 @@ class Outline:
         least, fine, fold = AXIS_U_DEG
         short = SHORT_SHARE if self.length < SHORT_WIDTHS * 2 * self.half_width else 1.0
         return short * least * math.exp(max(fine - self.overlap, 0.0) / fold)
-
-
-def part_of(
-    rgb: NDArray[np.uint8], basis: Array, origin: Array, size: tuple[int, int]
-) -> NDArray[np.uint8]:
-    """A copy of part of a photo: ``photo = origin + basis @ (column, row)``."""
-    k = math.sqrt(abs(float(np.linalg.det(basis))))  # photo pixels a pixel of the copy
-    ends = [(0, 0), (size[0], 0), (0, size[1]), size]
-    corners = origin + np.array(ends) @ basis.T
-    last = np.array([rgb.shape[1], rgb.shape[0]])
-    low = np.clip(np.floor(corners.min(axis=0)).astype(int) - 4, 0, last - 8)
-    high = np.clip(np.ceil(corners.max(axis=0)).astype(int) + 4, low + 8, last)
-    part, ratio = shrink(rgb[low[1] : high[1], low[0] : high[0]], min(1.0, 2 / k))
-    matrix = np.column_stack(
-        [ratio[:, None] * basis, ratio * (origin - low + 0.5) - 0.5],
-    )
-    copy = cv2.warpAffine(
-        part,
-        matrix,
-        size,
-        flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP,
-        borderMode=cv2.BORDER_REPLICATE,
-    )
-    return np.asarray(copy, np.uint8)
 
 
 def find_outline(rgb: NDArray[np.uint8], rod: SideRod, thickness: float) -> Outline | None:
@@ -163,7 +139,7 @@ def _seen(
 ) -> Outline | None:
     """The outline fitted to what a network shows in one copy, photo pixels."""
     # probabilities (3, rows, columns) of nothing, rod and stylus
-    kinds = shares_of(file, part_of(rgb, basis, origin, size))
+    kinds = shares_of(file, part_of(rgb, framed(basis, origin), size))
     piece = _largest(kinds[2] > 0.5)
     fitted = None if piece is None else _fitted(kinds[2], kinds[1], piece)
     if piece is None or fitted is None:

@@ -17,8 +17,8 @@ import numpy as np
 from vision.grid import GridPose
 from vision.ink import local_rays
 from vision.rod import RISE_DEG, RISE_U_DEG, Rod, tilt
-from vision.rod_image import axis_normal, mirrored_normal, mirrored_rays, turn_for_rise
 from vision.rod_places import along
+from vision.rod_sight import axis_normal, mirrored_normal, mirrored_rays, turn_for_rise
 
 INNER_SHARE = 0.25  # what is left of the weight of a pair inside a clean wider one
 # a wider pair begins to count, and counts in full, with these shares of the inner one's score

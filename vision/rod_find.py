@@ -18,7 +18,6 @@ from numpy.typing import NDArray
 from vision.grid import GridPose
 from vision.ink import Ink, sheet_scale
 from vision.rod import Limb, Rod, fit_limb, tilt
-from vision.rod_image import ACROSS_PX, BESIDE, BOLD_TIMES, beside_columns, straight_px
 from vision.rod_places import (
     Place,
     along,
@@ -28,6 +27,7 @@ from vision.rod_places import (
     near_node,
     usual_places,
 )
+from vision.rod_sight import ACROSS_PX, BESIDE, BOLD_TIMES, beside_columns, straight_px
 from vision.strip import Edge, Line, Strip, all_edges, edge_outside, evidence, straightened
 
 Array = NDArray[np.float64]

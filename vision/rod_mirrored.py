@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 from vision.grid import GridPose
 from vision.ink import local_rays
 from vision.rod import RISE_DEG, Limb, Rod
-from vision.rod_image import axis_normal, direction, image_points, turns_for_rises
+from vision.rod_sight import axis_normal, direction, image_points, turns_for_rises
 
 Array = NDArray[np.float64]
 

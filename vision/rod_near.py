@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.optimize import least_squares
 
-from vision.network import shares_of
+from vision.network import part_of, shares_of
 from vision.rod_kinds import (
     BODY,
     INK,
@@ -117,32 +117,7 @@ def look(rgb: NDArray[np.uint8], framed: Array, factor: float = 1.0) -> Near:
     finer = framed.copy()
     finer[:, :2] *= factor
     finer[:, 2] += framed[:, :2] @ np.full(2, (factor - 1) / 2)
-    return Near(shares_of(FILE, cut(rgb, finer)), framed)
-
-
-def cut(rgb: NDArray[np.uint8], framed: Array) -> NDArray[np.uint8]:
-    """The part of a photo that a frame shows; shrunk first where that would alias."""
-    back = np.linalg.inv(framed[:, :2])
-    corners = np.array([(0, 0), (WIDTH, 0), (0, HEIGHT), (WIDTH, HEIGHT)]) - framed[:, 2]
-    at = corners @ back.T
-    last = np.array([rgb.shape[1], rgb.shape[0]])
-    low = np.clip(np.floor(at.min(axis=0)).astype(int) - 4, 0, last - 8)
-    high = np.clip(np.ceil(at.max(axis=0)).astype(int) + 4, low + 8, last)
-    part = np.ascontiguousarray(rgb[low[1] : high[1], low[0] : high[0]])
-    step = min(1.0, 2 * float(np.linalg.norm(framed[:, :2], axis=1).max()))
-    small = part
-    if step < 1:
-        small = np.asarray(
-            cv2.resize(part, None, fx=step, fy=step, interpolation=cv2.INTER_AREA), np.uint8
-        )
-    ratio = np.divide(small.shape[1::-1], part.shape[1::-1])
-    turn = framed[:, :2] / ratio
-    shift = framed[:, 2] + framed[:, :2] @ low - turn @ (0.5 * ratio - 0.5)
-    copy = cv2.warpAffine(
-        small, np.column_stack([turn, shift]), (WIDTH, HEIGHT), flags=cv2.INTER_LINEAR,
-        borderMode=cv2.BORDER_REPLICATE,
-    )  # fmt: skip
-    return np.asarray(copy, np.uint8)
+    return Near(shares_of(FILE, part_of(rgb, finer, (WIDTH, HEIGHT))), framed)
 
 
 @dataclass(frozen=True)

@@ -15,10 +15,10 @@ from numpy.typing import NDArray
 from vision.grid import GridPose
 from vision.ink import local_rays
 from vision.rod import RISE_DEG, RISE_U_DEG, Limb, Rod
-from vision.rod_image import Image, axis_normal, direction, matters, turn_for_rise
 from vision.rod_kinds import ROD_IMAGE
 from vision.rod_mirrored import reflections, rises_of, usual_reflection
 from vision.rod_near import IMAGE_WIDTH, Near, Sides, frame, look, sides_of
+from vision.rod_sight import Image, axis_normal, direction, matters, turn_for_rise
 
 Array = NDArray[np.float64]
 LOOKS = 2

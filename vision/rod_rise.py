@@ -25,8 +25,8 @@ from numpy.typing import NDArray
 from vision.grid import GridPose
 from vision.ink import Ink, lattices, sheet_scale
 from vision.rod import Rod
-from vision.rod_image import hidden_by_rod, image_points
 from vision.rod_mirrored import axes_above, reflections
+from vision.rod_sight import hidden_by_rod, image_points
 
 Array = NDArray[np.float64]
 Floats = NDArray[np.float32]

@@ -13,8 +13,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from vision.network import shares_of
-from vision.outline import ROD_PX, part_of
+from vision.network import framed, part_of, shares_of
+from vision.outline import ROD_PX
 from vision.rake_model import Line
 from vision.side_rod import SideRod
 
@@ -75,7 +75,7 @@ def surface_slope(rgb: NDArray[np.uint8], rod: SideRod) -> Slope:
         rotation = np.array([[math.cos(turn), -math.sin(turn)], [math.sin(turn), math.cos(turn)]])
         basis = rod.thickness / ROD_PX * np.diag([side, 1.0]) @ rotation
         origin = rod.free_end - basis @ np.array(END_AT)
-        share = shares_of(FILE, part_of(rgb, basis, origin, (WIDTH, HEIGHT)))
+        share = shares_of(FILE, part_of(rgb, framed(basis, origin), (WIDTH, HEIGHT)))
         mean = float(share @ SLOPES_DEG)
         slopes.append(mean + turned)
         variances.append(float(share @ (SLOPES_DEG - mean) ** 2))

@@ -29,7 +29,6 @@ from tests.scenes.rod_masks import (
     UNDRAWN,
     Canvas,
     by_scene,
-    cut,
     glass_mm,
     mirrored,
     pixels_of,
@@ -39,6 +38,7 @@ from tests.scenes.rod_masks import (
 )
 from vision import azimuth_near
 from vision.azimuth_body import BODY, HEIGHT, HOLDER, IMAGE, NOTHING, ROD, UNDER, WIDTH
+from vision.network import part_of
 
 Array = NDArray[np.float64]
 Mask = NDArray[np.uint8]
@@ -124,7 +124,7 @@ def _one(job: tuple[dict[str, Any], list[tuple[Path, dict[str, Any]]], Path]) ->
         frame = near_frame(scene, spec, plan)
         larger = widened(frame, (azimuth_near.WIDTH, azimuth_near.HEIGHT), NEAR_SIZE)
         near = through_lens(drawn, scene.view, plan, pixels_of(NEAR_SIZE, larger), NEAR_SIZE)
-        save(out / "near" / path.stem, cut(rgb, larger, NEAR_SIZE), near)
+        save(out / "near" / path.stem, part_of(rgb, larger, NEAR_SIZE), near)
 
 
 def main(photos: Path, out: Path, *caches: Path) -> None:

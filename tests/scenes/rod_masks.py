@@ -26,6 +26,7 @@ from numpy.typing import NDArray
 from tests.scenes import assembly, degrade, photosets
 from tests.scenes.outlines import save
 from vision import rod_near
+from vision.network import part_of
 from vision.rod_kinds import (
     BODY,
     BODY_IMAGE,
@@ -177,25 +178,6 @@ def shrunk(size: tuple[int, int], plan: dict[str, Any]) -> Array:
     return np.column_stack([np.diag(k), 0.5 * k - 0.5])
 
 
-def cut(rgb: Mask, frame: Array, size: tuple[int, int]) -> Mask:
-    """The part of a photo that a frame shows; shrunk first where that would alias."""
-    k = float(np.sqrt(abs(np.linalg.det(frame[:, :2]))))
-    step = min(1.0, 2 * max(k, float(np.linalg.norm(frame[:, :2], axis=1).max())))
-    small = rgb
-    if step < 1:
-        small = np.asarray(
-            cv2.resize(rgb, None, fx=step, fy=step, interpolation=cv2.INTER_AREA), np.uint8
-        )
-    ratio = np.divide(small.shape[1::-1], rgb.shape[1::-1])
-    turn = frame[:, :2] / ratio
-    shift = frame[:, 2] - turn @ (0.5 * ratio - 0.5)
-    moved = cv2.warpAffine(
-        small, np.column_stack([turn, shift]), size, flags=cv2.INTER_LINEAR,
-        borderMode=cv2.BORDER_REPLICATE,
-    )  # fmt: skip
-    return np.asarray(moved, np.uint8)
-
-
 def widened(frame: Array, size: tuple[int, int], crop: tuple[int, int]) -> Array:
     """The frame of a larger crop with the same middle and scale."""
     out = frame.copy()
@@ -240,7 +222,7 @@ def _one(job: tuple[dict[str, Any], list[tuple[Path, dict[str, Any]]], Path]) ->
         for name, frame in near_frames(scene, spec, plan, mask).items():
             larger = widened(frame, (rod_near.WIDTH, rod_near.HEIGHT), NEAR_SIZE)
             shown = through_lens(drawn, scene.view, plan, pixels_of(NEAR_SIZE, larger), NEAR_SIZE)
-            save(out / "near" / (path.stem + name), cut(rgb, larger, NEAR_SIZE), shown)
+            save(out / "near" / (path.stem + name), part_of(rgb, larger, NEAR_SIZE), shown)
 
 
 def by_scene(quantity: str, photos: Path, caches: Sequence[Path]) -> list[tuple[Any, Any]]:
