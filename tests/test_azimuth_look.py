@@ -6,6 +6,8 @@ The shapes are polygons filled by scikit-image, placed by plane geometry written
 from __future__ import annotations
 
 import math
+from types import SimpleNamespace
+from typing import cast
 
 import numpy as np
 import pytest
@@ -17,7 +19,7 @@ from vision import azimuth_look, azimuth_near
 from vision.azimuth import near_half
 from vision.azimuth_body import BODY, HOLDER, IMAGE, ROD, UNDER
 from vision.azimuth_borders import Run, lower_border, straight_runs, upper_border
-from vision.azimuth_choose import FAR_DEG, Near
+from vision.azimuth_choose import FAR_DEG, Choice, Near, unlike_near
 from vision.azimuth_look import Borders, Line
 
 Array = NDArray[np.float64]
@@ -159,3 +161,16 @@ def test_a_border_that_is_straight_and_whole_is_believed_more() -> None:
     assert [near.half for near in words] == pytest.approx([half] * 3)
     assert words[0].u < words[1].u < words[2].u and words[0].far < words[1].far < words[2].far
     assert near_half(None) is None and near_half(Borders([], [], [], np.eye(2, 3))) is None
+
+
+@pytest.mark.parametrize(
+    "u, sides, trusted", [(0.2, 0.01, True), (0.2, None, False), (0.07, 0.01, False)]
+)
+def test_a_pair_that_a_sure_look_denies_is_refused(
+    u: float, sides: float | None, trusted: bool
+) -> None:
+    pair = SimpleNamespace(half=math.radians(1.0), by_sides=sides)
+    choice = cast(Choice, SimpleNamespace(best=pair))
+    assert unlike_near(choice, Near(1.3, u, 0.1)) is None
+    assert (unlike_near(choice, Near(2.0, u, 0.1)) is None) == trusted
+    assert unlike_near(choice, None) is None

@@ -16,7 +16,15 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from vision.azimuth_choose import QUANTITY, SHOW_BOTH, TEMPER, Near, agree, doubts
+from vision.azimuth_choose import (
+    QUANTITY,
+    SHOW_BOTH,
+    TEMPER,
+    Near,
+    agree,
+    doubts,
+    unlike_near,
+)
 from vision.azimuth_find import find_candidates, printed_lines
 from vision.azimuth_fit import Fitted, Fitter, fit_picture
 from vision.azimuth_look import Borders, find_borders
@@ -159,11 +167,13 @@ def find_azimuth(photo: Photo, options: Options) -> AzimuthLines | Refusal:
     witness = Witness(rgb, scale)
     borders = find_borders(rgb, scale, witness.share, witness.own)
     fitted = fitter.fit_all(candidates, witness)
-    choice = agree(fitted, photo.width, candidates, near_half(borders))
+    near = near_half(borders)
+    choice = agree(fitted, photo.width, candidates, near)
     if choice is None:
         return Refusal(QUANTITY, "No body with its reflection under it was found.", SHOW_BOTH)
     lines = lines_of(choice.best, choice.others, choice.spread, depths_of(borders))
     doubt = doubts(choice, ALWAYS_SHARP_PX / fitter.scale, photo.width)
+    doubt = doubt or unlike_near(choice, near)
     if doubt is not None:
         return replace(doubt, lines=tuple(replace(s, role="look") for s in lines.segments()))
     return lines

@@ -23,6 +23,8 @@ PARALLEL_LOSS, RIVAL_WITHIN = 5.0, 2.5
 # From the tuning photographs, as all weights: pairs overstate how sure they are by this.
 TEMPER = 1.5
 LEAST_CERTAINTY, LEAST_SHARE, MOST_SHARE = 11.0, 0.65, 0.97
+# of a pair from the nearer look's half angle, where that is good to so much or no sides are seen
+MOST_NEAR_MISS_DEG, SURE_NEAR_U_DEG = 0.6, 0.08
 MOST_MISS_DEG = 1.6  # of edges and sides; what is less is in the spread
 # The same for edges that the network bears out: its word stands for part of theirs.
 MOST_SHOWN_MISS_DEG = 3.0
@@ -263,6 +265,26 @@ def _agreeing_images(agreeing: list[Fitted]) -> int:
 def span(fitted: Fitted) -> float:
     """Width of the body between its sides, px."""
     return float(np.linalg.norm(fitted.candidate.edge[1] - fitted.candidate.edge[0]))
+
+
+def unlike_near(choice: Choice, near: Near | None) -> Refusal | None:
+    """Reason not to trust a pair that the nearer look denies, or None.
+
+    Where no sides bear the pair out, or the nearer look saw the border straight and whole, a right
+    pair hardly differs from it so much.
+    """
+    if near is None or (near.u > SURE_NEAR_U_DEG and choice.best.by_sides is not None):
+        return None
+    miss = abs(math.degrees(choice.best.half) - near.half)
+    if miss < MOST_NEAR_MISS_DEG:
+        return None
+    return Refusal(
+        QUANTITY,
+        f"The edges and the borders of the body's reflection disagree by {2 * miss:.1f}°.",
+        "Keep printed lines and shadows away from the body's reflection, and "
+        + SHOW_BOTH[0].lower()
+        + SHOW_BOTH[1:],
+    )
 
 
 def doubts(choice: Choice, sharp: float, frame: int) -> Refusal | None:

@@ -26,7 +26,7 @@ from vision.cantilever_solve import (
     solve_cantilever,
 )
 from vision.grid import GridPose, find_grid
-from vision.ink import Ink, find_ink
+from vision.ink import Ink, find_ink, share_on_lattice
 from vision.marks import missing_marks
 from vision.photo import FocalPrior, Photo
 from vision.reading import Reading, Refusal
@@ -41,7 +41,7 @@ from vision.rod_beside import (
 )
 from vision.rod_choice import choose
 from vision.rod_find import find_rods
-from vision.rod_kinds import RodOutline, Shown, look, rod_outline
+from vision.rod_kinds import INK, SURE, RodOutline, Shown, look, rod_outline
 from vision.rod_near import nearer
 from vision.rod_reflection import find_image
 from vision.rod_rise import rise_likelihood
@@ -58,6 +58,7 @@ MARKS = ("left edge", "right edge")
 GRID_MARK = "grid line"  # and what follows: one name a line
 LEAST_INK, USUAL_INK = 0.005, 0.015  # half width of printed lines, in pitches
 WHITE, MOST_WHITE, LEAST_SEEN = 250, 0.6, 20  # of 255; share and number of points
+FEW_COLUMNS, LEAST_ON_LATTICE, LEAST_PRINT = 2, 0.92, 30  # share of, and so many, printed pixels
 LEAST_SHARE_OF_CHOICE = 0.02
 MOST_REMEMBERED = 24  # photos whose lines are kept for solving them jointly
 _FOUND: dict[tuple[str | None, str], CantileverLines] = {}
@@ -114,6 +115,8 @@ def find_cantilever(
         focal = _scaled_focal(photo.focal, factor)
         centre = (photo.centre[0] * factor + shift, photo.centre[1] * factor + shift)
         found = find_grid(grey, focal, centre, shown=shown)
+        if found is not None and _off_print(found, shown):
+            found = None
         own = sheet_pose(photo) if found is None else None
         if own is not None:
             found = own.scaled(factor)
@@ -207,6 +210,17 @@ def lines_above(
     if not plain and matters(axis_normal(chosen, pose)):
         rises = rise_likelihood(rgb, ink, chosen)
     return CantileverLines(pose, chosen, image, (), tuple(others), plain, rises)
+
+
+def _off_print(pose: GridPose, shown: Shown) -> bool:
+    """Whether few columns make the lattice, and much of what looks printed lies off it.
+
+    Then one of them may be the edge of something else.
+    """
+    printed = np.argwhere(shown.share[INK] > SURE)[:, ::-1].astype(float)
+    if len(pose.columns) > FEW_COLUMNS or len(printed) < LEAST_PRINT:
+        return False
+    return share_on_lattice(pose, shown.in_photo(printed)) < LEAST_ON_LATTICE
 
 
 def _seen_or_found(

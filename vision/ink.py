@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 from vision.grid import GLASS_INDEX, GridPose
 
 Array = NDArray[np.float64]
+ON_LINE = 0.08  # pitches
 
 
 def local_rays(undistorted: Array, pose: GridPose) -> Array:
@@ -56,6 +57,14 @@ def lattices(pose: GridPose, undistorted: Array) -> list[Array]:
     if pose.thickness is None:
         return [grid]
     return [grid, grid + pose.thickness * ghost_shift(rays)]
+
+
+def share_on_lattice(pose: GridPose, print_px: Array) -> float:
+    """Share of printed pixels (N, 2) that lie on a line of the lattice or of its ghost."""
+    away = np.full(len(print_px), np.inf)
+    for grid in lattices(pose, pose.camera.undistort(print_px)):
+        away = np.minimum(away, np.abs(grid - np.round(grid)).min(axis=1))
+    return float((away < ON_LINE).mean())
 
 
 @dataclass(frozen=True)

@@ -38,7 +38,7 @@ ROD_MOST = 0.3  # probability of the rod beyond which a pixel says nothing of th
 MARGIN_PX = 12  # round the stylus, where the fit looks
 CONE_HALF_DEG, CONE_SD_DEG = 26.0, 8.0
 TAPER_SD_DEG = 3.0
-AXIS_U_DEG = (0.20, 0.99, 0.0165)  # at a fine overlap; and what lacks of that to e times as much
+AXIS_U_DEG = (0.18, 0.99, 0.0165)  # at a fine overlap; and what lacks of that to e times as much
 SHORT_WIDTHS, SHORT_SHARE = 2.0, 1.6  # little but the cone shows: the axis is less sure
 
 
@@ -59,6 +59,8 @@ class Outline:
         Pixels from the tip to the rod, along the axis.
     overlap : float
         Intersection over union of this model and what the network shows.
+    drift_deg : float
+        Standard deviation of the axis over the looks.
     """
 
     tip: Array
@@ -68,13 +70,15 @@ class Outline:
     taper: float
     length: float
     overlap: float
+    drift_deg: float = 0.0
 
     @property
     def axis_u_deg(self) -> float:
         """Standard uncertainty of the axis' direction, from outlines of known scenes."""
         least, fine, fold = AXIS_U_DEG
         short = SHORT_SHARE if self.length < SHORT_WIDTHS * 2 * self.half_width else 1.0
-        return short * least * math.exp(max(fine - self.overlap, 0.0) / fold)
+        told = short * least * math.exp(max(fine - self.overlap, 0.0) / fold)
+        return math.hypot(told, self.drift_deg)
 
 
 def find_outline(rgb: NDArray[np.uint8], rod: SideRod, thickness: float) -> Outline | None:
@@ -131,7 +135,9 @@ def _nearer(rgb: NDArray[np.uint8], outline: Outline | None, pivot: Array) -> Ou
         return None
     weights = np.array([look.axis_u_deg**-2 for look in looks[-2:]])
     axis = weights @ np.array([look.axis for look in looks[-2:]])
-    return replace(outline, axis=axis / np.linalg.norm(axis))
+    leans = np.array([look.axis for look in looks]) @ [axis[1], -axis[0]]
+    drift = math.degrees(float(np.std(leans)) / float(np.linalg.norm(axis)))
+    return replace(outline, axis=axis / np.linalg.norm(axis), drift_deg=drift)
 
 
 def _seen(

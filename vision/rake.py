@@ -22,7 +22,7 @@ from numpy.typing import NDArray
 from vision.camera import Camera
 from vision.edges import half_turn
 from vision.far_edge import far_edge
-from vision.groove import Groove, groove_slope
+from vision.groove import CLEAR, Groove, groove_slope
 from vision.marks import snap_marks
 from vision.mirror_image import Normal
 from vision.needle import Needle, NeedleEdge, find_needle, usable
@@ -50,7 +50,7 @@ WANTED_WIDTH_PX = 80.0
 MOST_ABOVE, MOST_ABOVE_ALONE = 0.8, 0.3
 MOST_U_DEG = 1.0  # wider than that tells nothing to someone who wants the rake within a degree
 MOST_EDGE_U_DEG = 0.8  # doubtful edges may be the wrong ones; a doubtful surface is just uncertain
-MOST_MISS = 3.0  # of the groove from the surface's slope as seen, standard uncertainties
+MOST_MISS = 2.0  # of a faint groove from the surface's slope as seen, standard uncertainties
 DOUBTFUL_GROOVE_DEG = 0.4  # then the surface's far edge is asked too
 PLAUSIBLE_DEG = (85.0, 100.0)
 CLOSE_UP_MM = 15.0
@@ -301,10 +301,12 @@ def _edge_u(name: str, edge: NeedleEdge) -> float:
 
 
 def _borne_out(groove: Groove, seen: Slope) -> Groove:
-    """The groove, as uncertain as it is far from what the picture as a whole shows.
+    """A faint groove, as uncertain as it is far from what the picture as a whole shows.
 
-    A shadow's edge or a scratch is a sharp line too.
+    A shadow's edge or a scratch is a line too.
     """
+    if groove.contrast > CLEAR:
+        return groove
     miss = abs(groove.slope_deg - seen.slope_deg)
     if miss < MOST_MISS * math.hypot(groove.u_deg, seen.u_deg):
         return groove
