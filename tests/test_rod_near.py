@@ -22,6 +22,7 @@ from skimage import data
 
 from vision.cantilever import read_cantilever
 from vision.measure import Options
+from vision.network import part_of
 from vision.photo import load_photo
 from vision.reading import Reading
 from vision.rod import RISE_U_DEG
@@ -32,7 +33,6 @@ from vision.rod_near import (
     HEIGHT,
     WIDTH,
     Near,
-    cut,
     frame,
     nearer,
     sides_of,
@@ -63,7 +63,8 @@ def test_a_cut_is_the_photo_seen_through_the_frame() -> None:
     x, y = np.meshgrid(np.arange(WIDTH), np.arange(HEIGHT))
     back = (np.stack([x, y], axis=-1) - at[:, 2]) @ np.linalg.inv(at[:, :2]).T
     expected = map_coordinates(photo[..., 1].astype(float), [back[..., 1], back[..., 0]], order=1)
-    assert np.abs(cut(photo, at)[..., 1] - expected).max() < 6  # OpenCV rounds places to 1/32 px
+    shown = part_of(photo, at, (WIDTH, HEIGHT))[..., 1]
+    assert np.abs(shown - expected).max() < 6  # OpenCV rounds places to 1/32 px
 
 
 def _cylinder(lean_deg: float, end_on: float, length: float, radius: float) -> Array:
