@@ -26,7 +26,7 @@ from vision.cantilever_solve import (
     solve_cantilever,
 )
 from vision.grid import GridPose, find_grid
-from vision.ink import Ink, find_ink, share_on_lattice
+from vision.ink import Ink, find_ink, share_beside_lattice
 from vision.marks import missing_marks
 from vision.photo import FocalPrior, Photo
 from vision.reading import Reading, Refusal
@@ -58,7 +58,7 @@ MARKS = ("left edge", "right edge")
 GRID_MARK = "grid line"  # and what follows: one name a line
 LEAST_INK, USUAL_INK = 0.005, 0.015  # half width of printed lines, in pitches
 WHITE, MOST_WHITE, LEAST_SEEN = 250, 0.6, 20  # of 255; share and number of points
-FEW_COLUMNS, LEAST_ON_LATTICE, LEAST_PRINT = 2, 0.92, 30  # share of, and so many, printed pixels
+FEW_COLUMNS, MOST_BESIDE, LEAST_PRINT = 2, 0.045, 30  # share of, and so many, printed pixels
 LEAST_SHARE_OF_CHOICE = 0.02
 MOST_REMEMBERED = 24  # photos whose lines are kept for solving them jointly
 _FOUND: dict[tuple[str | None, str], CantileverLines] = {}
@@ -115,7 +115,7 @@ def find_cantilever(
         focal = _scaled_focal(photo.focal, factor)
         centre = (photo.centre[0] * factor + shift, photo.centre[1] * factor + shift)
         found = find_grid(grey, focal, centre, shown=shown)
-        if found is not None and _off_print(found, shown):
+        if found is not None and _askew(found, shown):
             found = None
         own = sheet_pose(photo) if found is None else None
         if own is not None:
@@ -212,15 +212,15 @@ def lines_above(
     return CantileverLines(pose, chosen, image, (), tuple(others), plain, rises)
 
 
-def _off_print(pose: GridPose, shown: Shown) -> bool:
-    """Whether few columns make the lattice, and much of what looks printed lies off it.
+def _askew(pose: GridPose, shown: Shown) -> bool:
+    """Whether few columns make the lattice, and some of what looks printed lies beside its lines.
 
-    Then one of them may be the edge of something else.
+    Then one of the columns may be the edge of something else.
     """
     printed = np.argwhere(shown.share[INK] > SURE)[:, ::-1].astype(float)
     if len(pose.columns) > FEW_COLUMNS or len(printed) < LEAST_PRINT:
         return False
-    return share_on_lattice(pose, shown.in_photo(printed)) < LEAST_ON_LATTICE
+    return share_beside_lattice(pose, shown.in_photo(printed)) > MOST_BESIDE
 
 
 def _seen_or_found(

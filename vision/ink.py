@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from vision.grid import GLASS_INDEX, GridPose
 
 Array = NDArray[np.float64]
-ON_LINE = 0.08  # pitches
+BESIDE = (0.08, 0.12)  # pitches from a line's middle
 
 
 def local_rays(undistorted: Array, pose: GridPose) -> Array:
@@ -59,12 +59,15 @@ def lattices(pose: GridPose, undistorted: Array) -> list[Array]:
     return [grid, grid + pose.thickness * ghost_shift(rays)]
 
 
-def share_on_lattice(pose: GridPose, print_px: Array) -> float:
-    """Share of printed pixels (N, 2) that lie on a line of the lattice or of its ghost."""
+def share_beside_lattice(pose: GridPose, print_px: Array) -> float:
+    """Share of printed pixels (N, 2) just beside a line of the lattice or of its ghost.
+
+    Little of the print is there where the lattice is right, and more where it lies askew.
+    """
     away = np.full(len(print_px), np.inf)
     for grid in lattices(pose, pose.camera.undistort(print_px)):
         away = np.minimum(away, np.abs(grid - np.round(grid)).min(axis=1))
-    return float((away < ON_LINE).mean())
+    return float(((away >= BESIDE[0]) & (away < BESIDE[1])).mean())
 
 
 @dataclass(frozen=True)
