@@ -47,10 +47,8 @@ WORST_SAMPLE_DEG = 0.20  # worst error the product allows itself
 # ----------------------------------------------------------------- lines by construction
 
 
-def lines_of(
-    rng: np.random.Generator, noise_px: float, **pose: float
-) -> tuple[EdgeFit, EdgeFit, dict[str, EdgeFit], Lens, float]:
-    """Lines of a body's front face and its mirror image, projected directly, with pixel noise."""
+def placed(pose: dict[str, float]) -> tuple[world.View, Array]:
+    """The camera, and how the body is turned."""
     view = world.look(
         180 + pose["aside"],
         pose["elevation"],
@@ -60,7 +58,14 @@ def lines_of(
         pose["field"],
         *SIZE,
     )
-    turn = world.rotation_z(pose["yaw"]) @ world.rotation_x(pose["azimuth"])
+    return view, world.rotation_z(pose["yaw"]) @ world.rotation_x(pose["azimuth"])
+
+
+def lines_of(
+    rng: np.random.Generator, noise_px: float, **pose: float
+) -> tuple[EdgeFit, EdgeFit, dict[str, EdgeFit], Lens, float]:
+    """Lines of a body's front face and its mirror image, projected directly, with pixel noise."""
+    view, turn = placed(pose)
     half, low = pose["width"] / 2, pose["gap"]
     wide = half + 6 * math.tan(math.radians(pose["taper"]))
     # The viewer's left is +y (he looks along +x with z up).
@@ -91,16 +96,7 @@ def lines_of(
 
 def depths_of(**pose: float) -> tuple[Depth, ...]:
     """Images of the underside's left and right border, 8 mm deep, projected directly."""
-    view = world.look(
-        180 + pose["aside"],
-        pose["elevation"],
-        pose["distance"],
-        [2.0, 0.0, 1.5],
-        pose["roll"],
-        pose["field"],
-        *SIZE,
-    )
-    turn = world.rotation_z(pose["yaw"]) @ world.rotation_x(pose["azimuth"])
+    view, turn = placed(pose)
     found = []
     for half in (pose["width"] / 2, -pose["width"] / 2):
         near, far = (turn @ [x, half, pose["gap"]] * [1.0, 1.0, -1.0] for x in (-3.0, 5.0))

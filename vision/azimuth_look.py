@@ -17,6 +17,7 @@ from vision import azimuth_near
 from vision.azimuth_body import BODY, HOLDER, IMAGE, ROD, UNDER
 from vision.azimuth_borders import Run, lower_border, straight_runs, upper_border
 from vision.azimuth_candidate import MAX_FLAT
+from vision.network import out_of
 
 Array = NDArray[np.float64]
 Grey = NDArray[np.float32]
@@ -84,7 +85,7 @@ def find_borders(rgb: NDArray[np.uint8], scale: float, kinds: Grey, own: float) 
     moved = _beneath(first.edges[0].run, first.images[0].run) if first.both else None
     if moved is None:
         return first
-    ends = first.edges[0].ends, _out_of(first.frame, moved)
+    ends = first.edges[0].ends, out_of(first.frame, moved)
     if _alike(first.frame, azimuth_near.frame(*ends)):
         return first
     return look_nearer(rgb, scale, *ends)
@@ -95,13 +96,8 @@ def _alike(frame: Array, other: Array) -> bool:
     across, down = azimuth_near.EDGE_PX / 2, azimuth_near.GAP_PX / 2
     middle = np.array([azimuth_near.WIDTH, azimuth_near.HEIGHT]) / 2
     corners = middle + np.array([[x, y] for x in (-across, across) for y in (-down, down)])
-    moved = _out_of(other, corners) @ frame[:, :2].T + frame[:, 2] - corners
+    moved = out_of(other, corners) @ frame[:, :2].T + frame[:, 2] - corners
     return float(np.abs(moved).max()) < FRAME_PX
-
-
-def _out_of(frame: Array, points: Array) -> Array:
-    """Photo pixels of points of a nearer look."""
-    return np.asarray((points - frame[:, 2]) @ np.linalg.inv(frame[:, :2]).T)
 
 
 def look_nearer(rgb: NDArray[np.uint8], scale: float, edge: Array, image: Array) -> Borders:
@@ -110,7 +106,7 @@ def look_nearer(rgb: NDArray[np.uint8], scale: float, edge: Array, image: Array)
     edges, images, _ = _flat_borders(shares, LEAST_EDGE * azimuth_near.EDGE_PX)
 
     def lines(runs: list[Run]) -> list[Line]:
-        return [Line(_out_of(frame, run.ends), run) for run in runs]
+        return [Line(out_of(frame, run.ends), run) for run in runs]
 
     depths = lines(_depths(shares))
     return Borders(lines(edges), lines(images), depths, frame)

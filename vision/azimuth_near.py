@@ -9,7 +9,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from vision.network import part_of, shares_of
+from vision.network import part_of, rescaled, shares_of
 
 Array = NDArray[np.float64]
 Grey = NDArray[np.float32]
@@ -63,7 +63,5 @@ def look(rgb: NDArray[np.uint8], scale: float, edge: Array, image: Array) -> tup
         Probabilities of the kinds of `vision.azimuth_body`; the frame from pixels of the photo.
     """
     matrix = frame(edge, image)
-    reduced = matrix.copy()
-    reduced[:, :2] /= scale
-    reduced[:, 2] += (0.5 / scale - 0.5) * matrix[:, :2] @ np.ones(2)
-    return shares_of(FILE, part_of(rgb, reduced, (WIDTH, HEIGHT))), matrix
+    copy = part_of(rgb, rescaled(matrix, 1 / scale), (WIDTH, HEIGHT))
+    return shares_of(FILE, copy), matrix

@@ -49,8 +49,6 @@ class BlockFit:
         The smaller share of blocks used in the first and the last fifth.
     signal : float
         Median over used blocks of contrast over the profile's residual noise.
-    bow : float
-        Sagitta of a parabola through the blocks, px, and ``bow_u`` its standard uncertainty.
     used : ndarray of bool, shape (B,)
         Which of all blocks, from one end to the other, were used.
     """
@@ -60,8 +58,6 @@ class BlockFit:
     share: float
     ends_share: float
     signal: float
-    bow: float
-    bow_u: float
     used: NDArray[np.bool_]
 
     def stretch(self, whole: bool) -> tuple[Array, Array]:
@@ -96,7 +92,7 @@ class BlockFit:
             straightness=e.straightness * k,
         )
         points = (self.points + 0.5) * k - 0.5
-        return replace(self, edge=edge, points=points, bow=self.bow * k, bow_u=self.bow_u * k)
+        return replace(self, edge=edge, points=points)
 
 
 def fit_blocks(
@@ -358,14 +354,6 @@ def _refine(
     turn_floor = SHIFT_BLURS * blur / min(math.sqrt(12) * spread + 1e-9, length)
     lever = np.array([-centre, 1.0])
     covariance = covariance + np.outer(lever, lever) * turn_floor**2
-    curved = np.stack([np.ones_like(x), x, (2 * x / length) ** 2], axis=1)
-    normal = curved.T @ (curved * w[:, None])
-    if np.linalg.cond(normal) < 1e12:
-        inverse = np.linalg.inv(normal)
-        bow = float((inverse @ (curved.T @ (w * y)))[2])
-        bow_u = scatter * math.sqrt(float(inverse[2, 2]) * inflate)
-    else:
-        bow, bow_u = 0.0, float("inf")
     fifth = max(1, len(tb) // 5)
     angle0 = math.atan2(along[1], along[0])
     turn = math.atan(slope)
@@ -389,8 +377,6 @@ def _refine(
         float(used.mean()),
         float(min(used[:fifth].mean(), used[-fifth:].mean())),
         float(np.median(np.abs(contrast[used]) / np.maximum(noise[used], 1e-4))),
-        bow,
-        bow_u,
         used,
     )
 

@@ -138,7 +138,7 @@ def find_grid(
         every = with_bright_lines(dark, small)
         more = _attempt(every, small, coarse_centre, half_diagonal, lens, seek_glass=False)
         candidates, points = on_common_ground(candidates, more, dark, every, lens)
-    candidates = [c for c in candidates if is_plausible(c[1]) and usual_lens(c[1], prior)]
+    candidates = _credible(candidates, prior)
     pose = _chosen(small, candidates, points, prior, free_focal)
     if pose is not None and shown is not None:
         pose = _with_glass(pose, dark, prior)
@@ -151,6 +151,13 @@ def find_grid(
     pose = with_null(small, pose)
     pose = replace(pose, ink_half_width=_ink_half_width(small, pose, points))
     return pose.scaled(1 / factor)
+
+
+def _credible(
+    candidates: list[tuple[float, GridPose]], prior: tuple[float, float]
+) -> list[tuple[float, GridPose]]:
+    """Candidates that a camera may see, through a usual lens."""
+    return [c for c in candidates if is_plausible(c[1]) and usual_lens(c[1], prior)]
 
 
 def _in_print(
@@ -169,7 +176,7 @@ def _in_print(
     at = (every.xy - (factor - 1) / 2) / factor
     points = every.picked(shown.crest(INK, at))
     candidates = _attempt(points, grey, centre, half_diagonal, lens, seek_glass=False)
-    candidates = [c for c in candidates if is_plausible(c[1]) and usual_lens(c[1], prior)]
+    candidates = _credible(candidates, prior)
     pose = _chosen(grey, candidates, points, prior, free_focal)
     if pose is None or pose.support < LEAST_PRINT:
         return None
@@ -202,7 +209,7 @@ def _in_shares(
     points = points.picked(shown.crest(INK, (points.xy - (factor - 1) / 2) / factor))
     prior = (math.log(lens[0]), lens[3])
     candidates = _attempt(points, grey, centre, half_diagonal, lens, seek_glass=False)
-    candidates = [c for c in candidates if is_plausible(c[1]) and usual_lens(c[1], prior)]
+    candidates = _credible(candidates, prior)
     if not candidates:
         return None
     score, pose = candidates[0]

@@ -63,7 +63,7 @@ def part_of(rgb: NDArray[np.uint8], frame: Array, size: tuple[int, int]) -> NDAr
         The photo's rim goes on outside it.
     """
     ends = np.array([(0, 0), (size[0], 0), (0, size[1]), size], float)
-    at = (ends - frame[:, 2]) @ np.linalg.inv(frame[:, :2]).T
+    at = out_of(frame, ends)
     last = np.array([rgb.shape[1], rgb.shape[0]])
     low = np.clip(np.floor(at.min(axis=0)).astype(int) - 4, 0, last - 8)
     high = np.clip(np.ceil(at.max(axis=0)).astype(int) + 4, low + 8, last)
@@ -82,6 +82,19 @@ def part_of(rgb: NDArray[np.uint8], frame: Array, size: tuple[int, int]) -> NDAr
         borderMode=cv2.BORDER_REPLICATE,
     )  # fmt: skip
     return np.asarray(copy, np.uint8)
+
+
+def out_of(frame: Array, points: Array) -> Array:
+    """Pixels of the photo of pixels (..., 2) of a copy."""
+    return np.asarray((points - frame[:, 2]) @ np.linalg.inv(frame[:, :2]).T)
+
+
+def rescaled(frame: Array, factor: float) -> Array:
+    """The frame of the same copy in a picture with ``1 / factor`` times as many pixels each way."""
+    out = frame.copy()
+    out[:, :2] *= factor
+    out[:, 2] += frame[:, :2] @ np.full(2, (factor - 1) / 2)
+    return out
 
 
 def framed(basis: Array, origin: Array) -> Array:

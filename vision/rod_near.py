@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.optimize import least_squares
 
-from vision.network import part_of, shares_of
+from vision.network import out_of, part_of, rescaled, shares_of
 from vision.rod_kinds import (
     BODY,
     INK,
@@ -86,7 +86,7 @@ class Near:
 
     def in_photo(self, at: Array) -> Array:
         """Pixels of the photo of pixels (..., 2) of the copy."""
-        return np.asarray((at - self.frame[:, 2]) @ np.linalg.inv(self.frame[:, :2]).T)
+        return out_of(self.frame, at)
 
     @property
     def across(self) -> float:
@@ -114,10 +114,8 @@ def look(rgb: NDArray[np.uint8], framed: Array, factor: float = 1.0) -> Near:
     -------
     Near
     """
-    finer = framed.copy()
-    finer[:, :2] *= factor
-    finer[:, 2] += framed[:, :2] @ np.full(2, (factor - 1) / 2)
-    return Near(shares_of(FILE, part_of(rgb, finer, (WIDTH, HEIGHT))), framed)
+    copy = part_of(rgb, rescaled(framed, factor), (WIDTH, HEIGHT))
+    return Near(shares_of(FILE, copy), framed)
 
 
 @dataclass(frozen=True)

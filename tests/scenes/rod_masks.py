@@ -26,7 +26,7 @@ from numpy.typing import NDArray
 from tests.scenes import assembly, degrade, photosets
 from tests.scenes.outlines import save
 from vision import rod_near
-from vision.network import part_of
+from vision.network import out_of, part_of
 from vision.rod_kinds import (
     BODY,
     BODY_IMAGE,
@@ -47,7 +47,6 @@ NEAR_SIZE = (204, 292)  # the nearer look and room round it to move in
 SCALE = 1.5  # of the drawing to the render
 MIRRORS = ("mirror", "black glass", "back-silvered mirror")
 LEAST_IMAGE = 6  # pixels of the shrunk photo that must show the rod's image
-IMAGE_WIDTH = 0.98  # of the rod's
 NOTHING, UNDRAWN = 0, 255
 ROD_PARTS = ("cantilever", "sleeve", "band")
 CLEAR = ("foreground", "card")  # hide what is behind them, are not shown
@@ -169,7 +168,7 @@ def pixels_of(size: tuple[int, int], frame: Array) -> Array:
     """Photo pixels (N, 2) of all pixels of a picture of a size, by its frame (2, 3)."""
     x, y = np.meshgrid(np.arange(size[0]), np.arange(size[1]))
     at = np.stack([x, y], -1).reshape(-1, 2).astype(float)
-    return np.asarray((at - frame[:, 2]) @ np.linalg.inv(frame[:, :2]).T)
+    return out_of(frame, at)
 
 
 def shrunk(size: tuple[int, int], plan: dict[str, Any]) -> Array:
@@ -201,7 +200,7 @@ def near_frames(
         ends = np.array([scene.points_mm[f"rod axis at {at}"] for at in ("free end", "body")])
         below = mirrored(ends, view.position, glass_mm(spec))
         seen = degrade.photo_points(view.project(below), (view.width, view.height), plan)
-        frames["-image"] = rod_near.frame(seen[0], seen[1], IMAGE_WIDTH * outline.width)
+        frames["-image"] = rod_near.frame(seen[0], seen[1], rod_near.IMAGE_WIDTH * outline.width)
     return frames
 
 
