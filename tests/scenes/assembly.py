@@ -13,7 +13,7 @@ from typing import Any
 
 import numpy as np
 
-from tests.scenes import shapes, world
+from tests.scenes import odd, shapes, world
 from tests.scenes.shapes import Mesh
 from tests.scenes.world import Array
 
@@ -41,6 +41,8 @@ def assemble(spec: dict[str, Any], width: int, height: int) -> Assembly:
     out = Assembly()
     _stylus_and_cantilever(out, spec)
     _body(out, spec)
+    if "odd" in spec:
+        odd.add(out, spec)
     _surface(out, spec)
     _dirt(out, spec)
     _camera(out, spec, width, height)
@@ -99,6 +101,7 @@ def _stylus_and_cantilever(out: Assembly, spec: dict[str, Any]) -> None:
         "length_mm": length, "turn_deg": stylus["turn_deg"], "taper_deg": stylus["taper_deg"],
         "tip_radius_mm": stylus["tip_radius_mm"], "squash": stylus["front_back_squash"],
         "flats_deg": stylus["flats_deg"],
+        "own_wall": odd.wall(spec) if stylus["shank"] == "freeform" else None,
     }  # fmt: skip
     dark = plastic([stylus["grey"] * v for v in (1.0, 0.95, 0.85)], 0.12)
     diamond: Plugin = {"type": "dielectric", "int_ior": 2.417, "ext_ior": 1.0}
@@ -116,7 +119,9 @@ def _stylus_and_cantilever(out: Assembly, spec: dict[str, Any]) -> None:
     mesh = shapes.rod(rod["length_mm"], rod["radius_mm"], rod["far_radius_mm"], rod["bore_mm"],
                       rod["kind"] == "rounded rod", rod["kind"] == "square rod",
                       rod["kind"] == "six-sided rod", rod["kind"] == "necked rod",
-                      rod["kind"] == "stepped rod")  # fmt: skip
+                      rod["kind"] == "stepped rod", rod["kind"] == "flared rod")  # fmt: skip
+    if rod["kind"] == "turned rod":
+        mesh = odd.turned_rod(spec)
     if rod["kind"] == "oval rod":
         mesh = mesh.moved(np.diag([0.7, 1.0, 1.0]))  # less high than wide
     lie = shapes.frame_along(along, (0.0, 0.0, 1.0))
@@ -270,6 +275,9 @@ def _body(out: Assembly, spec: dict[str, Any]) -> None:
             "halved": ("chamfer", bevel, 2),
             "collared": ("chamfer", bevel, 2),
             "notched": ("chamfer", bevel, 2),
+            "pillared": ("chamfer", bevel, 2),
+            "terraced": ("chamfer", bevel, 2),
+            "freeform": ("round", 0.5 * b["corner_mm"], 4),
         }[kind]
         if kind == "keystone":
             taper = 0.3 + 0.5 * taper
@@ -297,6 +305,16 @@ def _body(out: Assembly, spec: dict[str, Any]) -> None:
             notch = np.array([[edge_half, low], [edge_half, step], [outer, step]])
             above = view[view[:, 1] > step]
             view = np.concatenate([notch, above, notch[::-1] * [-1, 1]])
+        if kind == "terraced":
+            # the upper corners cut out in a step
+            step, inner = low + 0.62 * (top - low), 0.34 * wide
+            outer = wide / 2 * (1 - taper * (top - step) / (top - low))
+            stair = np.array([[outer, step], [inner, step], [inner, top]])
+            below = view[view[:, 1] < step]
+            right, left = below[below[:, 0] > 0], below[below[:, 0] < 0]
+            view = np.concatenate([right, stair, stair[::-1] * [-1, 1], left])
+        if kind == "freeform":
+            view = odd.front_view(spec, view)
         put(
             "body",
             shapes.prism(view, x0, x1, bevel if kind != "bevelled" else 2 * bevel, slant, steps),
@@ -309,6 +327,12 @@ def _body(out: Assembly, spec: dict[str, Any]) -> None:
                 "chamfer", wide + 0.6, low + 0.4 * height, low + 0.58 * height, 0.1, 0.0
             )
             put("belt", shapes.prism(belt, x0 - 0.3, x1, 0.1), other)
+        if kind == "pillared":
+            # a half-round pillar at either side of the face
+            for side in (-1, 1):
+                pillar = shapes.lathe([(low + 0.5, 0.07 * wide), (top - 0.3, 0.07 * wide)])
+                at_y = side * 0.4 * wide * (1 - taper)
+                put("pillar", pillar.moved(None, (x0 + 0.02 * wide, at_y, 0.0)), other)
         if kind == "lipped":
             # an upper lip before the front throws its shadow on the face
             lip = shapes.outline("chamfer", wide, top - 0.22 * (top - low), top, 0.3, 0.0)
@@ -399,6 +423,9 @@ def _body(out: Assembly, spec: dict[str, Any]) -> None:
             "halved",
             "collared",
             "notched",
+            "pillared",
+            "terraced",
+            "freeform",
         )
     ):
         _label(put, b, x0, low, top)
@@ -440,7 +467,11 @@ def _surface(out: Assembly, spec: dict[str, Any]) -> None:
     turn = world.rotation_z(spec["sheet_yaw_deg"])
     mirror: Plugin = {
         "type": "twosided",
-        "bsdf": {"type": "conductor", "specular_reflectance": rgb(0.93), "material": "Al"},
+        "bsdf": {
+            "type": "conductor",
+            "specular_reflectance": rgb(g.get("mirror_shade", 0.93)),
+            "material": "Al",
+        },
     }
     if kind == "record":
         rng = np.random.default_rng(g["dirt_seed"] + 1)
@@ -467,7 +498,7 @@ def _surface(out: Assembly, spec: dict[str, Any]) -> None:
         )
         turn = world.rotation_z(g["groove_turn_deg"])
         gloss = 0.07 if g["looks"] == "glossy" else 0.2
-        vinyl = plastic([0.018] * 3, gloss)
+        vinyl = plastic(g.get("vinyl", [0.018] * 3), gloss)
         out.add("record", mesh.moved(turn), vinyl)
         out.add("record beyond", shapes.plate(150, 150, -0.08), vinyl)
         return
@@ -648,6 +679,15 @@ def _surroundings(out: Assembly, spec: dict[str, Any]) -> None:
         for turn in (-30.0, 0.0, 30.0):
             at = world.cantilever_direction(lamp["bearing_deg"] + turn, 68.0) * 220
             out.lamps.append(("bulb", shapes.ball(at, 6.0), list(300.0 * warm)))
+    elif light == "blinds":
+        # a window behind slats: five bright bands
+        low = world.cantilever_direction(lamp["bearing_deg"], 25.0)
+        frame = shapes.frame_along(-low, (0, 0, 1))
+        for k in range(-2, 3):
+            band = shapes.plate(9, 70, 0.0).moved(frame, low * 190 + frame[:, 0] * 26 * k)
+            out.lamps.append(("window", band, list(14.0 * warm)))
+    elif light == "any":
+        odd.lamps(out, spec, warm)
     elif light == "table lamp":
         # near, low and to one side
         at = world.cantilever_direction(lamp["bearing_deg"], 20.0) * 130 + [0, 0, 15]

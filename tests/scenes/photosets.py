@@ -5,12 +5,13 @@
 
 `render` path-traces the scenes of a set once (slow; resumes where it stopped). The other commands
 take renders from the cache, degrade each in several ways and write JPEGs with `truth.json`. All is
-fixed by seeds. The sets: "tuning" is for looking at; so are "second" to "seventh", earlier sealed
+fixed by seeds. The sets: "tuning" is for looking at; so are "second" to "eighth", earlier sealed
 sets with shapes and lights that tuning never shows; "lessons" and "more-lessons" are more scenes
-like theirs for the networks to learn from; "sealed" has other seeds, and shapes and lights that
-none of them shows, and exists only to be counted; "unusable" must never be answered with a number,
-and "sealed-unusable" is the same from sealed scenes; "pairs" are settings over paper photographed
-from the left and from the right; "nightly" is a small picture of some second scenes for
+like theirs for the networks to learn from, "odd-lessons" scenes of any shape; "sealed" has other
+seeds, and shapes and lights that none of the sets before it shows, and exists only to be counted;
+"unusable" must never be answered with a number, and "sealed-unusable" is the same from sealed
+scenes; "pairs" are settings over paper photographed from the left and from the right;
+"nightly" is a small picture of some second scenes for
 `tests/photos/`; "samples" are the pictures of `sample_images/`.
 """
 
@@ -42,14 +43,17 @@ SCENES = {
     "lessons": (41000, 800, "sixth"),
     "seventh": (33000, 75, "seventh"),
     "more-lessons": (43000, 1200, "seventh"),
-    "sealed": (34000, 75, "sealed"),
-    "pairs": (37000, 48, "pairs"),
+    "eighth": (34000, 75, "eighth"),
+    "odd-lessons": (45000, 1200, "odd"),
+    "sealed": (35000, 75, "sealed"),
+    "pairs": (38000, 48, "pairs"),
     "samples": (5000, 5, "samples"),
 }
 PAIRED = ("cantilever",)
 OTHERS = ("unusable", "sealed-unusable", "nightly", "samples")
 COPIES = {"tuning": 4, "second": 6, "third": 6, "fourth": 4, "fifth": 4, "sixth": 4,
-          "lessons": 3, "seventh": 4, "more-lessons": 2, "sealed": 4, "pairs": 3}  # fmt: skip
+          "lessons": 3, "seventh": 4, "more-lessons": 2, "eighth": 4,
+          "odd-lessons": 2, "sealed": 4, "pairs": 3}  # fmt: skip
 
 
 def main(arguments: list[str] | None = None) -> int:

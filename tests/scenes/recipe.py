@@ -11,8 +11,21 @@ from typing import Any
 
 import numpy as np
 
+from tests.scenes import odd
+
 QUANTITIES = ("rake", "cantilever", "azimuth")
-FAMILIES = ("tuning", "second", "third", "fourth", "fifth", "sixth", "seventh", "sealed")
+FAMILIES = (
+    "tuning",
+    "second",
+    "third",
+    "fourth",
+    "fifth",
+    "sixth",
+    "seventh",
+    "eighth",
+    "odd",
+    "sealed",
+)
 
 BODIES = {
     "tuning": ["box", "bevelled", "rounded", "open-front", "guard", "two-colour"],
@@ -32,11 +45,13 @@ BODIES = {
     "seventh": ["box", "bevelled", "rounded", "open-front", "guard", "two-colour",
                "octagon", "stepped", "prow", "cheeks", "flange", "ribbed", "keystone",
                "lipped", "drilled", "gabled", "panelled", "waisted", "seamed", "arched", "halved"],
-    "sealed": ["box", "bevelled", "rounded", "open-front", "guard", "two-colour",
+    "eighth": ["box", "bevelled", "rounded", "open-front", "guard", "two-colour",
                "octagon", "stepped", "prow", "cheeks", "flange", "ribbed", "keystone",
                "lipped", "drilled", "gabled", "panelled", "waisted", "seamed", "arched", "halved",
                "collared", "notched"],
 }  # fmt: skip
+BODIES["odd"] = BODIES["seventh"] + ["freeform"] * 6
+BODIES["sealed"] = BODIES["eighth"] + ["pillared", "terraced"]
 RODS = {
     "tuning": ["tube", "thin rod", "tapered"],
     "second": ["tube", "thin rod", "tapered", "rounded rod", "square rod"],
@@ -49,9 +64,11 @@ RODS = {
               "banded tube", "oval rod", "six-sided rod"],
     "seventh": ["tube", "thin rod", "tapered", "rounded rod", "square rod", "sleeved rod",
                "banded tube", "oval rod", "six-sided rod", "necked rod"],
-    "sealed": ["tube", "thin rod", "tapered", "rounded rod", "square rod", "sleeved rod",
+    "eighth": ["tube", "thin rod", "tapered", "rounded rod", "square rod", "sleeved rod",
                "banded tube", "oval rod", "six-sided rod", "necked rod", "stepped rod"],
 }  # fmt: skip
+RODS["odd"] = RODS["seventh"] + ["turned rod"] * 4
+RODS["sealed"] = RODS["eighth"] + ["flared rod"]
 SHANKS = {
     "tuning": ["round", "square"],
     "second": ["round", "square", "octagon"],
@@ -61,9 +78,11 @@ SHANKS = {
     "sixth": ["round", "square", "octagon", "hexagon", "flatted", "rounded square", "oblong"],
     "seventh": ["round", "square", "octagon", "hexagon", "flatted", "rounded square", "oblong",
                "stadium"],
-    "sealed": ["round", "square", "octagon", "hexagon", "flatted", "rounded square", "oblong",
+    "eighth": ["round", "square", "octagon", "hexagon", "flatted", "rounded square", "oblong",
                "stadium", "fluted"],
 }  # fmt: skip
+SHANKS["odd"] = SHANKS["seventh"] + ["freeform"] * 4
+SHANKS["sealed"] = SHANKS["eighth"] + ["lens"]
 TIPS = {
     "tuning": ["conical", "elliptical", "long-edge"],
     "second": ["conical", "elliptical", "long-edge", "tapered shank"],
@@ -72,6 +91,8 @@ TIPS = {
     "fifth": ["conical", "elliptical", "long-edge", "tapered shank"],
     "sixth": ["conical", "elliptical", "long-edge", "tapered shank"],
     "seventh": ["conical", "elliptical", "long-edge", "tapered shank"],
+    "eighth": ["conical", "elliptical", "long-edge", "tapered shank"],
+    "odd": ["conical", "elliptical", "long-edge", "tapered shank"],
     "sealed": ["conical", "elliptical", "long-edge", "tapered shank"],
 }
 LIGHTS = {
@@ -85,9 +106,11 @@ LIGHTS = {
               "table lamp", "two windows"],
     "seventh": ["back", "soft", "hard", "dim", "window", "ring", "two lamps", "strip lamp",
                "table lamp", "two windows", "overcast"],
-    "sealed": ["back", "soft", "hard", "dim", "window", "ring", "two lamps", "strip lamp",
+    "eighth": ["back", "soft", "hard", "dim", "window", "ring", "two lamps", "strip lamp",
                "table lamp", "two windows", "overcast", "ceiling spots"],
 }  # fmt: skip
+LIGHTS["odd"] = LIGHTS["seventh"] + ["any"] * 6
+LIGHTS["sealed"] = LIGHTS["eighth"] + ["blinds"]
 SURFACES = {
     "rake": (["mirror", "record", "back-silvered mirror", "glossy card", "matt card"],
              [0.44, 0.40, 0.06, 0.06, 0.04]),
@@ -105,8 +128,9 @@ def draw(quantity: str, seed: int, family: str = "tuning") -> dict[str, Any]:
     quantity : {"rake", "cantilever", "azimuth"}
     seed : int
         The same seed always gives the same scene.
-    family : {"tuning", "second", "third", "fourth", "fifth", "sixth", "seventh", "sealed"}
-        Each also draws shapes and lights that those before it never show.
+    family : str
+        One of FAMILIES. Each also draws shapes and lights that those before it never show; "odd"
+        draws any, of many that no maker makes (`odd.py`), for networks to learn from.
     """
     if quantity not in QUANTITIES:
         raise ValueError(f"quantity: {quantity!r}; allowed: {', '.join(QUANTITIES)}")
@@ -130,6 +154,8 @@ def draw(quantity: str, seed: int, family: str = "tuning") -> dict[str, Any]:
     spec["camera"] = _camera(rng, spec)
     spec["clutter"] = _clutter(rng, spec)
     spec["lamp"] = _lamp(rng)
+    if family == "odd":
+        odd.vary(spec, rng)
     return spec
 
 
@@ -190,6 +216,7 @@ def _cantilever(rng: np.random.Generator, family: str) -> dict[str, Any]:
             "six-sided rod",
             "necked rod",
             "stepped rod",
+            "flared rod",
         )
         else _u(rng, 0.16, 0.33)
     )

@@ -91,6 +91,7 @@ def needle(
     squash: float = 1.0,
     flats_deg: float | None = None,
     between_mm: tuple[float, float] | None = None,
+    own_wall: Callable[[Array], Array] | None = None,
 ) -> tuple[Mesh, float]:
     """A stylus standing on its tip at the origin, axis along z.
 
@@ -108,6 +109,8 @@ def needle(
         Full angle between two flats ground fore and aft near the tip (long-edge tips).
     between_mm : (float, float), optional
         Only the part between these heights: the diamond or the metal of a bonded stylus.
+    own_wall : callable, optional
+        Radius of a "freeform" shank, of its width, by the angle round its axis (radians).
 
     Returns
     -------
@@ -152,6 +155,15 @@ def needle(
             0,
         )
         ** (-1 / 3),
+        # |x|^1.6 + |1.3 y|^1.6 = (1/2)^1.6
+        "lens": 0.5
+        * np.sum(
+            np.abs([np.cos(t - np.radians(turn_deg)), 1.3 * np.sin(t - np.radians(turn_deg))])
+            ** 1.6,
+            0,
+        )
+        ** (-1 / 1.6),
+        "freeform": own_wall(t) if own_wall else np.full_like(t, 0.5),
         "fluted": 0.485 + 0.015 * np.cos(8 * (t - np.radians(turn_deg))),
         "flatted": np.minimum(0.5, 0.38 / np.maximum(abs(np.cos(t - np.radians(turn_deg))), 1e-9)),
         "hexagon": 0.5 / _widest_facing(t - np.radians(turn_deg), 6),
@@ -194,6 +206,7 @@ def rod(
     six_sided: bool = False,
     necked: bool = False,
     stepped: bool = False,
+    flared: bool = False,
 ) -> Mesh:
     """A cantilever along +z from its free end at z = 0; a bore makes it a tube, a neck thinner."""
     grow = (far_radius_mm - radius_mm) / length_mm
@@ -214,6 +227,9 @@ def rod(
     if stepped:
         start += [(2.4, radius_mm), (2.4, 1.3 * radius_mm)]
         last, radius_mm = 2.4, 1.3 * radius_mm
+    if flared:
+        start += [(1.5, radius_mm), (3.5, 1.4 * radius_mm)]
+        last, radius_mm = 3.5, 1.4 * radius_mm
     run = [(z, radius_mm + grow * z) for z in np.linspace(last, length_mm, 12)[1:]]
     mesh = lathe([*start, *run], sides=4 if square else 6 if six_sided else 96,
                  smooth=not (square or six_sided or stepped or bore_mm > 0))  # fmt: skip
