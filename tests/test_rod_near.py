@@ -20,6 +20,7 @@ from scipy.ndimage import map_coordinates
 from scipy.spatial import ConvexHull
 from skimage import data
 
+from vision import rod_near
 from vision.cantilever import read_cantilever
 from vision.measure import Options
 from vision.network import part_of
@@ -125,7 +126,7 @@ def test_a_ragged_share_is_doubted_more() -> None:
     assert rough.slope_sd > 1.3 * fine.slope_sd
 
 
-def test_nothing_shown_is_nothing_found() -> None:
+def test_nothing_shown_is_nothing_found(monkeypatch: pytest.MonkeyPatch) -> None:
     at = frame(np.array([400.0, 500.0]), np.array([400.0, 400.0]), 24.0)
     share = np.zeros((6, HEIGHT, WIDTH), np.float32)
     assert sides_of(Near(share, at), ROD, 0.5) is None
@@ -135,6 +136,7 @@ def test_nothing_shown_is_nothing_found() -> None:
     given = RodOutline(
         np.array([[784.0, 720], [792, 420]]), np.array([[816.0, 720], [824, 420]]), 0.97, 3.5
     )
+    monkeypatch.setattr(rod_near, "shares_of", lambda file, copy: share)
     assert nearer(blank, given) is given
 
 

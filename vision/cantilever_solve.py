@@ -43,8 +43,10 @@ MEASURAND = (
 GENERATOR_U_DEG = 0.5  # cantilever against generator: common practice, no source
 LIMB_FLOOR_PX = SHADING_PX  # unseen in its scatter; like those below, of a 1600 x 1200 picture
 SHADED_FLOOR_PX = 0.35  # over paper, where the rod's own shadow lies beside it
-MOST_U_DEG, MOST_U_PAPER_DEG = 1.0, 1.5  # on a mirror another photo will tell more
-IMAGE_DOUBT = 0.05  # that what passes for the reflection, and would lie where one does, is none
+MOST_U_DEG, MOST_U_PAPER_DEG = 0.85, 1.5  # on a mirror another photo will tell more
+# that what passes for the reflection, and would lie where one does, is none: at a fine overlap; and
+# what lacks of that to e times as much
+IMAGE_DOUBT, FINE_OVERLAP, DOUBT_FOLD, MOST_DOUBT = 0.05, 0.95, 0.05, 0.8
 STEP_DEG, RISE_RANGE_DEG = 0.05, 14.0  # of rises weighed, about the prior's
 RETAKE = (
     "Photograph from the front, 30-50° above and 3-10° aside, with the stylus tip in the middle of "
@@ -234,7 +236,9 @@ def _rise_evidence(lines: CantileverLines, rises: Array) -> Array:
     seen = rises_of(lines.pose, lines.rod, lines.image.axis, rises)
     unusual = ((rises - math.radians(RISE_DEG)) / math.radians(RISE_U_DEG)) ** 2
     fits = math.exp(-0.5 * float((seen.misses + unusual).min()))
-    doubt = IMAGE_DOUBT / (IMAGE_DOUBT + fits)
+    coarse = max(FINE_OVERLAP - lines.image.overlap, 0.0)
+    doubt = min(IMAGE_DOUBT * math.exp(coarse / DOUBT_FOLD), MOST_DOUBT)
+    doubt = doubt / (doubt + fits)
     peak, prior = np.exp(seen.log - seen.log.max()), np.exp(-0.5 * unusual)
     peak = peak * float(prior.sum()) / max(float(prior @ peak), 1e-300)
     return np.asarray(out + np.log(doubt + (1 - doubt) * peak))
