@@ -28,6 +28,7 @@ from vision.cantilever_solve import (
 from vision.grid import GridPose, find_grid
 from vision.ink import Ink, find_ink, share_beside_lattice
 from vision.marks import missing_marks
+from vision.network import halved
 from vision.photo import FocalPrior, Photo
 from vision.reading import Reading, Refusal
 from vision.rod import RISE_DEG, Limb, Rod
@@ -106,7 +107,8 @@ def find_cantilever(
     rgb, grey = photo.rgb, photo.grey
     if factor < 1.0:
         size = (round(photo.width * factor), round(photo.height * factor))
-        rgb = cv2.resize(photo.rgb, size, interpolation=cv2.INTER_AREA).astype(np.uint8, copy=False)
+        rgb = cv2.resize(halved(photo.rgb, factor), size, interpolation=cv2.INTER_AREA)
+        rgb = rgb.astype(np.uint8, copy=False)
         grey = cv2.cvtColor(rgb, cv2.COLOR_RGB2GRAY).astype(np.float32) / np.float32(255)
         factor = size[0] / photo.width
     shift = (factor - 1) / 2

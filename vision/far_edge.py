@@ -16,8 +16,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vision.groove import slope_range, vertex
+from vision.network import shrink
 from vision.rake_model import Line
-from vision.side_rod import SideRod, shrink
+from vision.side_rod import SideRod
 
 Array = NDArray[np.float64]
 

@@ -25,7 +25,8 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.fft import irfft, next_fast_len, rfft
 
-from vision.side_rod import SideRod, shrink
+from vision.network import shrink
+from vision.side_rod import SideRod
 
 Array = NDArray[np.float64]
 Grey = NDArray[np.float32]

@@ -39,7 +39,7 @@ CONE_SKEW_DEG = 0.65  # of a cone's bisector from the axis, where no shank shows
 # Share of edges that are not the stylus' at some quality, falling as a power of it; and how far off
 WRONG_ONCE, WRONG_TWICE, MOST_WRONG = (0.25, 12.5, 2.0), (0.12, 30.0, 1.2), 0.6
 OFF_ONCE_DEG, OFF_TWICE_DEG = 1.8, 1.2
-FAINT, MOST_FAINT = 18.0, (1.4, 2.2)  # quality below which outlines are worse too, in both views
+FAINT, MOST_FAINT = 18.0, 1.4  # quality below which outlines are worse too
 UNEQUAL_SIDES = 0.04  # of a shank's taper: half of what one side may lean more than the other
 CLEAR_FLANKS = 4.0  # strength of a flank and its image that show where the tip stands
 ALIKE_DEG = 2.0  # between a flank and its image
@@ -198,7 +198,7 @@ def _doubted(needle: Needle) -> Needle:
     lean, outline = axis_lean(needle.edges), needle.outline
     doubt = off * math.sqrt(wrong)
     faint = FAINT / max(needle.quality, 1.0)
-    faint = min(faint, MOST_FAINT[0]) if needle.image is None else min(faint**1.5, MOST_FAINT[1])
+    faint = min(faint if needle.image is None else faint**1.5, MOST_FAINT)
     faint = max(faint, 1.0)
     axis_u = faint * outline.axis_u_deg
     if lean is not None:

@@ -20,7 +20,7 @@ from vision.edges import EdgeFit, fit_edge
 from vision.needle_choose import NeedleEdge
 from vision.needle_search import LUMA
 from vision.needle_shape import SIDES, Frame, Shape
-from vision.side_rod import shrink
+from vision.network import shrink
 
 Array = NDArray[np.float64]
 Grey = NDArray[np.float32]

@@ -16,7 +16,8 @@ from numpy.typing import NDArray
 from scipy.ndimage import map_coordinates
 
 from vision.needle_shape import HEIGHT_BIAS, SIDES, Frame, Grey, Shape
-from vision.side_rod import SideRod, shrink
+from vision.network import shrink
+from vision.side_rod import SideRod
 
 Array = NDArray[np.float64]
 

@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 
 Array = NDArray[np.float64]
 Grey = NDArray[np.float32]
+Picture = NDArray[np.uint8]
 
 
 @cache
@@ -46,6 +47,35 @@ def shares_of(name: str, picture: NDArray[np.uint8]) -> Grey:
     return np.asarray(share / share.sum(axis=0), np.float32)
 
 
+def shrink(rgb: Picture, scale: float) -> tuple[Picture, Array]:
+    """Area-averaged copy and its pixels per photo pixel in x and y.
+
+    Whole factors of two first: they are the quick ones.
+    """
+    picture, ratio = rgb, np.ones(2)
+    while scale / ratio[0] <= 0.5:
+        picture = _half(picture[: picture.shape[0] // 2 * 2, : picture.shape[1] // 2 * 2])
+        ratio = ratio / 2
+    rest = scale / ratio[0]
+    if rest >= 1:
+        return picture, ratio
+    cells = (max(1, round(picture.shape[1] * rest)), max(1, round(picture.shape[0] * rest)))
+    ratio = ratio * (cells[0] / picture.shape[1], cells[1] / picture.shape[0])
+    return np.asarray(cv2.resize(picture, cells, interpolation=cv2.INTER_AREA), np.uint8), ratio
+
+
+def halved(rgb: Picture, scale: float) -> Picture:
+    """A picture halved as often as the scale it is wanted at and its even sides allow."""
+    while scale <= 0.5 and not (rgb.shape[0] % 2 or rgb.shape[1] % 2):
+        rgb, scale = _half(rgb), 2 * scale
+    return rgb
+
+
+def _half(even: Picture) -> Picture:
+    size = (even.shape[1] // 2, even.shape[0] // 2)
+    return np.asarray(cv2.resize(even, size, interpolation=cv2.INTER_AREA), np.uint8)
+
+
 def part_of(rgb: NDArray[np.uint8], frame: Array, size: tuple[int, int]) -> NDArray[np.uint8]:
     """A copy of the part of a photo that a frame shows; shrunk first where that would alias.
 
@@ -69,12 +99,7 @@ def part_of(rgb: NDArray[np.uint8], frame: Array, size: tuple[int, int]) -> NDAr
     high = np.clip(np.ceil(at.max(axis=0)).astype(int) + 4, low + 8, last)
     part = np.ascontiguousarray(rgb[low[1] : high[1], low[0] : high[0]])
     step = min(1.0, 2 * float(np.linalg.norm(frame[:, :2], axis=1).max()))
-    small = part
-    if step < 1:
-        small = np.asarray(
-            cv2.resize(part, None, fx=step, fy=step, interpolation=cv2.INTER_AREA), np.uint8
-        )
-    ratio = np.divide(small.shape[1::-1], part.shape[1::-1])
+    small, ratio = shrink(part, step)
     turn = frame[:, :2] / ratio
     shift = frame[:, 2] + frame[:, :2] @ low - turn @ (0.5 * ratio - 0.5)
     copy = cv2.warpAffine(
@@ -115,7 +140,7 @@ def fitted_in(rgb: NDArray[np.uint8], width: int, height: int) -> tuple[NDArray[
     """
     k = max(rgb.shape[1] / width, rgb.shape[0] / height)
     size = (min(round(rgb.shape[1] / k), width), min(round(rgb.shape[0] / k), height))
-    small = cv2.resize(rgb, size, interpolation=cv2.INTER_AREA)
+    small = cv2.resize(halved(rgb, 1 / k), size, interpolation=cv2.INTER_AREA)
     copy = cv2.copyMakeBorder(
         small, 0, height - size[1], 0, width - size[0], cv2.BORDER_REPLICATE
     )  # fmt: skip

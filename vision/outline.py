@@ -39,6 +39,7 @@ MARGIN_PX = 12  # round the stylus, where the fit looks
 CONE_HALF_DEG, CONE_SD_DEG = 26.0, 8.0
 TAPER_SD_DEG = 3.0
 AXIS_U_DEG = (0.18, 0.99, 0.0165)  # at a fine overlap; and what lacks of that to e times as much
+DRIFT_DEG = 0.3  # beyond it an axis is off by far more than it drifts
 SHORT_WIDTHS, SHORT_SHARE = 2.0, 1.6  # little but the cone shows: the axis is less sure
 
 
@@ -78,7 +79,7 @@ class Outline:
         least, fine, fold = AXIS_U_DEG
         short = SHORT_SHARE if self.length < SHORT_WIDTHS * 2 * self.half_width else 1.0
         told = short * least * math.exp(max(fine - self.overlap, 0.0) / fold)
-        return math.hypot(told, self.drift_deg)
+        return math.hypot(told, self.drift_deg * (1 + (self.drift_deg / DRIFT_DEG) ** 2))
 
 
 def find_outline(rgb: NDArray[np.uint8], rod: SideRod, thickness: float) -> Outline | None:
@@ -212,7 +213,7 @@ def _fitted(stylus: Grey, rod: Grey, piece: NDArray[np.bool_]) -> tuple[Array, f
     high = np.array([stylus.shape[1], stylus.shape[0] + 20, 0.5, 60, 0.75, 0.2])
     result = least_squares(
         missed, np.clip(start, low + 1e-6, high - 1e-6), bounds=(low, high), diff_step=1e-4,
-        x_scale=[1, 1, 0.03, 1, 0.08, 0.03], max_nfev=40,
+        x_scale=[1, 1, 0.03, 1, 0.08, 0.03], max_nfev=40, ftol=1e-5, xtol=1e-5,
     )  # fmt: skip
     p = np.asarray(result.x, float)
     inside = _border(p, xs, ys) > 0

@@ -17,6 +17,8 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import map_coordinates
 
+from vision.network import shrink
+
 Array = NDArray[np.float64]
 Picture = NDArray[np.uint8]
 WIDTH = 480  # px of the small copy
@@ -145,25 +147,6 @@ def find_side_rod(rgb: Picture, pivot: str = "auto") -> SideRod | None:
         if best is None or _rank(candidate) > _rank(best):
             best = candidate
     return None if best is None else _enlarged(best, ratio)
-
-
-def shrink(rgb: Picture, scale: float) -> tuple[Picture, Array]:
-    """Area-averaged copy and its pixels per photo pixel in x and y.
-
-    Whole factors of two first: they are the quick ones.
-    """
-    picture, ratio = rgb, np.ones(2)
-    while scale / ratio[0] <= 0.5:
-        even = picture[: picture.shape[0] // 2 * 2, : picture.shape[1] // 2 * 2]
-        size = (even.shape[1] // 2, even.shape[0] // 2)
-        picture = np.asarray(cv2.resize(even, size, interpolation=cv2.INTER_AREA), np.uint8)
-        ratio = ratio / 2
-    rest = scale / ratio[0]
-    if rest >= 1:
-        return picture, ratio
-    cells = (max(1, round(picture.shape[1] * rest)), max(1, round(picture.shape[0] * rest)))
-    ratio = ratio * (cells[0] / picture.shape[1], cells[1] / picture.shape[0])
-    return np.asarray(cv2.resize(picture, cells, interpolation=cv2.INTER_AREA), np.uint8), ratio
 
 
 def _rank(rod: SideRod) -> float:
