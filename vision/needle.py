@@ -37,10 +37,12 @@ UNLIKE_WIDTH, UNLIKE_LENGTH = 0.25, 0.15  # log ratio of a mirror image's to the
 LEAST_COVERAGE, LEAST_STRENGTH = 0.3, 2.0
 CONE_SKEW_DEG = 0.65  # of a cone's bisector from the axis, where no shank shows the axis
 # Share of edges that are not the stylus' at some quality, falling as a power of it; and how far off
-WRONG_ONCE, WRONG_TWICE, MOST_WRONG = (0.25, 12.5, 2.0), (0.12, 30.0, 1.2), 0.6
-OFF_ONCE_DEG, OFF_TWICE_DEG = 1.8, 1.2
-FAINT, MOST_FAINT = 18.0, 1.4  # quality below which outlines are worse too
-UNEQUAL_SIDES = 0.04  # of a shank's taper: half of what one side may lean more than the other
+WRONG_ONCE, WRONG_TWICE, MOST_WRONG = (0.25, 15.0, 2.2), (0.12, 40.0, 1.6), 0.65
+OFF_ONCE_DEG, OFF_TWICE_DEG = 1.8, 1.4
+FAINT, MOST_FAINT = 18.0, 1.2  # quality below which outlines are worse too
+# Sides of a shank that open by less than tapered ones do are parallel, and one of them is wrong: the
+# axis is off by half their opening. Beyond that a share of it, as they need not taper alike.
+LEAST_TAPER_DEG, UNEQUAL_SIDES = 2.3, 0.25
 CLEAR_FLANKS = 4.0  # strength of a flank and its image that show where the tip stands
 ALIKE_DEG = 2.0  # between a flank and its image
 AT_SURFACE = 0.1  # of the rod's thickness
@@ -189,8 +191,7 @@ def _doubted(needle: Needle) -> Needle:
     A faint edge may be a facet's or a highlight's that runs along the side it is taken for; the
     less likely, the better it agrees with the outline's axis. A mirror shows such lines too, so
     that two views outweigh one by less than their number. Edges and outline get the uncertainties
-    with which their weighted mean has mean and variance of both possibilities together. The sides
-    of a shank that tapers need not do so alike.
+    with which their weighted mean has mean and variance of both possibilities together.
     """
     once = not any(name.startswith("reflected") for name in needle.edges)
     (share, at, steep), off = (WRONG_ONCE, OFF_ONCE_DEG) if once else (WRONG_TWICE, OFF_TWICE_DEG)
@@ -210,7 +211,8 @@ def _doubted(needle: Needle) -> Needle:
         wrong = chances[0] / (sum(chances) or 1.0)
         axis_u = math.hypot(axis_u, math.sqrt(1 - wrong) * apart)
         doubt = axis_u * math.sqrt(wrong / (1 - wrong))
-    doubt = math.hypot(doubt, UNEQUAL_SIDES * taper_seen(needle.edges))
+    taper = taper_seen(needle.edges)
+    doubt = math.hypot(doubt, taper * (1.0 if taper < LEAST_TAPER_DEG else UNEQUAL_SIDES))
     telling = [sum(kind in name for name in needle.edges) for kind in ("shank", "cone")]
     doubt *= math.sqrt(telling[0] if telling[0] > 1 else max(telling[1], 1))  # common to them
     edges = {name: _wider(e, doubt) for name, e in needle.edges.items()}

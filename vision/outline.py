@@ -39,7 +39,7 @@ MARGIN_PX = 12  # round the stylus, where the fit looks
 CONE_HALF_DEG, CONE_SD_DEG = 26.0, 8.0
 TAPER_SD_DEG = 3.0
 AXIS_U_DEG = (0.18, 0.99, 0.0165)  # at a fine overlap; and what lacks of that to e times as much
-DRIFT_DEG = 0.3  # beyond it an axis is off by far more than it drifts
+DRIFT_DEG = 0.25  # beyond it an axis is off by far more than it drifts
 SHORT_WIDTHS, SHORT_SHARE = 2.0, 1.6  # little but the cone shows: the axis is less sure
 
 
