@@ -2,9 +2,9 @@
 
     python -m tests.fit_azimuth_near SET [COPY ...]
 
-Comes in: photographs with `truth.json` that the network was not taught (SET/fifth), all or some of
-the copies of each scene. Goes out: for each class of borders the likeliest ``u`` and ``far`` of a
-mixture of two normal distributions (scipy), the second as wide as `FAR_DEG`.
+Comes in: photographs with `truth.json` that the network was not taught (SET/fifth, SET/eighth), all
+or some of the copies of each scene. Goes out: for each class of borders the likeliest ``u`` and
+``far`` of a mixture of a normal distribution and an even one over `ANYWHERE_DEG` (scipy).
 
 The half slope difference that is right is that of the pair of edges chosen, less what its azimuth
 is off: both see the same perspective.
@@ -22,7 +22,7 @@ from scipy.optimize import minimize
 from scipy.stats import norm
 
 from vision.azimuth import NEAR, _focal, depths_of, near_half
-from vision.azimuth_choose import FAR_DEG, agree
+from vision.azimuth_choose import ANYWHERE_DEG, agree
 from vision.azimuth_find import find_candidates, printed_lines
 from vision.azimuth_fit import Fitter, fit_picture
 from vision.azimuth_look import find_borders
@@ -70,7 +70,7 @@ def main(folder: Path, *copies: str) -> None:
         def unlikely(p: list[float], x: list[float] = miss) -> float:
             far = 1 / (1 + math.exp(-p[1]))
             own = (1 - far) * norm.pdf(x, 0, math.exp(p[0]))
-            return -float(np.log(own + far * norm.pdf(x, 0, FAR_DEG)).sum())
+            return -float(np.log(own + far / ANYWHERE_DEG).sum())
 
         p = minimize(unlikely, [-2.0, -1.0], method="Nelder-Mead").x
         u, far = math.exp(p[0]), 1 / (1 + math.exp(-p[1]))

@@ -101,7 +101,6 @@ def chosen(shown: bool, certainty: float, sides: int, miss_deg: float | None) ->
     ("certainty", "sides", "miss_deg"),
     [
         (14.0, 2, None),  # fewer sides
-        (14.0, 4, 2.0),  # sides not alike left and right
     ],
 )
 def test_doubts_that_the_network_settles(

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import math
 from types import SimpleNamespace
-from typing import cast
+from typing import Any, cast
 
 import numpy as np
 import pytest
@@ -19,8 +19,9 @@ from vision import azimuth_look, azimuth_near
 from vision.azimuth import near_half
 from vision.azimuth_body import BODY, HOLDER, IMAGE, ROD, UNDER
 from vision.azimuth_borders import Run, lower_border, straight_runs, upper_border
-from vision.azimuth_choose import FAR_DEG, Choice, Near, unlike_near
+from vision.azimuth_choose import ANYWHERE_DEG, Choice, Near, unlike_near
 from vision.azimuth_look import Borders, Line
+from vision.azimuth_told import beyond_doubt, sides_beside
 
 Array = NDArray[np.float64]
 SHAPE = (336, 448)
@@ -142,11 +143,13 @@ def test_the_frame_shows_edges_level_long_and_apart_as_stated() -> None:
 
 @pytest.mark.parametrize("far", [0.1, 0.5])
 def test_the_nearer_looks_word_weighs_as_mixtures_do(far: float) -> None:
-    """Against densities of scipy: a good and a bad border, against anything within `FAR_DEG`."""
+    """Against densities of scipy: of its word if a pair is right, over that if it is not."""
     near = Near(0.4, 0.07, far)
     for half in (0.4, 0.5, 0.9, -1.0):
-        density = (1 - far) * norm.pdf(0.4 - half, 0, 0.07) + far * norm.pdf(0.4 - half, 0, FAR_DEG)
-        assert near.gain(half) == pytest.approx(math.log(density * 2 * FAR_DEG), abs=1e-6)
+        wrong = 1 / ANYWHERE_DEG
+        right = (1 - far) * norm.pdf(0.4 - half, 0, 0.07) + far * wrong
+        assert near.gain(half) == pytest.approx(math.log(right / wrong), abs=1e-6)
+    assert near.gain(9.0) == pytest.approx(math.log(far))  # nonsense denies no more than that
 
 
 def test_a_border_that_is_straight_and_whole_is_believed_more() -> None:
@@ -164,13 +167,73 @@ def test_a_border_that_is_straight_and_whole_is_believed_more() -> None:
 
 
 @pytest.mark.parametrize(
-    "u, sides, trusted", [(0.2, 0.01, True), (0.2, None, False), (0.07, 0.01, False)]
+    ("far", "sides", "trusted"),
+    [
+        (0.5, 0.01, True),
+        (0.5, None, False),
+        (0.8, None, True),
+        (0.2, 0.01, True),
+        (0.2, None, False),
+        (0.08, 0.01, False),
+    ],
 )
 def test_a_pair_that_a_sure_look_denies_is_refused(
-    u: float, sides: float | None, trusted: bool
+    far: float, sides: float | None, trusted: bool
 ) -> None:
     pair = SimpleNamespace(half=math.radians(1.0), by_sides=sides)
     choice = cast(Choice, SimpleNamespace(best=pair))
-    assert unlike_near(choice, Near(1.3, u, 0.1)) is None
-    assert (unlike_near(choice, Near(2.0, u, 0.1)) is None) == trusted
+    assert unlike_near(choice, Near(1.3, 0.1, far)) is None
+    assert (unlike_near(choice, Near(2.0, 0.1, far)) is None) == trusted
     assert unlike_near(choice, None) is None
+
+
+# ----------------------------------------------------------------- pairs straight from it
+
+
+def test_sides_are_where_they_were_drawn() -> None:
+    """A body that tapers upwards over its image, seen at half the photo's size."""
+    lean = np.array([[25.0, 0.0], [-15.0, 0.0]])
+    shows = filled(
+        [
+            (EDGE + lean - [0.0, 90.0], EDGE, BODY),
+            (CREASE, CREASE + lean + [0.0, 90.0], IMAGE),
+        ]
+    )
+    for kind, line, away in ((BODY, EDGE, -90.0), (IMAGE, CREASE, 90.0)):
+        sides = sides_beside(shows, (line + 0.5) * 2 - 0.5, 0.5, kind)
+        assert set(sides) == {"left", "right"}
+        for name, k in (("left", 0), ("right", 1)):
+            near, far = (sides[name] + 0.5) / 2 - 0.5
+            assert abs(near[1] - line[k, 1]) < abs(far[1] - line[k, 1])  # outwards
+            slope = lean[k, 0] / away
+            assert (far - near)[0] / (far - near)[1] == pytest.approx(slope, abs=0.02)
+            assert near[0] == pytest.approx(line[k, 0] + slope * (near[1] - line[k, 1]), abs=1.5)
+    assert sides_beside(np.zeros_like(shows), EDGE, 1.0, BODY) == {}
+
+
+@pytest.mark.parametrize(
+    ("change", "sure"),
+    [
+        ({}, True),
+        ({"half": 1.4}, False),  # it says something else
+        ({"by_sides": 0.2}, False),
+        ({"by_sides": None, "sides": 2}, True),
+        ({"by_sides": None, "sides": 1}, False),
+        ({"share": 0.5}, False),  # an edge that is seen in half its blocks
+    ],
+)
+def test_nothing_is_searched_where_edges_sides_and_look_agree(
+    change: dict[str, float | None], sure: bool
+) -> None:
+    told: dict[str, Any] = {"half": 1.0, "by_sides": 1.1, "sides": 4, "share": 0.9}
+    told |= change
+    fit = SimpleNamespace(share=told["share"])
+    by_sides = None if told["by_sides"] is None else math.radians(told["by_sides"])
+    pair: Any = SimpleNamespace(
+        half=math.radians(told["half"]),
+        by_sides=by_sides,
+        sides=dict.fromkeys(range(told["sides"])),
+        edge=SimpleNamespace(share=0.9),
+        image=fit,
+    )
+    assert beyond_doubt(pair, Near(1.0, 0.1, 0.1)) == sure

@@ -9,13 +9,15 @@ camera and mirror (`vision.azimuth_solve`). Signs: DEVELOPERS.md, "Conventions".
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
 
+from vision.azimuth_borders import Run
+from vision.azimuth_candidate import Candidate
 from vision.azimuth_choose import (
     QUANTITY,
     SHOW_BOTH,
@@ -26,10 +28,11 @@ from vision.azimuth_choose import (
     unlike_near,
 )
 from vision.azimuth_find import find_candidates, printed_lines
-from vision.azimuth_fit import Fitted, Fitter, fit_picture
+from vision.azimuth_fit import Fitted, Fitter, fit_picture, fit_scale, same_line
 from vision.azimuth_look import Borders, find_borders
 from vision.azimuth_shown import Witness
 from vision.azimuth_solve import Depth, Lens, Solution, solve_lines
+from vision.azimuth_told import beyond_doubt, fit_told
 from vision.edges import EdgeFit
 from vision.marks import edges_beside, missing_marks
 from vision.near_edges import NearEdge
@@ -58,8 +61,9 @@ MEASURAND = (
     "roll of the cartridge body's front lower edge against the mirror, positive clockwise seen "
     "from the front; the body, not the generator inside it"
 )
+NO_BODY = Refusal(QUANTITY, "No body with its reflection under it was found.", SHOW_BOTH)
 DEPTH_DEG = 8.0  # of borders of the underside's image: bodies are not quite square
-MOST_U_DEG = 0.2  # U of 0.4 leaves little of the usual tolerance of 0.5
+MOST_U_DEG = 0.25  # U of 0.5 is as much as the usual tolerance
 MOST_DRAWN_MISS_DEG = 0.9  # of edges that a person pointed at, from the body's sides
 MOST_MISFIT, MOST_PRIOR_MISS, MOST_SIDE_MISS = 1.5, 2.6, 2.5  # standard uncertainties
 DISTANCE_MM, U_DISTANCE, BODY_MM, U_BODY = 120.0, 0.35, 15.5, 0.15
@@ -79,18 +83,24 @@ GENERATOR_U_DEG = 0.75  # body against generator, commonly 1-2 degrees at most; 
 
 @dataclass(frozen=True)
 class Good:
-    """How good a border is that lies off its line by less (px, RMS) and is seen in more columns.
+    """How good the nearer look's word is where its image's border is less ``rough``.
 
-    ``u`` (degrees) and ``far`` as of `Near`; from `fifth`, which the network was not taught.
+    ``u`` (degrees) and ``far`` as of `Near`; from `fifth` and `eighth`, which it was not taught.
     """
 
-    off: float
-    count: int
+    rough: float
     u: float
     far: float
 
 
-NEAR = (Good(0.45, 150, 0.07, 0.1), Good(0.6, 130, 0.1, 0.5), Good(math.inf, 0, 0.2, 0.6))
+NEAR = (
+    Good(0.4, 0.08, 0.08),
+    Good(0.65, 0.15, 0.2),
+    Good(0.8, 0.23, 0.5),
+    Good(math.inf, 0.2, 0.8),
+)
+WELL_FAR = 0.25  # the nearer look's own borders are fitted where it is far off so seldom
+WHOLE, MISSING = 160, 1 / 200  # columns of a whole border; roughness of a missing one
 
 
 @dataclass(frozen=True)
@@ -163,20 +173,47 @@ def find_azimuth(photo: Photo, options: Options) -> AzimuthLines | Refusal:
     rgb, scale = fit_picture(photo)
     ink = printed_lines(rgb)
     fitter = Fitter(rgb, scale, ink)
-    candidates = find_candidates(rgb, ink=ink, scale=scale)
     witness = Witness(rgb, scale)
     borders = find_borders(rgb, scale, witness.share, witness.own)
-    fitted = fitter.fit_all(candidates, witness)
-    near = near_half(borders)
+    near, depths = near_half(borders), depths_of(borders)
+    told = fit_told(borders, witness, fitter) if near is not None and near.far <= WELL_FAR else []
+    found: AzimuthLines | Refusal = NO_BODY
+    if near is not None and told and beyond_doubt(told[0], near):
+        found = _chosen(told[:1], (), photo, near, depths)
+    if isinstance(found, Refusal):
+        candidates = find_candidates(rgb, ink=ink, scale=scale)
+        fitted = fitter.fit_all(candidates, witness)
+        fitted += [f for f in told if not any(_same_pair(f, other) for other in fitted)]
+        found = _chosen(fitted, candidates, photo, near, depths)
+    return found
+
+
+def _chosen(
+    fitted: list[Fitted],
+    candidates: Sequence[Candidate],
+    photo: Photo,
+    near: Near | None,
+    depths: tuple[Depth, ...],
+) -> AzimuthLines | Refusal:
+    """Lines of the pair chosen, or why none is believed."""
     choice = agree(fitted, photo.width, candidates, near)
     if choice is None:
-        return Refusal(QUANTITY, "No body with its reflection under it was found.", SHOW_BOTH)
-    lines = lines_of(choice.best, choice.others, choice.spread, depths_of(borders))
-    doubt = doubts(choice, ALWAYS_SHARP_PX / fitter.scale, photo.width)
+        return NO_BODY
+    lines = lines_of(choice.best, choice.others, choice.spread, depths)
+    doubt = doubts(choice, ALWAYS_SHARP_PX / fit_scale(photo), photo.width)
     doubt = doubt or unlike_near(choice, near)
     if doubt is not None:
         return replace(doubt, lines=tuple(replace(s, role="look") for s in lines.segments()))
     return lines
+
+
+def _same_pair(one: Fitted, other: Fitted) -> bool:
+    """Whether two pairs lie on the same edges, the other one with as many sides."""
+    return (
+        same_line(one.edge.edge, other.edge.edge)
+        and same_line(one.image.edge, other.image.edge)
+        and len(other.sides) >= len(one.sides)
+    )
 
 
 def near_half(borders: Borders | None) -> Near | None:
@@ -184,8 +221,13 @@ def near_half(borders: Borders | None) -> Near | None:
     if borders is None or not borders.both:
         return None
     edge, image = borders.edges[0], borders.images[0]
-    good = next(g for g in NEAR if image.run.off < g.off and image.run.count >= g.count)
+    good = next(g for g in NEAR if roughness(image.run) < g.rough)
     return Near(math.degrees(edge.angle - image.angle) / 2, good.u, good.far)
+
+
+def roughness(run: Run) -> float:
+    """How far (px, RMS) a border lies off its line, and more where columns of it are missing."""
+    return run.off + MISSING * max(0, WHOLE - run.count)
 
 
 def depths_of(borders: Borders | None) -> tuple[Depth, ...]:
@@ -313,6 +355,9 @@ def _solve_dropping(lines: AzimuthLines, lens: Lens) -> tuple[Solution | None, d
         misses = {n: solution.worst.get(f"surface reference/{n}", 0.0) for n in sides}
         name = max(misses, key=lambda n: misses[n], default="")
         if not name or misses[name] < MOST_SIDE_MISS or len(sides) < 3:
+            if sides and not lines.drawn and solution.misfit > MOST_MISFIT:
+                sides = {}
+                continue
             return solution, sides
         del sides[name]
 

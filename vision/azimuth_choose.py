@@ -23,11 +23,9 @@ PARALLEL_LOSS, RIVAL_WITHIN = 5.0, 2.5
 # From the tuning photographs, as all weights: pairs overstate how sure they are by this.
 TEMPER = 1.5
 LEAST_CERTAINTY, LEAST_SHARE, MOST_SHARE = 11.0, 0.65, 0.97
-# of a pair from the nearer look's half angle, where that is good to so much or no sides are seen
-MOST_NEAR_MISS_DEG, SURE_NEAR_U_DEG = 0.6, 0.08
-MOST_MISS_DEG = 1.6  # of edges and sides; what is less is in the spread
-# The same for edges that the network bears out: its word stands for part of theirs.
-MOST_SHOWN_MISS_DEG = 3.0
+# Of a pair from the nearer look's half angle, where that is so seldom far off; without sides.
+MOST_NEAR_MISS_DEG, SURE_FAR, FAIR_FAR = 0.6, 0.1, 0.5
+MOST_MISS_DEG = 3.0  # of edges and sides; what is less is in the spread
 # A thin line along an edge, stronger than the edge's own step, was perhaps taken for it: a printed
 # row says its own direction, and the sides, good to SIDES_DEG, must then bear it out.
 LINE_NOT_STEP, MOST_LINE_MISS_DEG = 1.0, 0.5
@@ -35,7 +33,7 @@ LINE_NOT_STEP, MOST_LINE_MISS_DEG = 1.0, 0.5
 # BENT_DEG; the four sides tell the same angle to SIDES_DEG, unless the front leans or is not alike
 # left and right. How often, from the tuning photographs; every further edge that agrees makes the
 # first less likely, an image softer than all else more.
-FAR_DEG = 1.0  # what the nearer look's word is good to where it is bad
+ANYWHERE_DEG = 5.0  # over so much the nearer look's word is spread about a wrong pair
 MOST_BENT, SOFTER = 0.4, 1.5
 BENT, BENT_DEG, BENT_EACH = 0.04, 0.3, 0.4
 SIDES_DEG, UNLIKE_SIDES, UNLIKE_DEG = 0.13, 0.25, 0.8
@@ -54,7 +52,7 @@ SHOW_BOTH = (
 class Near:
     """What the nearer look says of half the slopes' difference by itself, degrees.
 
-    It is good to ``u``, except for a share ``far`` of photos, where it is good to `FAR_DEG`.
+    It is good to ``u``, except for a share ``far`` of photos, where it says nothing.
     """
 
     half: float
@@ -63,9 +61,8 @@ class Near:
 
     def gain(self, half: float) -> float:
         """Logarithm of how much likelier its word is if ``half`` (degrees) is right than if not."""
-        miss = self.half - half
-        own, far = ((1 - self.far) * _normal(miss, self.u), self.far * _normal(miss, FAR_DEG))
-        return math.log((own + far) / math.sqrt(2 * math.pi) * 2 * FAR_DEG)
+        own = _normal(self.half - half, self.u) / math.sqrt(2 * math.pi)
+        return math.log(self.far + (1 - self.far) * own * ANYWHERE_DEG)
 
 
 @dataclass(frozen=True)
@@ -161,8 +158,10 @@ def agree(
     one_side = [
         parallel(k, fitted, logs) or under_a_body(f, candidates) for k, f in enumerate(fitted)
     ]
-    logs = logs - PARALLEL_LOSS * np.array(one_side)
     half = np.degrees([f.half for f in fitted])
+    logs = logs - PARALLEL_LOSS * np.array(one_side)
+    if near is not None:
+        logs += [near.gain(h) for h in half]
     weights = np.exp((logs - logs.max()) / TEMPER)
     close = np.exp(-0.5 * ((half[:, None] - half[None, :]) / 0.1) ** 2)
     mode = int(np.argmax(close @ weights))
@@ -273,7 +272,7 @@ def unlike_near(choice: Choice, near: Near | None) -> Refusal | None:
     Where no sides bear the pair out, or the nearer look saw the border straight and whole, a right
     pair hardly differs from it so much.
     """
-    if near is None or (near.u > SURE_NEAR_U_DEG and choice.best.by_sides is not None):
+    if near is None or near.far > (FAIR_FAR if choice.best.by_sides is None else SURE_FAR):
         return None
     miss = abs(math.degrees(choice.best.half) - near.half)
     if miss < MOST_NEAR_MISS_DEG:
@@ -342,7 +341,7 @@ def doubts(choice: Choice, sharp: float, frame: int) -> Refusal | None:
             "A line runs along the reflected edge, and the body's sides do not bear it out.",
             "Turn the mirror or move the printed lines away from the body's reflection.",
         )
-    if miss is not None and miss > (MOST_SHOWN_MISS_DEG if choice.shown else MOST_MISS_DEG):
+    if miss is not None and miss > MOST_MISS_DEG:
         return Refusal(
             QUANTITY,
             f"The edges and the sides of the body disagree by {miss:.1f}°.",

@@ -33,9 +33,14 @@ SOME_INK, MOST_INK = 0.4, 0.8
 FAINT_OUTLINE = 0.1
 
 
+def fit_scale(photo: Photo) -> float:
+    """Fit size over full size."""
+    return min(1.0, FIT_WIDTH / max(photo.width, photo.height))
+
+
 def fit_picture(photo: Photo) -> tuple[NDArray[np.uint8], float]:
     """The picture at fit size, and fit size over full size."""
-    scale = min(1.0, FIT_WIDTH / max(photo.width, photo.height))
+    scale = fit_scale(photo)
     if scale == 1:
         return photo.rgb, scale
     rgb = cv2.resize(photo.rgb, None, fx=scale, fy=scale, interpolation=cv2.INTER_AREA)

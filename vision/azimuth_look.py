@@ -82,7 +82,7 @@ def find_borders(rgb: NDArray[np.uint8], scale: float, kinds: Grey, own: float) 
     edge, image = start
     size = own * scale
     first = look_nearer(rgb, scale, _up(edge, size), _up(image, size))
-    moved = _beneath(first.edges[0].run, first.images[0].run) if first.both else None
+    moved = beneath(first.edges[0].run, first.images[0].run) if first.both else None
     if moved is None:
         return first
     ends = first.edges[0].ends, out_of(first.frame, moved)
@@ -138,7 +138,7 @@ def _start(kinds: Grey) -> tuple[Array, Array] | None:
     for edge in edges:
         for runs, worth in ((images, 1.0), (backs, 0.5)):
             for image in runs:
-                moved = _beneath(edge, image)
+                moved = beneath(edge, image)
                 if moved is None:
                     continue
                 value = edge.count + worth * image.count
@@ -147,7 +147,7 @@ def _start(kinds: Grey) -> tuple[Array, Array] | None:
     return None if best is None else best[1:]
 
 
-def _beneath(edge: Run, image: Run) -> Array | None:
+def beneath(edge: Run, image: Run) -> Array | None:
     """Where the ends of an edge are seen on the line of its image; None where it cannot be that."""
     half, turn = (edge.angle - image.angle) / 2, (edge.angle + image.angle) / 2
     along, down = (
