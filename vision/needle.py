@@ -40,8 +40,8 @@ CONE_SKEW_DEG = 0.65  # of a cone's bisector from the axis, where no shank shows
 WRONG_ONCE, WRONG_TWICE, MOST_WRONG = (0.25, 15.0, 2.2), (0.12, 40.0, 1.6), 0.65
 OFF_ONCE_DEG, OFF_TWICE_DEG = 1.8, 1.4
 FAINT, MOST_FAINT = 18.0, 1.2  # quality below which outlines are worse too
-# Sides of a shank that open by less than tapered ones do are parallel, and one of them is wrong: the
-# axis is off by half their opening. Beyond that a share of it, as they need not taper alike.
+# Sides of a shank that open by less than tapered ones do are parallel, and one of them is wrong:
+# the axis is off by half their opening. Beyond that a share of it: they need not taper alike.
 LEAST_TAPER_DEG, UNEQUAL_SIDES = 2.3, 0.25
 CLEAR_FLANKS = 4.0  # strength of a flank and its image that show where the tip stands
 ALIKE_DEG = 2.0  # between a flank and its image
