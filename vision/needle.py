@@ -40,9 +40,11 @@ CONE_SKEW_DEG = 0.65  # of a cone's bisector from the axis, where no shank shows
 WRONG_ONCE, WRONG_TWICE, MOST_WRONG = (0.25, 15.0, 2.2), (0.12, 40.0, 1.6), 0.65
 OFF_ONCE_DEG, OFF_TWICE_DEG = 1.8, 1.4
 FAINT, MOST_FAINT = 18.0, 1.2  # quality below which outlines are worse too
-# Sides of a shank that open by less than tapered ones do are parallel, and one of them is wrong:
-# the axis is off by half their opening. Beyond that a share of it: they need not taper alike.
-LEAST_TAPER_DEG, UNEQUAL_SIDES = 2.3, 0.25
+# Sides of a shank are parallel or clearly taper. Half their opening (degrees) below which it is so
+# many times as likely that one is wrong: the axis is then off by that half.
+OPENINGS = ((0.15, 0.15), (0.3, 0.5), (0.7, 1.0), (2.3, 2.0))
+UNEQUAL_SIDES = 0.25  # of a taper: they need not taper alike
+OUTLINE_FAR = (0.05, 3.0)  # share of outlines that are off by so many times as much
 CLEAR_FLANKS = 4.0  # strength of a flank and its image that show where the tip stands
 ALIKE_DEG = 2.0  # between a flank and its image
 AT_SURFACE = 0.1  # of the rod's thickness
@@ -195,6 +197,8 @@ def _doubted(needle: Needle) -> Needle:
     """
     once = not any(name.startswith("reflected") for name in needle.edges)
     (share, at, steep), off = (WRONG_ONCE, OFF_ONCE_DEG) if once else (WRONG_TWICE, OFF_TWICE_DEG)
+    opening = taper_seen(needle.edges)
+    share *= 1.0 if opening is None else next((k for most, k in OPENINGS if opening < most), 1.0)
     wrong = min(share * (at / max(needle.quality, 1.0)) ** steep, MOST_WRONG)
     lean, outline = axis_lean(needle.edges), needle.outline
     doubt = off * math.sqrt(wrong)
@@ -204,15 +208,14 @@ def _doubted(needle: Needle) -> Needle:
     axis_u = faint * outline.axis_u_deg
     if lean is not None:
         apart = lean - math.degrees(math.atan2(outline.axis[0], -outline.axis[1]))
-        chances = (
-            wrong * _normal(apart, math.hypot(axis_u, off)),
-            (1 - wrong) * _normal(apart, axis_u),
-        )
+        far, times = OUTLINE_FAR
+        outlines = (1 - far) * _normal(apart, axis_u) + far * _normal(apart, times * axis_u)
+        chances = (wrong * _normal(apart, math.hypot(axis_u, off)), (1 - wrong) * outlines)
         wrong = chances[0] / (sum(chances) or 1.0)
         axis_u = math.hypot(axis_u, math.sqrt(1 - wrong) * apart)
         doubt = axis_u * math.sqrt(wrong / (1 - wrong))
-    taper = taper_seen(needle.edges)
-    doubt = math.hypot(doubt, taper * (1.0 if taper < LEAST_TAPER_DEG else UNEQUAL_SIDES))
+    if opening is not None:
+        doubt = math.hypot(doubt, opening * (1.0 if opening < OPENINGS[-1][0] else UNEQUAL_SIDES))
     telling = [sum(kind in name for name in needle.edges) for kind in ("shank", "cone")]
     doubt *= math.sqrt(telling[0] if telling[0] > 1 else max(telling[1], 1))  # common to them
     edges = {name: _wider(e, doubt) for name, e in needle.edges.items()}

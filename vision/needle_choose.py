@@ -233,15 +233,15 @@ def axis_lean(edges: Mapping[str, NeedleEdge]) -> float | None:
     return None
 
 
-def taper_seen(edges: Mapping[str, NeedleEdge]) -> float:
-    """Half the angle between the shank's sides, degrees, mean of the views; 0 where not seen."""
+def taper_seen(edges: Mapping[str, NeedleEdge]) -> float | None:
+    """Half the angle between the shank's sides, degrees, mean of the views; None if not seen."""
     halves = []
     for view in VIEWS:
         pair = [edges.get(f"{view}shank {hand}") for hand in HANDS]
         leans = [e.lean for e in pair if e is not None]
         if len(leans) == len(HANDS):
             halves.append(abs(leans[1] - leans[0]) / 2)
-    return float(np.mean(halves)) if halves else 0.0
+    return float(np.mean(halves)) if halves else None
 
 
 @dataclass(frozen=True)

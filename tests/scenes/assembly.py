@@ -138,6 +138,12 @@ def _stylus_and_cantilever(out: Assembly, spec: dict[str, Any]) -> None:
         wide, begins = 1.45 * rod["radius_mm"], 0.45 * spec["body"]["front_mm"]
         sleeve = shapes.lathe([(begins, wide), (rod["length_mm"] - 0.1, wide)])
         out.add("sleeve", sleeve.moved(lie, start), metal("Al", rough, 0.8))
+    if rod["kind"] == "ringed rod":
+        for begins in (0.9, 1.6):
+            ring = shapes.lathe(
+                [(begins, 1.2 * rod["radius_mm"]), (begins + 0.2, 1.2 * rod["radius_mm"])]
+            )
+            out.add("band", ring.moved(lie, start), metal("Al", rough, 0.7))
     if rod["kind"] == "banded tube":
         # two rings of paint, no thicker than paint is
         for begins in (0.25, 0.6):
@@ -277,6 +283,8 @@ def _body(out: Assembly, spec: dict[str, Any]) -> None:
             "notched": ("chamfer", bevel, 2),
             "pillared": ("chamfer", bevel, 2),
             "terraced": ("chamfer", bevel, 2),
+            "louvred": ("chamfer", bevel, 2),
+            "hooded": ("chamfer", bevel, 2),
             "freeform": ("round", 0.5 * b["corner_mm"], 4),
         }[kind]
         if kind == "keystone":
@@ -327,6 +335,23 @@ def _body(out: Assembly, spec: dict[str, Any]) -> None:
                 "chamfer", wide + 0.6, low + 0.4 * height, low + 0.58 * height, 0.1, 0.0
             )
             put("belt", shapes.prism(belt, x0 - 0.3, x1, 0.1), other)
+        if kind == "louvred":
+            # four slats across the face, each a little before it
+            for k in range(4):
+                at_z = low + (0.3 + 0.16 * k) * (top - low)
+                across = 0.8 * wide * (1 - taper)
+                put("slat", shapes.box((x0 - 0.2, 0.0, at_z), (0.5, across, 0.35)), other)
+        if kind == "hooded":
+            # the upper half stands out, rounded in front
+            hood = shapes.lathe(
+                [(-0.49 * wide, 0.2 * (top - low)), (0.49 * wide, 0.2 * (top - low))]
+            )
+            lie = shapes.frame_along((0, 1, 0), (0, 0, 1))
+            put(
+                "hood",
+                hood.moved(lie, (x0 + 0.1 * (top - low), 0.0, top - 0.2 * (top - low))),
+                other,
+            )
         if kind == "pillared":
             # a half-round pillar at either side of the face
             for side in (-1, 1):
@@ -425,6 +450,8 @@ def _body(out: Assembly, spec: dict[str, Any]) -> None:
             "notched",
             "pillared",
             "terraced",
+            "louvred",
+            "hooded",
             "freeform",
         )
     ):
@@ -679,6 +706,11 @@ def _surroundings(out: Assembly, spec: dict[str, Any]) -> None:
         for turn in (-30.0, 0.0, 30.0):
             at = world.cantilever_direction(lamp["bearing_deg"] + turn, 68.0) * 220
             out.lamps.append(("bulb", shapes.ball(at, 6.0), list(300.0 * warm)))
+    elif light == "skylight":
+        panel = shapes.plate(120, 120, 0.0).moved(
+            shapes.frame_along((0, 0, -1), (1, 0, 0)), (0, 0, 260)
+        )
+        out.lamps.append(("skylight", panel, list(3.0 * warm)))
     elif light == "blinds":
         # a window behind slats: five bright bands
         low = world.cantilever_direction(lamp["bearing_deg"], 25.0)

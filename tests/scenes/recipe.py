@@ -51,7 +51,8 @@ BODIES = {
                "collared", "notched"],
 }  # fmt: skip
 BODIES["odd"] = BODIES["seventh"] + ["freeform"] * 6
-BODIES["sealed"] = BODIES["eighth"] + ["pillared", "terraced"]
+BODIES["ninth"] = BODIES["eighth"] + ["pillared", "terraced"]
+BODIES["sealed"] = BODIES["ninth"] + ["louvred", "hooded"]
 RODS = {
     "tuning": ["tube", "thin rod", "tapered"],
     "second": ["tube", "thin rod", "tapered", "rounded rod", "square rod"],
@@ -68,7 +69,8 @@ RODS = {
                "banded tube", "oval rod", "six-sided rod", "necked rod", "stepped rod"],
 }  # fmt: skip
 RODS["odd"] = RODS["seventh"] + ["turned rod"] * 4
-RODS["sealed"] = RODS["eighth"] + ["flared rod"]
+RODS["ninth"] = RODS["eighth"] + ["flared rod"]
+RODS["sealed"] = RODS["ninth"] + ["ringed rod"]
 SHANKS = {
     "tuning": ["round", "square"],
     "second": ["round", "square", "octagon"],
@@ -82,7 +84,8 @@ SHANKS = {
                "stadium", "fluted"],
 }  # fmt: skip
 SHANKS["odd"] = SHANKS["seventh"] + ["freeform"] * 4
-SHANKS["sealed"] = SHANKS["eighth"] + ["lens"]
+SHANKS["ninth"] = SHANKS["eighth"] + ["lens"]
+SHANKS["sealed"] = SHANKS["ninth"] + ["cushion"]
 TIPS = {
     "tuning": ["conical", "elliptical", "long-edge"],
     "second": ["conical", "elliptical", "long-edge", "tapered shank"],
@@ -93,6 +96,7 @@ TIPS = {
     "seventh": ["conical", "elliptical", "long-edge", "tapered shank"],
     "eighth": ["conical", "elliptical", "long-edge", "tapered shank"],
     "odd": ["conical", "elliptical", "long-edge", "tapered shank"],
+    "ninth": ["conical", "elliptical", "long-edge", "tapered shank"],
     "sealed": ["conical", "elliptical", "long-edge", "tapered shank"],
 }
 LIGHTS = {
@@ -110,7 +114,8 @@ LIGHTS = {
                "table lamp", "two windows", "overcast", "ceiling spots"],
 }  # fmt: skip
 LIGHTS["odd"] = LIGHTS["seventh"] + ["any"] * 6
-LIGHTS["sealed"] = LIGHTS["eighth"] + ["blinds"]
+LIGHTS["ninth"] = LIGHTS["eighth"] + ["blinds"]
+LIGHTS["sealed"] = LIGHTS["ninth"] + ["skylight"]
 SURFACES = {
     "rake": (["mirror", "record", "back-silvered mirror", "glossy card", "matt card"],
              [0.44, 0.40, 0.06, 0.06, 0.04]),
@@ -217,6 +222,7 @@ def _cantilever(rng: np.random.Generator, family: str) -> dict[str, Any]:
             "necked rod",
             "stepped rod",
             "flared rod",
+            "ringed rod",
         )
         else _u(rng, 0.16, 0.33)
     )

@@ -163,6 +163,14 @@ def needle(
             0,
         )
         ** (-1 / 1.6),
+        # |x|^4 + |1.15 y|^4 = (1/2)^4
+        "cushion": 0.5
+        * np.sum(
+            np.abs([np.cos(t - np.radians(turn_deg)), 1.15 * np.sin(t - np.radians(turn_deg))])
+            ** 4,
+            0,
+        )
+        ** -0.25,
         "freeform": own_wall(t) if own_wall else np.full_like(t, 0.5),
         "fluted": 0.485 + 0.015 * np.cos(8 * (t - np.radians(turn_deg))),
         "flatted": np.minimum(0.5, 0.38 / np.maximum(abs(np.cos(t - np.radians(turn_deg))), 1e-9)),
