@@ -38,6 +38,7 @@ MOST_BENT, SOFTER = 0.4, 1.5
 BENT, BENT_DEG, BENT_EACH = 0.04, 0.3, 0.4
 SIDES_DEG, UNLIKE_SIDES, UNLIKE_DEG = 0.13, 0.25, 0.8
 WIDE_VALUE = 9.0
+LEAST_BORDER = 0.3  # of the reflected edge, along a border of what the network shows; without sides
 LEAST_SIDES, SURE_CERTAINTY, SURELY_ALIKE = 3, 16.0, 0.75
 LEAST_WIDTH = 0.19
 FAR_RIVAL_DEG = 0.6
@@ -324,6 +325,12 @@ def doubts(choice: Choice, sharp: float, frame: int) -> Refusal | None:
     if len(best.sides) < (1 if choice.shown else LEAST_SIDES - 1 if sure else LEAST_SIDES):
         return Refusal(
             QUANTITY, "The body's sides and their reflections are not seen well enough.", SHOW_BOTH
+        )
+    if best.by_sides is None and best.shown is not None and best.shown.image_border < LEAST_BORDER:
+        return Refusal(
+            QUANTITY,
+            "A line crosses the body's reflection, and nothing shows that it is its edge.",
+            SHOW_BOTH,
         )
     # The reflected sides lie farther from the focus, and only help to check.
     own = [f.edge.blur for name, f in best.sides.items() if name in ("left", "right")]

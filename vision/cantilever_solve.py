@@ -46,7 +46,7 @@ SHADED_FLOOR_PX = 0.35  # over paper, where the rod's own shadow lies beside it
 MOST_U_DEG, MOST_U_PAPER_DEG = 0.85, 1.5  # on a mirror another photo will tell more
 # that what passes for the reflection, and would lie where one does, is none: at a fine overlap; and
 # what lacks of that to e times as much
-IMAGE_DOUBT, FINE_OVERLAP, DOUBT_FOLD, MOST_DOUBT = 0.05, 0.95, 0.05, 0.8
+IMAGE_DOUBT, FINE_OVERLAP, DOUBT_FOLD, MOST_DOUBT = 0.08, 0.95, 0.04, 0.8
 STEP_DEG, RISE_RANGE_DEG = 0.05, 14.0  # of rises weighed, about the prior's
 RETAKE = (
     "Photograph from the front, 30-50° above and 3-10° aside, with the stylus tip in the middle of "

@@ -48,7 +48,7 @@ WIDTH_SD, TAPER_SD, MOST_SLOPE = 0.06, 0.03, 0.3  # of half the width; px a px
 MISS_SD = {ROD: 1.3, ROD_IMAGE: 2.6}
 # known scenes: the axis' standard deviations against the fit's own; times e for each so much
 # less overlap than a fine one
-TIMES, FINE_OVERLAP = {ROD: 1.0, ROD_IMAGE: 1.5}, {ROD: 0.985, ROD_IMAGE: 0.95}
+TIMES, FINE_OVERLAP = {ROD: 1.0, ROD_IMAGE: 2.0}, {ROD: 0.985, ROD_IMAGE: 0.96}
 FOLD = {ROD: 0.09, ROD_IMAGE: 0.045}
 
 
