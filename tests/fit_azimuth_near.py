@@ -1,4 +1,4 @@
-"""How good the nearer look's word on the azimuth is: the constants `vision.azimuth.NEAR`.
+"""How good the nearer look's word on the azimuth is: the constants `vision.azimuth_word.NEAR`.
 
     python -m tests.fit_azimuth_near SET [COPY ...]
 
@@ -21,13 +21,14 @@ import numpy as np
 from scipy.optimize import minimize
 from scipy.stats import norm
 
-from vision.azimuth import NEAR, _focal, depths_of, near_half
+from vision.azimuth import _focal, depths_of
 from vision.azimuth_choose import ANYWHERE_DEG, agree
 from vision.azimuth_find import find_candidates, printed_lines
 from vision.azimuth_fit import Fitter, fit_picture
 from vision.azimuth_look import find_borders
 from vision.azimuth_shown import Witness
 from vision.azimuth_solve import Lens, solve_lines
+from vision.azimuth_word import NEAR, near_half
 from vision.photo import load_photo
 
 

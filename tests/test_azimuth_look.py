@@ -16,12 +16,12 @@ from scipy.stats import norm
 from skimage import draw
 
 from vision import azimuth_look, azimuth_near
-from vision.azimuth import near_half
 from vision.azimuth_body import BODY, HOLDER, IMAGE, ROD, UNDER
 from vision.azimuth_borders import Run, lower_border, straight_runs, upper_border
-from vision.azimuth_choose import ANYWHERE_DEG, Choice, Near, unlike_near
+from vision.azimuth_choose import Choice, unlike_near
 from vision.azimuth_look import Borders, Line
 from vision.azimuth_told import beyond_doubt, sides_beside
+from vision.azimuth_word import ANYWHERE_DEG, Near, near_half
 
 Array = NDArray[np.float64]
 SHAPE = (336, 448)

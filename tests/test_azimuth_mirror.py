@@ -16,9 +16,10 @@ from numpy.typing import NDArray
 from scipy import ndimage
 from skimage import draw
 
-from vision.azimuth_choose import Near, _by_the_sides, doubts
+from vision.azimuth_choose import _by_the_sides, doubts
 from vision.azimuth_find import find_candidates
 from vision.azimuth_mirror import MirrorMap, find_mirrors
+from vision.azimuth_word import Near
 
 Array = NDArray[np.float64]
 HEIGHT, WIDTH = 300, 400

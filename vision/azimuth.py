@@ -16,13 +16,11 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from vision.azimuth_borders import Run
 from vision.azimuth_candidate import Candidate
 from vision.azimuth_choose import (
     QUANTITY,
     SHOW_BOTH,
     TEMPER,
-    Near,
     agree,
     doubts,
     unlike_near,
@@ -33,6 +31,7 @@ from vision.azimuth_look import Borders, find_borders
 from vision.azimuth_shown import Witness
 from vision.azimuth_solve import Depth, Lens, Solution, solve_lines
 from vision.azimuth_told import beyond_doubt, fit_told
+from vision.azimuth_word import Near, near_half
 from vision.edges import EdgeFit
 from vision.marks import edges_beside, missing_marks
 from vision.near_edges import NearEdge
@@ -81,26 +80,7 @@ BUDGET_NOTES = {
 GENERATOR_U_DEG = 0.75  # body against generator, commonly 1-2 degrees at most; common practice
 
 
-@dataclass(frozen=True)
-class Good:
-    """How good the nearer look's word is where its image's border is less ``rough``.
-
-    ``u`` (degrees) and ``far`` as of `Near`; from `fifth` and `eighth`, which it was not taught.
-    """
-
-    rough: float
-    u: float
-    far: float
-
-
-NEAR = (
-    Good(0.4, 0.08, 0.08),
-    Good(0.65, 0.15, 0.2),
-    Good(0.8, 0.23, 0.5),
-    Good(math.inf, 0.2, 0.8),
-)
 WELL_FAR = 0.25  # the nearer look's own borders are fitted where it is far off so seldom
-WHOLE, MISSING = 160, 1 / 200  # columns of a whole border; roughness of a missing one
 
 
 @dataclass(frozen=True)
@@ -214,20 +194,6 @@ def _same_pair(one: Fitted, other: Fitted) -> bool:
         and same_line(one.image.edge, other.image.edge)
         and len(other.sides) >= len(one.sides)
     )
-
-
-def near_half(borders: Borders | None) -> Near | None:
-    """What the nearer look says of half the slopes' difference, and how good its word is."""
-    if borders is None or not borders.both:
-        return None
-    edge, image = borders.edges[0], borders.images[0]
-    good = next(g for g in NEAR if roughness(image.run) < g.rough)
-    return Near(math.degrees(edge.angle - image.angle) / 2, good.u, good.far)
-
-
-def roughness(run: Run) -> float:
-    """How far (px, RMS) a border lies off its line, and more where columns of it are missing."""
-    return run.off + MISSING * max(0, WHOLE - run.count)
 
 
 def depths_of(borders: Borders | None) -> tuple[Depth, ...]:

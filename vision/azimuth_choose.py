@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 
 from vision.azimuth_candidate import Candidate
 from vision.azimuth_fit import SOME_INK, Fitted, belief, pair_u, same_line, weigh
+from vision.azimuth_word import Near
 from vision.reading import Refusal
 
 QUANTITY = "azimuth"
@@ -33,7 +34,7 @@ LINE_NOT_STEP, MOST_LINE_MISS_DEG = 1.0, 0.5
 # BENT_DEG; the four sides tell the same angle to SIDES_DEG, unless the front leans or is not alike
 # left and right. How often, from the tuning photographs; every further edge that agrees makes the
 # first less likely, an image softer than all else more.
-ANYWHERE_DEG = 5.0  # over so much the nearer look's word is spread about a wrong pair
+
 MOST_BENT, SOFTER = 0.4, 1.5
 BENT, BENT_DEG, BENT_EACH = 0.04, 0.3, 0.4
 SIDES_DEG, UNLIKE_SIDES, UNLIKE_DEG = 0.13, 0.25, 0.8
@@ -47,23 +48,6 @@ SHOW_BOTH = (
     "Photograph the body head-on from 5-12° above with its reflection in a clean mirror, the "
     "whole lower edge and both sides in the frame."
 )
-
-
-@dataclass(frozen=True)
-class Near:
-    """What the nearer look says of half the slopes' difference by itself, degrees.
-
-    It is good to ``u``, except for a share ``far`` of photos, where it says nothing.
-    """
-
-    half: float
-    u: float
-    far: float
-
-    def gain(self, half: float) -> float:
-        """Logarithm of how much likelier its word is if ``half`` (degrees) is right than if not."""
-        own = _normal(self.half - half, self.u) / math.sqrt(2 * math.pi)
-        return math.log(self.far + (1 - self.far) * own * ANYWHERE_DEG)
 
 
 @dataclass(frozen=True)

@@ -17,10 +17,10 @@ from numpy.typing import NDArray
 from vision.azimuth_body import BODY, IMAGE, ROD
 from vision.azimuth_borders import lower_border, straight_runs, upper_border
 from vision.azimuth_candidate import MAX_STEEP, Candidate
-from vision.azimuth_choose import Near
 from vision.azimuth_fit import Fitted, Fitter
 from vision.azimuth_look import SHOWN, Borders, beneath
 from vision.azimuth_shown import Witness
+from vision.azimuth_word import Near
 from vision.network import out_of
 
 Array = NDArray[np.float64]

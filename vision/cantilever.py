@@ -107,8 +107,8 @@ def find_cantilever(
     rgb, grey = photo.rgb, photo.grey
     if factor < 1.0:
         size = (round(photo.width * factor), round(photo.height * factor))
-        rgb = cv2.resize(halved(photo.rgb, factor), size, interpolation=cv2.INTER_AREA)
-        rgb = rgb.astype(np.uint8, copy=False)
+        small = cv2.resize(halved(photo.rgb, factor), size, interpolation=cv2.INTER_AREA)
+        rgb = small.astype(np.uint8, copy=False)
         grey = cv2.cvtColor(rgb, cv2.COLOR_RGB2GRAY).astype(np.float32) / np.float32(255)
         factor = size[0] / photo.width
     shift = (factor - 1) / 2
