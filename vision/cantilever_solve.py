@@ -43,7 +43,7 @@ MEASURAND = (
 GENERATOR_U_DEG = 0.5  # cantilever against generator: common practice, no source
 LIMB_FLOOR_PX = SHADING_PX  # unseen in its scatter; like those below, of a 1600 x 1200 picture
 SHADED_FLOOR_PX = 0.35  # over paper, where the rod's own shadow lies beside it
-MOST_U_DEG, MOST_U_PAPER_DEG = 0.85, 1.5  # on a mirror another photo will tell more
+MOST_U_DEG, MOST_U_PAPER_DEG = 1.0, 1.5  # on a mirror another photo will tell more
 # that what passes for the reflection, and would lie where one does, is none: at a fine overlap; and
 # what lacks of that to e times as much
 IMAGE_DOUBT, FINE_OVERLAP, DOUBT_FOLD, MOST_DOUBT = 0.08, 0.95, 0.04, 0.8
