@@ -590,3 +590,11 @@ def test_a_nearly_black_photo_is_refused(quantity: str) -> None:
     outcome = measure_file(_as_png(dark), quantity)
     assert isinstance(outcome, Refusal)
     assert "black" in outcome.reason
+
+
+def test_what_stands_far_off_the_printed_line_is_no_cantilever() -> None:
+    """Such as the body's edge; people turn the sheet along the cantilever (common practice)."""
+    pose = grid_pose(40, 3, 0)
+    assert isinstance(solve_cantilever(_lines(pose, 12.0, 20.0)), Reading)
+    refused = solve_cantilever(_lines(pose, 20.0, 20.0))
+    assert isinstance(refused, Refusal) and "20° off" in refused.reason

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import replace
+from pathlib import Path
 
 import cv2
 import numpy as np
@@ -18,14 +19,16 @@ from scipy.spatial.transform import Rotation
 from scipy.stats import binomtest
 from skimage import data
 
+from vision import rake
 from vision.camera import Camera
 from vision.groove import groove_slope
 from vision.measure import Options, measure
-from vision.photo import FocalPrior, Photo
+from vision.needle import Needle, find_needle
+from vision.photo import FocalPrior, Photo, load_photo
 from vision.rake import RakeLines, find_rake, read_rake, solve_rake
 from vision.rake_model import Line, solve
 from vision.reading import Reading, Refusal
-from vision.side_rod import find_side_rod
+from vision.side_rod import SideRod, find_side_rod
 
 SIZE = (1600, 1200)
 FOCAL = 24000.0  # px: a field of 4 mm seen from 60 mm
@@ -386,3 +389,20 @@ def test_lines_without_a_surface_are_misuse() -> None:
     shanks = [x for x in _lines(_pose(), reflected=True) if not x.name.startswith("reflected")]
     with pytest.raises(ValueError, match="surface"):
         solve(shanks, CAMERA, True)
+
+
+@pytest.mark.parametrize(("quality", "read"), [(5.0, False), (30.0, True)])
+def test_smeared_edges_over_a_mirror_are_refused(
+    monkeypatch: pytest.MonkeyPatch, quality: float, read: bool
+) -> None:
+    def smeared(rgb: np.ndarray, rod: SideRod) -> Needle | None:
+        needle = find_needle(rgb, rod)
+        assert needle is not None and needle.image is not None
+        return replace(needle, quality=quality)
+
+    monkeypatch.setattr(rake, "find_needle", smeared)
+    photo = load_photo(Path(__file__).parents[1] / "sample_images" / "rake-1.jpg")
+    found = find_rake(photo, Options())
+    assert isinstance(found, RakeLines) == read
+    if isinstance(found, Refusal):
+        assert "two clear edges" in found.reason

@@ -47,6 +47,7 @@ MOST_U_DEG, MOST_U_PAPER_DEG = 1.0, 1.5  # on a mirror another photo will tell m
 # that what passes for the reflection, and would lie where one does, is none: at a fine overlap; and
 # what lacks of that to e times as much
 IMAGE_DOUBT, FINE_OVERLAP, DOUBT_FOLD, MOST_DOUBT = 0.08, 0.95, 0.04, 0.8
+MOST_TURN_DEG = 16.0  # sheets are turned by 10 at most, cantilevers a few degrees off that
 STEP_DEG, RISE_RANGE_DEG = 0.05, 14.0  # of rises weighed, about the prior's
 RETAKE = (
     "Photograph from the front, 30-50° above and 3-10° aside, with the stylus tip in the middle of "
@@ -140,6 +141,15 @@ def _solved_reading(photos: Sequence[CantileverLines]) -> Reading | Refusal:
             QUANTITY,
             f"The {_what(photos)} the direction only to ±{2 * total:.1f}°.",
             RETAKE,
+            lines=tuple(replace(s, role="look") for s in photos[0].segments()),
+        )
+    turn = abs(math.degrees(solved.turn))
+    if turn > MOST_TURN_DEG:
+        return Refusal(
+            QUANTITY,
+            f"What was found stands {turn:.0f}° off the printed line, which is not believable.",
+            "Turn the sheet until its lines run along the cantilever, keep lamps out of the "
+            "picture, and photograph again.",
             lines=tuple(replace(s, role="look") for s in photos[0].segments()),
         )
     return _reading(photos, solved, parts)

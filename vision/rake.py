@@ -45,6 +45,7 @@ SHANK_FLOOR_DEG, CONE_FLOOR_DEG = 0.06, 0.4
 END_SHIFT_BLURS = 0.2  # a corner, a rim or a speck can draw one end of an edge by this much
 ROD_FLOOR_DEG = 0.5
 LEAST_WIDTH_PX = 16.0
+LEAST_QUALITY = 8.0  # of edges, over a mirror: below it they are smeared, such as by motion
 WANTED_WIDTH_PX = 80.0
 # Of its width: the tip found may be above its place on the mirror, its image seen or not
 MOST_ABOVE, MOST_ABOVE_ALONE = 0.8, 0.3
@@ -122,7 +123,7 @@ def find_rake(photo: Photo, options: Options) -> RakeLines | Refusal:
             f"Move closer or use a clip-on lens until it spans {WANTED_WIDTH_PX:.0f} px.",
             _look(rod),
         )
-    if needle is None:
+    if needle is None or (needle.image is not None and needle.quality < LEAST_QUALITY):
         return _refusal(
             "No stylus with two clear edges was found under the end of the cantilever.",
             "Focus on the stylus, light it from behind, and move closer until it spans "
