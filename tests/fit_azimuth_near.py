@@ -22,13 +22,13 @@ from scipy.optimize import minimize
 from scipy.stats import norm
 
 from vision.azimuth import _focal, depths_of
-from vision.azimuth_choose import ANYWHERE_DEG, agree
+from vision.azimuth_choose import agree
 from vision.azimuth_find import find_candidates, printed_lines
 from vision.azimuth_fit import Fitter, fit_picture
 from vision.azimuth_look import find_borders
 from vision.azimuth_shown import Witness
 from vision.azimuth_solve import Lens, solve_lines
-from vision.azimuth_word import NEAR, near_half
+from vision.azimuth_word import ANYWHERE_DEG, NEAR, near_half
 from vision.photo import load_photo
 
 
