@@ -218,6 +218,12 @@ def test_sealed_scenes_show_shapes_that_tuning_never_shows() -> None:
     assert len(set().union(*seeds)) == sum(map(len, seeds))
 
 
+@pytest.mark.parametrize("name", photosets.SCENES)
+def test_every_set_can_be_drawn(name: str) -> None:
+    first, _, family = photosets.SCENES[name]
+    assert photosets.spec_of("cantilever", first, family)["quantity"] == "cantilever"
+
+
 def test_pairs_show_one_setting_from_both_sides() -> None:
     left, right = photosets.pair_of(3004), photosets.pair_of(3005)
     assert left["camera"]["off_axis_deg"] < -4 and right["camera"]["off_axis_deg"] > 4

@@ -34,7 +34,6 @@ LINE_NOT_STEP, MOST_LINE_MISS_DEG = 1.0, 0.5
 # BENT_DEG; the four sides tell the same angle to SIDES_DEG, unless the front leans or is not alike
 # left and right. How often, from the tuning photographs; every further edge that agrees makes the
 # first less likely, an image softer than all else more.
-
 MOST_BENT, SOFTER = 0.4, 1.5
 BENT, BENT_DEG, BENT_EACH = 0.04, 0.3, 0.4
 SIDES_DEG, UNLIKE_SIDES, UNLIKE_DEG = 0.13, 0.25, 0.8
@@ -48,6 +47,7 @@ SHOW_BOTH = (
     "Photograph the body head-on from 5-12° above with its reflection in a clean mirror, the "
     "whole lower edge and both sides in the frame."
 )
+AND_SHOW_BOTH = SHOW_BOTH[0].lower() + SHOW_BOTH[1:]
 
 
 @dataclass(frozen=True)
@@ -265,9 +265,7 @@ def unlike_near(choice: Choice, near: Near | None) -> Refusal | None:
     return Refusal(
         QUANTITY,
         f"The edges and the borders of the body's reflection disagree by {2 * miss:.1f}°.",
-        "Keep printed lines and shadows away from the body's reflection, and "
-        + SHOW_BOTH[0].lower()
-        + SHOW_BOTH[1:],
+        f"Keep printed lines and shadows away from the body's reflection, and {AND_SHOW_BOTH}",
     )
 
 
@@ -300,9 +298,7 @@ def doubts(choice: Choice, sharp: float, frame: int) -> Refusal | None:
         return Refusal(
             QUANTITY,
             "Several edges could be the reflected one, and they disagree.",
-            "Clean the mirror, keep printed lines away from the reflection, and "
-            + SHOW_BOTH[0].lower()
-            + SHOW_BOTH[1:],
+            f"Clean the mirror, keep printed lines away from the reflection, and {AND_SHOW_BOTH}",
         )
     mirrors = best.alike > SURELY_ALIKE and choice.share > 0.9
     sure = mirrors or choice.certainty > SURE_CERTAINTY

@@ -137,22 +137,23 @@ def _solved_reading(photos: Sequence[CantileverLines]) -> Reading | Refusal:
     parts = _budget(photos, solved)
     total = math.hypot(*(p.standard_uncertainty for p in parts))
     if total > (MOST_U_PAPER_DEG if all(p.plain for p in photos) else MOST_U_DEG):
-        return Refusal(
-            QUANTITY,
-            f"The {_what(photos)} the direction only to ±{2 * total:.1f}°.",
-            RETAKE,
-            lines=tuple(replace(s, role="look") for s in photos[0].segments()),
+        return _refusal(
+            photos, f"The {_what(photos)} the direction only to ±{2 * total:.1f}°.", RETAKE
         )
     turn = abs(math.degrees(solved.turn))
     if turn > MOST_TURN_DEG:
-        return Refusal(
-            QUANTITY,
+        return _refusal(
+            photos,
             f"What was found stands {turn:.0f}° off the printed line, which is not believable.",
             "Turn the sheet until its lines run along the cantilever, keep lamps out of the "
             "picture, and photograph again.",
-            lines=tuple(replace(s, role="look") for s in photos[0].segments()),
         )
     return _reading(photos, solved, parts)
+
+
+def _refusal(photos: Sequence[CantileverLines], reason: str, advice: str) -> Refusal:
+    lines = tuple(replace(s, role="look") for s in photos[0].segments())
+    return Refusal(QUANTITY, reason, advice, lines=lines)
 
 
 def _what(photos: Sequence[CantileverLines]) -> str:

@@ -49,8 +49,7 @@ def wall(spec: dict[str, Any]) -> Callable[[Array], Array]:
     ripples = [(k, rng.uniform(0, 0.03), rng.uniform(0, 2 * np.pi)) for k in RIPPLES]
 
     def radius(t: Array) -> Array:
-        sides = np.abs([np.cos(t - turn), np.sin(t - turn) / deep])
-        r = 0.5 * np.sum(sides**power, 0) ** (-1 / power)
+        r = shapes.superellipse(t - turn, power, 1 / deep)
         return np.asarray(r * (1 + sum(a * np.cos(k * t + p) for k, a, p in ripples)))
 
     return radius

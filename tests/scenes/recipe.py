@@ -14,108 +14,82 @@ import numpy as np
 from tests.scenes import odd
 
 QUANTITIES = ("rake", "cantilever", "azimuth")
-FAMILIES = (
-    "tuning",
-    "second",
-    "third",
-    "fourth",
-    "fifth",
-    "sixth",
-    "seventh",
-    "eighth",
-    "odd",
-    "sealed",
-)
+FAMILIES = ("tuning", "second", "third", "fourth", "fifth", "sixth", "seventh", "eighth", "odd",
+            "ninth", "sealed")  # fmt: skip
+# The sealed scenes were drawn, and counted, by the number of the family that became "ninth".
+DRAWN_AS = {name: k for k, name in enumerate(FAMILIES)} | {"sealed": FAMILIES.index("ninth")}
 
-BODIES = {
-    "tuning": ["box", "bevelled", "rounded", "open-front", "guard", "two-colour"],
-    "second": ["box", "bevelled", "rounded", "open-front", "guard", "two-colour",
-               "octagon", "stepped", "prow", "cheeks"],
-    "third": ["box", "bevelled", "rounded", "open-front", "guard", "two-colour",
-              "octagon", "stepped", "prow", "cheeks", "flange", "ribbed", "keystone"],
-    "fourth": ["box", "bevelled", "rounded", "open-front", "guard", "two-colour",
-               "octagon", "stepped", "prow", "cheeks", "flange", "ribbed", "keystone",
-               "lipped", "drilled"],
-    "fifth": ["box", "bevelled", "rounded", "open-front", "guard", "two-colour",
-              "octagon", "stepped", "prow", "cheeks", "flange", "ribbed", "keystone",
-              "lipped", "drilled", "gabled", "panelled"],
-    "sixth": ["box", "bevelled", "rounded", "open-front", "guard", "two-colour",
-              "octagon", "stepped", "prow", "cheeks", "flange", "ribbed", "keystone",
-              "lipped", "drilled", "gabled", "panelled", "waisted", "seamed"],
-    "seventh": ["box", "bevelled", "rounded", "open-front", "guard", "two-colour",
-               "octagon", "stepped", "prow", "cheeks", "flange", "ribbed", "keystone",
-               "lipped", "drilled", "gabled", "panelled", "waisted", "seamed", "arched", "halved"],
-    "eighth": ["box", "bevelled", "rounded", "open-front", "guard", "two-colour",
-               "octagon", "stepped", "prow", "cheeks", "flange", "ribbed", "keystone",
-               "lipped", "drilled", "gabled", "panelled", "waisted", "seamed", "arched", "halved",
-               "collared", "notched"],
-}  # fmt: skip
-BODIES["odd"] = BODIES["seventh"] + ["freeform"] * 6
-BODIES["ninth"] = BODIES["eighth"] + ["pillared", "terraced"]
-BODIES["sealed"] = BODIES["ninth"] + ["louvred", "hooded"]
-RODS = {
-    "tuning": ["tube", "thin rod", "tapered"],
-    "second": ["tube", "thin rod", "tapered", "rounded rod", "square rod"],
-    "third": ["tube", "thin rod", "tapered", "rounded rod", "square rod", "sleeved rod"],
-    "fourth": ["tube", "thin rod", "tapered", "rounded rod", "square rod", "sleeved rod",
-               "banded tube"],
-    "fifth": ["tube", "thin rod", "tapered", "rounded rod", "square rod", "sleeved rod",
-              "banded tube", "oval rod"],
-    "sixth": ["tube", "thin rod", "tapered", "rounded rod", "square rod", "sleeved rod",
-              "banded tube", "oval rod", "six-sided rod"],
-    "seventh": ["tube", "thin rod", "tapered", "rounded rod", "square rod", "sleeved rod",
-               "banded tube", "oval rod", "six-sided rod", "necked rod"],
-    "eighth": ["tube", "thin rod", "tapered", "rounded rod", "square rod", "sleeved rod",
-               "banded tube", "oval rod", "six-sided rod", "necked rod", "stepped rod"],
-}  # fmt: skip
-RODS["odd"] = RODS["seventh"] + ["turned rod"] * 4
-RODS["ninth"] = RODS["eighth"] + ["flared rod"]
-RODS["sealed"] = RODS["ninth"] + ["ringed rod"]
-SHANKS = {
-    "tuning": ["round", "square"],
-    "second": ["round", "square", "octagon"],
-    "third": ["round", "square", "octagon", "hexagon"],
-    "fourth": ["round", "square", "octagon", "hexagon", "flatted"],
-    "fifth": ["round", "square", "octagon", "hexagon", "flatted", "rounded square"],
-    "sixth": ["round", "square", "octagon", "hexagon", "flatted", "rounded square", "oblong"],
-    "seventh": ["round", "square", "octagon", "hexagon", "flatted", "rounded square", "oblong",
-               "stadium"],
-    "eighth": ["round", "square", "octagon", "hexagon", "flatted", "rounded square", "oblong",
-               "stadium", "fluted"],
-}  # fmt: skip
-SHANKS["odd"] = SHANKS["seventh"] + ["freeform"] * 4
-SHANKS["ninth"] = SHANKS["eighth"] + ["lens"]
-SHANKS["sealed"] = SHANKS["ninth"] + ["cushion"]
-TIPS = {
-    "tuning": ["conical", "elliptical", "long-edge"],
-    "second": ["conical", "elliptical", "long-edge", "tapered shank"],
-    "third": ["conical", "elliptical", "long-edge", "tapered shank"],
-    "fourth": ["conical", "elliptical", "long-edge", "tapered shank"],
-    "fifth": ["conical", "elliptical", "long-edge", "tapered shank"],
-    "sixth": ["conical", "elliptical", "long-edge", "tapered shank"],
-    "seventh": ["conical", "elliptical", "long-edge", "tapered shank"],
-    "eighth": ["conical", "elliptical", "long-edge", "tapered shank"],
-    "odd": ["conical", "elliptical", "long-edge", "tapered shank"],
-    "ninth": ["conical", "elliptical", "long-edge", "tapered shank"],
-    "sealed": ["conical", "elliptical", "long-edge", "tapered shank"],
-}
-LIGHTS = {
-    "tuning": ["back", "soft", "hard", "dim"],
-    "second": ["back", "soft", "hard", "dim", "window", "ring"],
-    "third": ["back", "soft", "hard", "dim", "window", "ring", "two lamps"],
-    "fourth": ["back", "soft", "hard", "dim", "window", "ring", "two lamps", "strip lamp"],
-    "fifth": ["back", "soft", "hard", "dim", "window", "ring", "two lamps", "strip lamp",
-              "table lamp"],
-    "sixth": ["back", "soft", "hard", "dim", "window", "ring", "two lamps", "strip lamp",
-              "table lamp", "two windows"],
-    "seventh": ["back", "soft", "hard", "dim", "window", "ring", "two lamps", "strip lamp",
-               "table lamp", "two windows", "overcast"],
-    "eighth": ["back", "soft", "hard", "dim", "window", "ring", "two lamps", "strip lamp",
-               "table lamp", "two windows", "overcast", "ceiling spots"],
-}  # fmt: skip
-LIGHTS["odd"] = LIGHTS["seventh"] + ["any"] * 6
-LIGHTS["ninth"] = LIGHTS["eighth"] + ["blinds"]
-LIGHTS["sealed"] = LIGHTS["ninth"] + ["skylight"]
+
+def _growing(**added: list[str]) -> dict[str, list[str]]:
+    """What each family draws from: all that those before it show, and what it adds.
+
+    What "odd" adds only it shows.
+    """
+    found: dict[str, list[str]] = {}
+    shown: list[str] = []
+    for family in FAMILIES:
+        if family == "odd":
+            found[family] = found["seventh"] + added["odd"]
+            continue
+        shown = shown + added.get(family, [])
+        found[family] = shown
+    return found
+
+
+BODIES = _growing(
+    tuning=["box", "bevelled", "rounded", "open-front", "guard", "two-colour"],
+    second=["octagon", "stepped", "prow", "cheeks"],
+    third=["flange", "ribbed", "keystone"],
+    fourth=["lipped", "drilled"],
+    fifth=["gabled", "panelled"],
+    sixth=["waisted", "seamed"],
+    seventh=["arched", "halved"],
+    eighth=["collared", "notched"],
+    odd=["freeform"] * 6,
+    ninth=["pillared", "terraced"],
+    sealed=["louvred", "hooded"],
+)
+RODS = _growing(
+    tuning=["tube", "thin rod", "tapered"],
+    second=["rounded rod", "square rod"],
+    third=["sleeved rod"],
+    fourth=["banded tube"],
+    fifth=["oval rod"],
+    sixth=["six-sided rod"],
+    seventh=["necked rod"],
+    eighth=["stepped rod"],
+    odd=["turned rod"] * 4,
+    ninth=["flared rod"],
+    sealed=["ringed rod"],
+)
+THICK_RODS = ("tube", "tapered", "banded tube", "turned rod")
+SHANKS = _growing(
+    tuning=["round", "square"],
+    second=["octagon"],
+    third=["hexagon"],
+    fourth=["flatted"],
+    fifth=["rounded square"],
+    sixth=["oblong"],
+    seventh=["stadium"],
+    eighth=["fluted"],
+    odd=["freeform"] * 4,
+    ninth=["lens"],
+    sealed=["cushion"],
+)
+TIPS = _growing(tuning=["conical", "elliptical", "long-edge"], second=["tapered shank"], odd=[])
+LIGHTS = _growing(
+    tuning=["back", "soft", "hard", "dim"],
+    second=["window", "ring"],
+    third=["two lamps"],
+    fourth=["strip lamp"],
+    fifth=["table lamp"],
+    sixth=["two windows"],
+    seventh=["overcast"],
+    eighth=["ceiling spots"],
+    odd=["any"] * 6,
+    ninth=["blinds"],
+    sealed=["skylight"],
+)
 SURFACES = {
     "rake": (["mirror", "record", "back-silvered mirror", "glossy card", "matt card"],
              [0.44, 0.40, 0.06, 0.06, 0.04]),
@@ -141,7 +115,7 @@ def draw(quantity: str, seed: int, family: str = "tuning") -> dict[str, Any]:
         raise ValueError(f"quantity: {quantity!r}; allowed: {', '.join(QUANTITIES)}")
     if family not in FAMILIES:
         raise ValueError(f"family: {family!r}; allowed: {', '.join(FAMILIES)}")
-    rng = np.random.default_rng([QUANTITIES.index(quantity), FAMILIES.index(family), seed])
+    rng = np.random.default_rng([QUANTITIES.index(quantity), DRAWN_AS[family], seed])
     names, weights = SURFACES[quantity]
     spec: dict[str, Any] = {
         "quantity": quantity,
@@ -209,23 +183,7 @@ def _stylus(rng: np.random.Generator, family: str, widest_mm: float) -> dict[str
 
 def _cantilever(rng: np.random.Generator, family: str) -> dict[str, Any]:
     kind = str(rng.choice(RODS[family]))
-    radius = (
-        _u(rng, 0.10, 0.19)
-        if kind
-        in (
-            "thin rod",
-            "rounded rod",
-            "square rod",
-            "sleeved rod",
-            "oval rod",
-            "six-sided rod",
-            "necked rod",
-            "stepped rod",
-            "flared rod",
-            "ringed rod",
-        )
-        else _u(rng, 0.16, 0.33)
-    )
+    radius = _u(rng, 0.16, 0.33) if kind in THICK_RODS else _u(rng, 0.10, 0.19)
     grow = _u(rng, 1.3, 1.9) if kind == "tapered" else 1.0
     return {
         "kind": kind,

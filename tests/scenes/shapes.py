@@ -137,40 +137,15 @@ def needle(
         "round": np.full_like(t, 0.5),
         "square": 0.5
         / np.maximum(abs(np.cos(t - np.radians(turn_deg))), abs(np.sin(t - np.radians(turn_deg)))),
-        # |x|^5 + |y|^5 = (1/2)^5
-        "rounded square": 0.5
-        * np.sum(
-            np.abs([np.cos(t - np.radians(turn_deg)), np.sin(t - np.radians(turn_deg))]) ** 5, 0
-        )
-        ** -0.2,
+        "rounded square": superellipse(t - np.radians(turn_deg), 5.0),
         # four fifths as deep as it is wide
         "oblong": 0.5
         / np.maximum(
             abs(np.cos(t - np.radians(turn_deg))), 1.25 * abs(np.sin(t - np.radians(turn_deg)))
         ),
-        # |x|^3 + |1.2 y|^3 = (1/2)^3
-        "stadium": 0.5
-        * np.sum(
-            np.abs([np.cos(t - np.radians(turn_deg)), 1.2 * np.sin(t - np.radians(turn_deg))]) ** 3,
-            0,
-        )
-        ** (-1 / 3),
-        # |x|^1.6 + |1.3 y|^1.6 = (1/2)^1.6
-        "lens": 0.5
-        * np.sum(
-            np.abs([np.cos(t - np.radians(turn_deg)), 1.3 * np.sin(t - np.radians(turn_deg))])
-            ** 1.6,
-            0,
-        )
-        ** (-1 / 1.6),
-        # |x|^4 + |1.15 y|^4 = (1/2)^4
-        "cushion": 0.5
-        * np.sum(
-            np.abs([np.cos(t - np.radians(turn_deg)), 1.15 * np.sin(t - np.radians(turn_deg))])
-            ** 4,
-            0,
-        )
-        ** -0.25,
+        "stadium": superellipse(t - np.radians(turn_deg), 3.0, 1.2),
+        "lens": superellipse(t - np.radians(turn_deg), 1.6, 1.3),
+        "cushion": superellipse(t - np.radians(turn_deg), 4.0, 1.15),
         "freeform": own_wall(t) if own_wall else np.full_like(t, 0.5),
         "fluted": 0.485 + 0.015 * np.cos(8 * (t - np.radians(turn_deg))),
         "flatted": np.minimum(0.5, 0.38 / np.maximum(abs(np.cos(t - np.radians(turn_deg))), 1e-9)),
@@ -197,6 +172,12 @@ def needle(
             np.stack([radius * np.cos(t), radius * np.sin(t), np.full_like(t, height)], 1)
         )
     return rings(sections, smooth=shank == "round"), float(cone_mm)
+
+
+def superellipse(t: Array, power: float, flat: float = 1.0) -> Array:
+    """Radius at angles t of |x|^power + |flat y|^power = (1/2)^power."""
+    sides = np.abs([np.cos(t), flat * np.sin(t)])
+    return np.asarray(0.5 * np.sum(sides**power, 0) ** (-1 / power))
 
 
 def _widest_facing(t: Array, sides: int) -> Array:
