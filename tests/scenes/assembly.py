@@ -124,6 +124,10 @@ def _stylus_and_cantilever(out: Assembly, spec: dict[str, Any]) -> None:
                       rod["kind"] == "stepped rod", rod["kind"] == "flared rod")  # fmt: skip
     if rod["kind"] == "turned rod":
         mesh = odd.turned_rod(spec)
+    if rod["kind"] == "waisted rod":
+        # thinner in the middle
+        long, thick = rod["length_mm"], rod["radius_mm"]
+        mesh = shapes.lathe([(0.0, thick), (0.4 * long, 0.75 * thick), (long, thick)])
     if rod["kind"] == "oval rod":
         mesh = mesh.moved(np.diag([0.7, 1.0, 1.0]))  # less high than wide
     lie = shapes.frame_along(along, (0.0, 0.0, 1.0))
@@ -337,6 +341,18 @@ def _body(out: Assembly, spec: dict[str, Any]) -> None:
                 hood.moved(lie, (x0 + 0.1 * (top - low), 0.0, top - 0.2 * (top - low))),
                 other,
             )
+        if kind == "studded":
+            # two rows of studs on the face
+            for at_z in (low + 0.35 * (top - low), low + 0.75 * (top - low)):
+                for across in (-0.3, 0.0, 0.3):
+                    at = (x0, across * wide * (1 - taper), at_z)
+                    put("stud", shapes.ball(at, 0.06 * wide), other)
+        if kind == "winged":
+            # a plate along either side of the upper half
+            for side in (-1, 1):
+                size = (0.6 * (x1 - x0), 0.6, 0.5 * (top - low))
+                at = ((x0 + x1) / 2, side * (wide / 2 + 0.2), low + 0.5 * (top - low))
+                put("wing", shapes.box(at, size), other)
         if kind == "pillared":
             # a half-round pillar at either side of the face
             for side in (-1, 1):
@@ -670,6 +686,9 @@ def _surroundings(out: Assembly, spec: dict[str, Any]) -> None:
             shapes.frame_along((0, 0, -1), (1, 0, 0)), (0, 0, 260)
         )
         out.lamps.append(("skylight", panel, list(3.0 * warm)))
+    elif light == "globe lamp":
+        at = world.cantilever_direction(lamp["bearing_deg"], 45.0) * 190
+        out.lamps.append(("bulb", shapes.ball(at, 40.0), list(22.0 * warm)))
     elif light == "blinds":
         # a window behind slats: five bright bands
         low = world.cantilever_direction(lamp["bearing_deg"], 25.0)

@@ -15,9 +15,9 @@ from tests.scenes import odd
 
 QUANTITIES = ("rake", "cantilever", "azimuth")
 FAMILIES = ("tuning", "second", "third", "fourth", "fifth", "sixth", "seventh", "eighth", "odd",
-            "ninth", "sealed")  # fmt: skip
-# The sealed scenes were drawn, and counted, by the number of the family that became "ninth".
-DRAWN_AS = {name: k for k, name in enumerate(FAMILIES)} | {"sealed": FAMILIES.index("ninth")}
+            "ninth", "tenth", "sealed")  # fmt: skip
+# The tenth scenes were drawn, and counted, by the number of the ninth family.
+DRAWN_AS = {name: k for k, name in enumerate(FAMILIES)} | {"tenth": FAMILIES.index("ninth")}
 
 
 def _growing(**added: list[str]) -> dict[str, list[str]]:
@@ -47,7 +47,8 @@ BODIES = _growing(
     eighth=["collared", "notched"],
     odd=["freeform"] * 6,
     ninth=["pillared", "terraced"],
-    sealed=["louvred", "hooded"],
+    tenth=["louvred", "hooded"],
+    sealed=["studded", "winged"],
 )
 RODS = _growing(
     tuning=["tube", "thin rod", "tapered"],
@@ -60,7 +61,8 @@ RODS = _growing(
     eighth=["stepped rod"],
     odd=["turned rod"] * 4,
     ninth=["flared rod"],
-    sealed=["ringed rod"],
+    tenth=["ringed rod"],
+    sealed=["waisted rod"],
 )
 THICK_RODS = ("tube", "tapered", "banded tube", "turned rod")
 SHANKS = _growing(
@@ -74,7 +76,8 @@ SHANKS = _growing(
     eighth=["fluted"],
     odd=["freeform"] * 4,
     ninth=["lens"],
-    sealed=["cushion"],
+    tenth=["cushion"],
+    sealed=["lobed"],
 )
 TIPS = _growing(tuning=["conical", "elliptical", "long-edge"], second=["tapered shank"], odd=[])
 LIGHTS = _growing(
@@ -88,7 +91,8 @@ LIGHTS = _growing(
     eighth=["ceiling spots"],
     odd=["any"] * 6,
     ninth=["blinds"],
-    sealed=["skylight"],
+    tenth=["skylight"],
+    sealed=["globe lamp"],
 )
 SURFACES = {
     "rake": (["mirror", "record", "back-silvered mirror", "glossy card", "matt card"],

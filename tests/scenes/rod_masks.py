@@ -187,7 +187,10 @@ def widened(frame: Array, size: tuple[int, int], crop: tuple[int, int]) -> Array
 def near_frames(
     scene: assembly.Assembly, spec: dict[str, Any], plan: dict[str, Any], wide: Mask
 ) -> dict[str, Array]:
-    """Frames of nearer looks: "" at the rod, "-image" at its mirror image, as far as shown."""
+    """Frames of nearer looks: "" at the rod, "-image" at its mirror image, as far as shown.
+
+    And "-beside": a look that mostly shows neither, so that the network sees such ones too.
+    """
     view = scene.view
     assert view is not None
     k = plan["width"] / SIZE[0]
@@ -196,6 +199,9 @@ def near_frames(
     if outline is None:
         return {}
     frames = {"": rod_near.frame(*outline.axis, outline.width)}
+    rng = np.random.default_rng([spec["seed"], plan["width"]])
+    away = rng.uniform(0.7, 1.5, 2) * rng.choice([-1, 1], 2) * (rod_near.WIDTH, rod_near.HEIGHT)
+    frames["-beside"] = np.column_stack([frames[""][:, :2], frames[""][:, 2] + away * [1, 0.4]])
     if spec["surface"] in MIRRORS and (wide == ROD_IMAGE).sum() > LEAST_IMAGE:
         ends = np.array([scene.points_mm[f"rod axis at {at}"] for at in ("free end", "body")])
         below = mirrored(ends, view.position, glass_mm(spec))
