@@ -12,6 +12,7 @@ from __future__ import annotations
 
 import argparse
 import math
+import time
 from dataclasses import dataclass
 from itertools import pairwise
 from pathlib import Path
@@ -230,8 +231,9 @@ def train(args: Any) -> None:
     mean = torch.optim.swa_utils.AveragedModel(
         net, multi_avg_fn=torch.optim.swa_utils.get_ema_multi_avg_fn(0.998), use_buffers=True
     )
-    for step in range(args.steps):
-        rate = 2e-3 * min((step + 1) / 200, 0.5 * (1 + math.cos(math.pi * step / args.steps)))
+    begun, step, done = time.time(), 0, 0.0
+    while done < 1:
+        rate = 2e-3 * min((step + 1) / 200, 0.5 * (1 + math.cos(math.pi * done)))
         for group in optimiser.param_groups:
             group["lr"] = rate
         net.train()
@@ -245,8 +247,10 @@ def train(args: Any) -> None:
         loss.backward()
         optimiser.step()
         mean.update_parameters(net)
-        if step % 500 == 499:
-            print(f"step {step + 1}: loss {float(loss):.4f}", flush=True)
+        step += 1
+        done = max(step / args.steps, (time.time() - begun) / args.seconds)
+        if step % 500 == 0:
+            print(f"step {step}: loss {float(loss):.4f}", flush=True)
     final = mean.module.to(memory_format=torch.contiguous_format).eval()
     for folder in args.check:
         shares = overlap(task, final, *load([folder]))
@@ -268,6 +272,9 @@ def main() -> None:
     parser.add_argument("--out", type=Path, required=True)
     parser.add_argument("--check", type=Path, nargs="*", default=[])
     parser.add_argument("--steps", type=int, default=6000)
+    parser.add_argument(
+        "--seconds", type=float, default=1e9, help="fewer steps if they take longer"
+    )
     parser.add_argument("--batch", type=int, default=64)
     parser.add_argument("--seed", type=int, default=1)
     train(parser.parse_args())

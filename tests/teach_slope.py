@@ -11,6 +11,7 @@ from __future__ import annotations
 import argparse
 import json
 import math
+import time
 from pathlib import Path
 from typing import Any
 
@@ -109,8 +110,9 @@ def train(args: Any) -> None:
         net, multi_avg_fn=torch.optim.swa_utils.get_ema_multi_avg_fn(0.998), use_buffers=True
     )
     at = torch.tensor(SLOPES_DEG, dtype=torch.float32, device="cuda")
-    for step in range(args.steps):
-        rate = 2e-3 * min((step + 1) / 200, 0.5 * (1 + math.cos(math.pi * step / args.steps)))
+    begun, step, done = time.time(), 0, 0.0
+    while done < 1:
+        rate = 2e-3 * min((step + 1) / 200, 0.5 * (1 + math.cos(math.pi * done)))
         for group in optimiser.param_groups:
             group["lr"] = rate
         net.train()
@@ -127,8 +129,10 @@ def train(args: Any) -> None:
         loss.backward()
         optimiser.step()
         mean.update_parameters(net)
-        if step % 500 == 499:
-            print(f"step {step + 1}: loss {float(loss):.4f}", flush=True)
+        step += 1
+        done = max(step / args.steps, (time.time() - begun) / args.seconds)
+        if step % 500 == 0:
+            print(f"step {step}: loss {float(loss):.4f}", flush=True)
     final = mean.module.to(memory_format=torch.contiguous_format).eval()
     for folder in args.check:
         with torch.no_grad():
@@ -154,6 +158,9 @@ def main() -> None:
     parser.add_argument("--out", type=Path, required=True)
     parser.add_argument("--check", type=Path, nargs="*", default=[])
     parser.add_argument("--steps", type=int, default=9000)
+    parser.add_argument(
+        "--seconds", type=float, default=1e9, help="fewer steps if they take longer"
+    )
     parser.add_argument("--batch", type=int, default=64)
     parser.add_argument("--seed", type=int, default=1)
     train(parser.parse_args())
