@@ -34,7 +34,7 @@ LEAST_STEP = 0.006  # mean gradient of the root of the light along the edge, 1/p
 LEAST_CONTRAST = 8.0  # over the median of all rows and slopes
 MOST_RIVAL, NEAR_DEG = 0.6, 0.8  # of its strength; how far its slope may be off the edge's
 OWN_PX = 16.0  # rows that a blurred edge answers in
-FAR_U_DEG = 0.5
+FAR_U_DEG = 1.0
 
 
 def far_edge(
