@@ -16,8 +16,8 @@ from skimage import draw
 
 from vision import azimuth_shown
 from vision.azimuth_body import BODY, HOLDER, IMAGE, UNDER, show_kinds
-from vision.azimuth_choose import LEAST_CERTAINTY, doubts
-from vision.azimuth_shown import Shown, Witness
+from vision.azimuth_choose import LEAST_SHARE, doubts
+from vision.azimuth_shown import Witness
 
 Array = NDArray[np.float64]
 SHAPE = (336, 448)
@@ -53,24 +53,24 @@ def in_photo(line: Array) -> Array:
 
 
 @pytest.mark.parametrize(
-    ("edge", "image", "may_be", "surely"),
+    ("edge", "image", "may_be", "border"),
     [
         (EDGE, CREASE, True, True),  # the lower edge and its image
         (EDGE, BACK, True, True),  # the image of the underside's far edge is parallel to it
-        (EDGE, CREASE + [0.0, 40.0], True, False),  # a line on the face's image
+        (EDGE, CREASE + [0.0, 40.0], True, True),  # a line on the face's image
         (EDGE - [0.0, 40.0], CREASE, True, False),  # a line on the face
-        (EDGE, BACK + [0.0, 20.0], False, False),  # a line on the underside: print, or a shadow
-        (EDGE, EDGE, False, False),  # the body's own edge is no image
-        (CREASE, CREASE + [0.0, 40.0], False, False),  # two edges of the image
+        (EDGE, BACK + [0.0, 20.0], False, True),  # a line on the underside: print, or a shadow
+        (EDGE, EDGE, False, True),  # the body's own edge is no image
+        (CREASE, CREASE + [0.0, 40.0], False, True),  # two edges of the image
         (EDGE - [0.0, 90.0], CREASE, False, False),  # the holder's lower edge
-        (EDGE + [-160.0, 0.0], CREASE + [-160.0, 0.0], False, False),  # beside the body
+        (EDGE + [-160.0, 0.0], CREASE + [-160.0, 0.0], False, True),  # beside the body
     ],
 )
 def test_pairs_are_what_they_lie_on(
-    witness: Witness, edge: Array, image: Array, may_be: bool, surely: bool
+    witness: Witness, edge: Array, image: Array, may_be: bool, border: bool
 ) -> None:
     shown = witness(in_photo(edge), in_photo(image))
-    assert (shown.may_be, shown.surely) == (may_be, surely)
+    assert (shown.may_be, shown.border > 0.6) == (may_be, border)
 
 
 @pytest.mark.parametrize("size", [(1200, 1600), (1600, 1200), (900, 1600), (336, 448)])
@@ -81,7 +81,7 @@ def test_the_copy_keeps_the_shape_of_any_picture(size: tuple[int, int]) -> None:
     assert share.sum(axis=0) == pytest.approx(np.ones(SHAPE), abs=1e-4)
 
 
-def chosen(shown: bool, certainty: float, sides: int, miss_deg: float | None) -> Any:
+def chosen(share: float, sides: int, miss_deg: float | None, nothing: float = 0.0) -> Any:
     """A choice as far as `doubts` looks at it."""
     names = ("left", "right", "left image", "right image")[:sides]
     side = SimpleNamespace(edge=SimpleNamespace(blur=1.0))
@@ -90,29 +90,25 @@ def chosen(shown: bool, certainty: float, sides: int, miss_deg: float | None) ->
         sides=dict.fromkeys(names, side),
         half=0.0,
         by_sides=None if miss_deg is None else math.radians(miss_deg),
-        alike=0.5,
-        ink=0.0,
-        shown=Shown(1.0, 1.0, 1.0, 1.0, 0.0, 1.0) if shown else None,
     )
-    return SimpleNamespace(best=best, width=800.0, certainty=certainty, share=0.95, shown=shown)
+    return SimpleNamespace(best=best, width=800.0, share=share, nothing=nothing)
+
+
+def test_a_sure_choice_is_not_doubted() -> None:
+    assert doubts(chosen(0.95, 2, None), 2.6, 1600) is None
 
 
 @pytest.mark.parametrize(
-    ("certainty", "sides", "miss_deg"),
+    ("share", "nothing", "sides", "miss_deg", "reason"),
     [
-        (14.0, 2, None),  # fewer sides
+        (LEAST_SHARE - 0.05, 0.3, 4, 0.1, "for certain"),
+        (LEAST_SHARE - 0.05, 0.0, 4, 0.1, "disagree"),
+        (0.95, 0.0, 0, None, "sides"),
+        (0.95, 0.0, 4, 3.5, "disagree by 3.5"),
     ],
 )
-def test_doubts_that_the_network_settles(
-    certainty: float, sides: int, miss_deg: float | None
+def test_doubts(
+    share: float, nothing: float, sides: int, miss_deg: float | None, reason: str
 ) -> None:
-    assert doubts(chosen(False, certainty, sides, miss_deg), 2.6, 1600) is not None
-    assert doubts(chosen(True, certainty, sides, miss_deg), 2.6, 1600) is None
-
-
-@pytest.mark.parametrize(
-    ("certainty", "sides", "miss_deg"),
-    [(LEAST_CERTAINTY - 1, 4, 0.1), (14.0, 0, None), (14.0, 4, 3.5)],
-)
-def test_doubts_that_it_does_not(certainty: float, sides: int, miss_deg: float | None) -> None:
-    assert doubts(chosen(True, certainty, sides, miss_deg), 2.6, 1600) is not None
+    doubt = doubts(chosen(share, sides, miss_deg, nothing), 2.6, 1600)
+    assert doubt is not None and reason in doubt.reason

@@ -7,8 +7,6 @@ the code under test.
 from __future__ import annotations
 
 import math
-from types import SimpleNamespace
-from typing import Any
 
 import numpy as np
 import pytest
@@ -16,10 +14,8 @@ from numpy.typing import NDArray
 from scipy import ndimage
 from skimage import draw
 
-from vision.azimuth_choose import _by_the_sides, doubts
 from vision.azimuth_find import find_candidates
 from vision.azimuth_mirror import MirrorMap, find_mirrors
-from vision.azimuth_word import Near
 
 Array = NDArray[np.float64]
 HEIGHT, WIDTH = 300, 400
@@ -109,66 +105,3 @@ def test_a_front_without_corners_has_its_edge_and_image_among_the_candidates(
         apart(c.edge, edge) < 3 and apart(c.image, image) < 5 and c.support > 0.5
         for c in find_candidates(rgb)
     )
-
-
-def agreeing(half_deg: float, sides_deg: float, softer: float = 1.0) -> Any:
-    """A pair of edges with four sides, as far as the choice looks at them."""
-    edge = {"angle_u": math.radians(0.03), "y": 0.0, "length": 500.0}
-    fit = SimpleNamespace(edge=SimpleNamespace(**edge, blur=1.0))
-    image = SimpleNamespace(edge=SimpleNamespace(**edge, blur=softer))
-    return SimpleNamespace(
-        half=math.radians(half_deg),
-        by_sides=math.radians(sides_deg),
-        edge=fit,
-        image=image,
-        ink=0.0,
-        sides=dict.fromkeys(("left", "right", "left image", "right image"), fit),
-    )
-
-
-def test_sides_that_differ_cast_doubt_unless_they_differ_so_much_that_they_are_not_alike() -> None:
-    weights = {}
-    for miss in (0.0, 0.1, 0.5, 1.5):
-        ((told, weights[miss]),) = _by_the_sides([agreeing(1.0, 1.0 - miss)], 1.0)
-        assert told == pytest.approx(math.radians(1.0 - miss))
-    assert weights[0.0] < weights[0.1] < 0.05 < weights[0.5] < 0.5
-    assert weights[1.5] < weights[0.5]
-
-
-def test_the_nearer_look_settles_between_edges_and_sides() -> None:
-    """The edges say 1 degree, the sides half of it."""
-    shares = [
-        _by_the_sides([agreeing(1.0, 0.5, 1.0)], 1.0, near)[0][1]
-        for near in (Near(1.0, 0.07, 0.1), None, Near(0.5, 0.07, 0.1))
-    ]
-    assert shares[0] < 0.3 * shares[1] and shares[2] > 3 * shares[1]
-
-
-def test_an_image_softer_than_all_else_is_trusted_less_against_the_sides() -> None:
-    """In a mirror the sides' images are as far from the focus as the edge's image."""
-    sharp, soft = (_by_the_sides([agreeing(1.0, 0.5, s)], 1.0)[0][1] for s in (1.0, 5.0))
-    assert soft > 2 * sharp
-
-
-@pytest.mark.parametrize(
-    ("ink", "by_sides", "refused"),
-    [(0.3, 1.0, False), (1.3, 0.1, False), (1.3, 1.0, True), (1.3, None, True)],
-)
-def test_a_line_along_an_edge_is_believed_only_where_the_sides_bear_it_out(
-    ink: float, by_sides: float | None, refused: bool
-) -> None:
-    side = SimpleNamespace(edge=SimpleNamespace(blur=1.0))
-    best: Any = SimpleNamespace(
-        edge=SimpleNamespace(edge=SimpleNamespace(length=800.0, blur=1.0)),
-        sides=dict.fromkeys(("left", "right", "left image", "right image"), side),
-        half=0.0,
-        by_sides=None if by_sides is None else math.radians(by_sides),
-        alike=0.9,
-        ink=ink,
-        shown=None,
-    )
-    choice: Any = SimpleNamespace(best=best, width=800.0, certainty=20.0, share=0.95, shown=False)
-    doubt = doubts(choice, 2.6, 1600)
-    assert (doubt is not None) == refused
-    if doubt is not None:
-        assert "line runs along" in doubt.reason

@@ -9,29 +9,27 @@ camera and mirror (`vision.azimuth_solve`). Signs: DEVELOPERS.md, "Conventions".
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
 
-from vision.azimuth_candidate import Candidate
 from vision.azimuth_choose import (
     QUANTITY,
     SHOW_BOTH,
-    TEMPER,
+    Choice,
     agree,
     doubts,
-    unlike_near,
 )
-from vision.azimuth_find import find_candidates, printed_lines
+from vision.azimuth_find import ever_more, find_candidates, printed_lines
 from vision.azimuth_fit import Fitted, Fitter, fit_picture, fit_scale, same_line
 from vision.azimuth_look import Borders, find_borders
 from vision.azimuth_shown import Witness
 from vision.azimuth_solve import Depth, Lens, Solution, solve_lines
-from vision.azimuth_told import beyond_doubt, fit_told
-from vision.azimuth_word import Near, near_half
+from vision.azimuth_told import fit_told
+from vision.azimuth_word import near_half
 from vision.edges import EdgeFit
 from vision.marks import edges_beside, missing_marks
 from vision.near_edges import NearEdge
@@ -47,8 +45,6 @@ BESIDE_PX, BESIDE_SHARE = (
     0.008,
 )  # a mark is good to ten pixels, a candidate to this of the width
 HAND_PX = 7.0  # of one end of a mark against the other, five pixels each
-# Finder's certainty at which edges that a person pointed at are as likely others beside them.
-EVEN_CERTAINTY = 10.0
 Mark = tuple[tuple[float, float], tuple[float, float]]
 SIDE_NAMES = {
     "left": "left side",
@@ -80,7 +76,8 @@ BUDGET_NOTES = {
 GENERATOR_U_DEG = 0.75  # body against generator, commonly 1-2 degrees at most; common practice
 
 
-WELL_FAR = 0.25  # the nearer look's own borders are fitted where it is far off so seldom
+# No further pairs are looked for where a choice is so sure and gives the angle so well.
+SETTLED_SHARE, SETTLED_U_DEG = 0.85, 0.1
 
 
 @dataclass(frozen=True)
@@ -130,61 +127,44 @@ def read_azimuth(photo: Photo, options: Options) -> Reading | Refusal:
     -------
     Reading or Refusal
     """
-    lines = snap_azimuth(photo, options) if options.marks else find_azimuth(photo, options)
-    if isinstance(lines, Refusal):
-        return lines
-    return solve_azimuth(lines, photo.focal, photo.centre, (photo.width, photo.height), photo.k1)
-
-
-def find_azimuth(photo: Photo, options: Options) -> AzimuthLines | Refusal:
-    """Find and fit the lower edge, its reflection and the sides.
-
-    Parameters
-    ----------
-    photo : Photo
-    options : Options
-        Not used by the finder.
-
-    Returns
-    -------
-    AzimuthLines or Refusal
-        The best candidate's lines, with the runners-up that agree with it.
-    """
+    if options.marks:
+        return _read(snap_azimuth(photo, options), photo)
     rgb, scale = fit_picture(photo)
     ink = printed_lines(rgb)
     fitter = Fitter(rgb, scale, ink)
     witness = Witness(rgb, scale)
     borders = find_borders(rgb, scale, witness.share, witness.own)
     near, depths = near_half(borders), depths_of(borders)
-    told = fit_told(borders, witness, fitter) if near is not None and near.far <= WELL_FAR else []
-    found: AzimuthLines | Refusal = NO_BODY
-    if near is not None and told and beyond_doubt(told[0], near):
-        found = _chosen(told[:1], (), photo, near, depths)
-    if isinstance(found, Refusal):
-        candidates = find_candidates(rgb, ink=ink, scale=scale)
+    told = fit_told(borders, witness, fitter)
+    choice = agree(told, photo.width, [f.candidate for f in told], near)
+    search = ever_more(rgb, ink=ink, scale=scale)
+    while True:
+        if choice is not None and choice.share > SETTLED_SHARE:
+            outcome = _read(_lines_of(choice, photo, depths), photo)
+            if isinstance(outcome, Reading) and outcome.standard_uncertainty < SETTLED_U_DEG:
+                return outcome
+        candidates = next(search, None)
+        if candidates is None:
+            break
         fitted = fitter.fit_all(candidates, witness)
         fitted += [f for f in told if not any(_same_pair(f, other) for other in fitted)]
-        found = _chosen(fitted, candidates, photo, near, depths)
-    return found
+        choice = agree(fitted, photo.width, candidates, near)
+    return _read(NO_BODY if choice is None else _lines_of(choice, photo, depths), photo)
 
 
-def _chosen(
-    fitted: list[Fitted],
-    candidates: Sequence[Candidate],
-    photo: Photo,
-    near: Near | None,
-    depths: tuple[Depth, ...],
-) -> AzimuthLines | Refusal:
-    """Lines of the pair chosen, or why none is believed."""
-    choice = agree(fitted, photo.width, candidates, near)
-    if choice is None:
-        return NO_BODY
+def _read(lines: AzimuthLines | Refusal, photo: Photo) -> Reading | Refusal:
+    if isinstance(lines, Refusal):
+        return lines
+    return solve_azimuth(lines, photo.focal, photo.centre, (photo.width, photo.height), photo.k1)
+
+
+def _lines_of(choice: Choice, photo: Photo, depths: tuple[Depth, ...]) -> AzimuthLines | Refusal:
+    """Lines of the pair chosen, or why it is not believed."""
     lines = lines_of(choice.best, choice.others, choice.spread, depths)
     doubt = doubts(choice, ALWAYS_SHARP_PX / fit_scale(photo), photo.width)
-    doubt = doubt or unlike_near(choice, near)
-    if doubt is not None:
-        return replace(doubt, lines=tuple(replace(s, role="look") for s in lines.segments()))
-    return lines
+    if doubt is None:
+        return lines
+    return replace(doubt, lines=tuple(replace(s, role="look") for s in lines.segments()))
 
 
 def _same_pair(one: Fitted, other: Fitted) -> bool:
@@ -402,7 +382,7 @@ def snap_azimuth(photo: Photo, options: Options) -> AzimuthLines | Refusal:
     nearest = _beside_marks(photo, marks, MARKS)
     if choice is not None:
         lines = lines_of(choice.best, choice.others, choice.spread)
-        other = 1 / (1 + math.exp((choice.certainty - EVEN_CERTAINTY) / TEMPER))
+        other = 1 - choice.share
     elif isinstance(nearest, Refusal):
         return nearest
     else:

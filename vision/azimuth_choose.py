@@ -14,33 +14,25 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vision.azimuth_candidate import Candidate
-from vision.azimuth_fit import SOME_INK, Fitted, belief, pair_u, same_line, weigh
+from vision.azimuth_fit import SOME_INK, Fitted, pair_u, same_line
+from vision.azimuth_odds import odds
 from vision.azimuth_word import Near
 from vision.reading import Refusal
 
 QUANTITY = "azimuth"
 PAIR_FLOOR_DEG = 0.03
 PARALLEL_LOSS, RIVAL_WITHIN = 5.0, 2.5
-# From the tuning photographs, as all weights: pairs overstate how sure they are by this.
-TEMPER = 1.5
-LEAST_CERTAINTY, LEAST_SHARE, MOST_SHARE = 11.0, 0.65, 0.97
-# Of a pair from the nearer look's half angle, where that is so seldom far off; without sides.
-MOST_NEAR_MISS_DEG, SURE_FAR, FAIR_FAR = 0.6, 0.1, 0.5
+LEAST_SHARE = 0.7  # of all that may be, of what agrees with the choice
 MOST_MISS_DEG = 3.0  # of edges and sides; what is less is in the spread
-# A thin line along an edge, stronger than the edge's own step, was perhaps taken for it: a printed
-# row says its own direction, and the sides, good to SIDES_DEG, must then bear it out.
-LINE_NOT_STEP, MOST_LINE_MISS_DEG = 1.0, 0.5
 # In the mirror a rounded edge is a gradient of shading, not an outline, and may be turned by
 # BENT_DEG; the four sides tell the same angle to SIDES_DEG, unless the front leans or is not alike
 # left and right. How often, from the tuning photographs; every further edge that agrees makes the
-# first less likely, an image softer than all else more.
+# first less likely, an image softer than all else more. Where the pair is a wrong one the sides are
+# right as often as elsewhere.
 MOST_BENT, SOFTER = 0.4, 1.5
 BENT, BENT_DEG, BENT_EACH = 0.04, 0.3, 0.4
 SIDES_DEG, UNLIKE_SIDES, UNLIKE_DEG = 0.13, 0.25, 0.8
-WIDE_VALUE = 9.0
-LEAST_BORDER = 0.3  # of the reflected edge, along a border of what the network shows; without sides
-LEAST_SIDES, SURE_CERTAINTY, SURELY_ALIKE = 3, 16.0, 0.75
-LEAST_WIDTH = 0.19
+LEAST_WIDTH, LEAST_SIDES = 0.19, 2
 FAR_RIVAL_DEG = 0.6
 MOST_BLUR_WIDTHS, MOST_SIDE_BLUR_WIDTHS = 0.0085, 0.010
 SHOW_BOTH = (
@@ -54,24 +46,16 @@ AND_SHOW_BOTH = SHOW_BOTH[0].lower() + SHOW_BOTH[1:]
 class Choice:
     """The candidate chosen, what agrees with it, and the share of all weight that does.
 
-    ``value`` is the best logarithmic weight, ``width`` the longest edge (px) among those that
-    agree. ``shown`` tells whether the network shows one of them to be the lower border of a body
-    and a border of its image.
+    ``nothing`` is that of there being nothing to measure, ``width`` the longest edge (px) among
+    those that agree.
     """
 
     best: Fitted
     others: tuple[tuple[float, float], ...]
     spread: float
     share: float
-    value: float
+    nothing: float
     width: float
-    shown: bool = False
-
-    @property
-    def certainty(self) -> float:
-        """How believable the choice is against nothing and against its rivals, a logarithm."""
-        share = min(max(self.share, 1e-3), MOST_SHARE)
-        return self.value + math.log(share / (1 - share))
 
 
 def parallel(k: int, fitted: list[Fitted], logs: NDArray[np.float64]) -> bool:
@@ -137,17 +121,16 @@ def agree(
         return None
     # A label on the body and its reflection look like a small body, and are not the edge asked for.
     wide = [f for f in fitted if span(f) >= LEAST_WIDTH * frame]
-    if any(belief(f) >= WIDE_VALUE for f in wide):
+    if any(odds(f, near) > 0 for f in wide):
         fitted = wide
-    logs = np.array([weigh(f) for f in fitted])
+    logs = np.array([odds(f, near) for f in fitted])
     one_side = [
         parallel(k, fitted, logs) or under_a_body(f, candidates) for k, f in enumerate(fitted)
     ]
     half = np.degrees([f.half for f in fitted])
     logs = logs - PARALLEL_LOSS * np.array(one_side)
-    if near is not None:
-        logs += [near.gain(h) for h in half]
-    weights = np.exp((logs - logs.max()) / TEMPER)
+    top = max(0.0, float(logs.max()))
+    weights, nothing = np.exp(logs - top), math.exp(-top)
     close = np.exp(-0.5 * ((half[:, None] - half[None, :]) / 0.1) ** 2)
     mode = int(np.argmax(close @ weights))
     inside = np.nonzero(np.abs(half - half[mode]) < 0.25)[0]
@@ -162,12 +145,14 @@ def agree(
         for k in order[1:]
         if trust[k] > 0.03 * trust[order[0]]
     )
-    total = 1 + sum(w for _, w in others)
-    others += _by_the_sides([fitted[inside[k]] for k in order], total, near)
     # Rivals not far off are a doubt about the value, others about the choice itself.
     off = np.abs(half - half[mode])
-    share = float(weights[off < FAR_RIVAL_DEG].sum() / weights.sum())
-    near_by = (off < FAR_RIVAL_DEG) & (weights > 0.003)
+    everything = float(weights.sum()) + nothing
+    share = float(weights[off < FAR_RIVAL_DEG].sum()) / everything
+    total = 1 + sum(w for _, w in others)
+    wrong = 1 - float(weights[inside].sum()) / everything
+    others += _by_the_sides([fitted[inside[k]] for k in order], total, near, wrong)
+    near_by = (off < FAR_RIVAL_DEG) & (weights > 0.003 * weights.max())
     centre = math.degrees(fitted[best].half)
     spread = float(weights[near_by] @ (half[near_by] - centre) ** 2 / weights[near_by].sum())
     width = max(span(fitted[k]) for k in inside)
@@ -183,24 +168,24 @@ def agree(
         others,
         math.radians(math.sqrt(spread)),
         share,
-        float(logs[inside].max()),
+        nothing / everything,
         width,
-        any(f.shown is not None and f.shown.surely for f in (fitted[k] for k in inside)),
     )
 
 
 def _by_the_sides(
-    agreeing: list[Fitted], total: float, near: Near | None = None
+    agreeing: list[Fitted], total: float, near: Near | None = None, wrong: float = 0.0
 ) -> tuple[tuple[float, float], ...]:
     """The angle told by the sides, as a rival, weighed by how likely the edges' shading is bent.
 
-    ``agreeing`` is best first, ``total`` the weight of all it stands against.
+    ``agreeing`` is best first, ``total`` the weight of all it stands against, ``wrong`` how likely
+    none of them is right.
     """
     with_sides = [f for f in agreeing if f.by_sides is not None]
     if not with_sides:
         return ()
     best = agreeing[0]
-    own = min(with_sides, key=_sides_u)
+    own = with_sides[0]
     u_sides = math.hypot(SIDES_DEG, math.degrees(_sides_u(own)))
     u_edges = math.hypot(pair_u(best), PAIR_FLOOR_DEG)
     miss = math.degrees(best.half - float(own.by_sides or 0.0))
@@ -213,6 +198,7 @@ def _by_the_sides(
         turned *= math.exp(near.gain(math.degrees(own.by_sides or 0.0)))
         right, unlike = (p * math.exp(near.gain(math.degrees(best.half))) for p in (right, unlike))
     share = turned / (right + turned + unlike)
+    share += (1 - share) * (1 - UNLIKE_SIDES) * wrong
     return ((float(own.by_sides or 0.0), total * share / (1 - share)),)
 
 
@@ -251,24 +237,6 @@ def span(fitted: Fitted) -> float:
     return float(np.linalg.norm(fitted.candidate.edge[1] - fitted.candidate.edge[0]))
 
 
-def unlike_near(choice: Choice, near: Near | None) -> Refusal | None:
-    """Reason not to trust a pair that the nearer look denies, or None.
-
-    Where no sides bear the pair out, or the nearer look saw the border straight and whole, a right
-    pair hardly differs from it so much.
-    """
-    if near is None or near.far > (FAIR_FAR if choice.best.by_sides is None else SURE_FAR):
-        return None
-    miss = abs(math.degrees(choice.best.half) - near.half)
-    if miss < MOST_NEAR_MISS_DEG:
-        return None
-    return Refusal(
-        QUANTITY,
-        f"The edges and the borders of the body's reflection disagree by {2 * miss:.1f}°.",
-        f"Keep printed lines and shadows away from the body's reflection, and {AND_SHOW_BOTH}",
-    )
-
-
 def doubts(choice: Choice, sharp: float, frame: int) -> Refusal | None:
     """Reason not to trust the best candidate, or None.
 
@@ -290,27 +258,19 @@ def doubts(choice: Choice, sharp: float, frame: int) -> Refusal | None:
             "Tap on the body's lower edge to focus, hold the phone still or rest it on something, "
             "and add light.",
         )
-    if choice.certainty < LEAST_CERTAINTY:
-        return Refusal(
-            QUANTITY, "No body with its reflection under it was found for certain.", SHOW_BOTH
-        )
     if choice.share < LEAST_SHARE:
+        if choice.nothing > 0.5 * (1 - choice.share):
+            return Refusal(
+                QUANTITY, "No body with its reflection under it was found for certain.", SHOW_BOTH
+            )
         return Refusal(
             QUANTITY,
             "Several edges could be the reflected one, and they disagree.",
             f"Clean the mirror, keep printed lines away from the reflection, and {AND_SHOW_BOTH}",
         )
-    mirrors = best.alike > SURELY_ALIKE and choice.share > 0.9
-    sure = mirrors or choice.certainty > SURE_CERTAINTY
-    if len(best.sides) < (1 if choice.shown else LEAST_SIDES - 1 if sure else LEAST_SIDES):
+    if len(best.sides) < LEAST_SIDES:
         return Refusal(
             QUANTITY, "The body's sides and their reflections are not seen well enough.", SHOW_BOTH
-        )
-    if best.by_sides is None and best.shown is not None and best.shown.image_border < LEAST_BORDER:
-        return Refusal(
-            QUANTITY,
-            "A line crosses the body's reflection, and nothing shows that it is its edge.",
-            SHOW_BOTH,
         )
     # The reflected sides lie farther from the focus, and only help to check.
     own = [f.edge.blur for name, f in best.sides.items() if name in ("left", "right")]
@@ -322,12 +282,6 @@ def doubts(choice: Choice, sharp: float, frame: int) -> Refusal | None:
             "Hold the phone still or rest it on something, and add light.",
         )
     miss = None if best.by_sides is None else math.degrees(abs(best.half - best.by_sides))
-    if best.ink > LINE_NOT_STEP and (miss is None or miss > MOST_LINE_MISS_DEG):
-        return Refusal(
-            QUANTITY,
-            "A line runs along the reflected edge, and the body's sides do not bear it out.",
-            "Turn the mirror or move the printed lines away from the body's reflection.",
-        )
     if miss is not None and miss > MOST_MISS_DEG:
         return Refusal(
             QUANTITY,

@@ -13,7 +13,7 @@ lines that a reflection of the whole picture takes to each other (`vision.azimut
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import replace
 
 import cv2
@@ -51,7 +51,15 @@ def printed_lines(rgb: NDArray[np.uint8]) -> list[InkLine]:
 def find_candidates(
     rgb: NDArray[np.uint8], count: int = COUNT, ink: Sequence[InkLine] = (), scale: float = 1.0
 ) -> list[Candidate]:
-    """Possible places of the body's lower edge and its reflection.
+    """Possible places of the body's lower edge and its reflection: the last of `ever_more`."""
+    *_, found = ever_more(rgb, count, ink, scale)
+    return found
+
+
+def ever_more(
+    rgb: NDArray[np.uint8], count: int = COUNT, ink: Sequence[InkLine] = (), scale: float = 1.0
+) -> Iterator[list[Candidate]]:
+    """Possible places of the body's lower edge and its reflection, first from a small picture.
 
     Parameters
     ----------
@@ -64,10 +72,11 @@ def find_candidates(
     count : int
         Most candidates returned.
 
-    Returns
-    -------
+    Yields
+    ------
     list of Candidate
-        Best first; empty where nothing looks like a body over its reflection.
+        Best first; empty where nothing looks like a body over its reflection. The second list is
+        of a picture twice as large too.
     """
     own = min(1.0, FIND_WIDTH / max(rgb.shape[:2]))
     small, scale = _reduced(rgb, own), own * scale
@@ -78,17 +87,17 @@ def find_candidates(
     calm = np.asarray(cv2.medianBlur(bare_half, 3), np.uint8)
     mirrors = find_mirrors(opponent(calm))
     maps = mirrors.maps()
-    found = []
+    found: list[Candidate] = []
     for picture, without, size, k in (
-        (small, bare, INK_PX, 2.0),
         (half, bare_half, INK_PX // 2 | 1, 1.0),
+        (small, bare, INK_PX, 2.0),
     ):
         for c in _at_scale(picture, without, size, [m.scaled(k) for m in maps]):
             in_half = to_full(c, k)
             support = mirrors.support(in_half.edge, in_half.image)
             found.append(replace(to_full(in_half, scale / 2), support=support))
-    found.sort(key=lambda c: -c.score - c.support)
-    return _diverse(_distinct(found), count)
+        found.sort(key=lambda c: -c.score - c.support)
+        yield _diverse(_distinct(found), count)
 
 
 def _reduced(rgb: NDArray[np.uint8], scale: float) -> NDArray[np.uint8]:

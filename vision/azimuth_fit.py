@@ -21,6 +21,7 @@ from vision.azimuth_solve import EDGE_FLOOR_DEG
 from vision.edge_blocks import BlockFit, fit_blocks
 from vision.edges import EdgeFit
 from vision.ink_lines import InkLine, bridged, ink_mask
+from vision.network import halved
 from vision.photo import Photo
 
 Picture = NDArray[np.float32]
@@ -29,8 +30,7 @@ FIT_WIDTH = 1600  # wider pictures are reduced to this: blur and noise leave no 
 LIKELIEST, FAR_BEHIND = 8, 10.0  # logarithms; sides change them by less
 WITNESS_WRONG = 3.0  # the same: of the best pair from the best one the network bears out
 LEAST_STRETCH = 0.25  # of a rough segment
-SOME_INK, MOST_INK = 0.4, 0.8
-FAINT_OUTLINE = 0.1
+SOME_INK = 0.4
 
 
 def fit_scale(photo: Photo) -> float:
@@ -43,7 +43,8 @@ def fit_picture(photo: Photo) -> tuple[NDArray[np.uint8], float]:
     scale = fit_scale(photo)
     if scale == 1:
         return photo.rgb, scale
-    rgb = cv2.resize(photo.rgb, None, fx=scale, fy=scale, interpolation=cv2.INTER_AREA)
+    size = (round(photo.width * scale), round(photo.height * scale))
+    rgb = cv2.resize(halved(photo.rgb, scale), size, interpolation=cv2.INTER_AREA)
     return np.asarray(rgb, np.uint8), scale
 
 
@@ -60,8 +61,6 @@ class Fitted:
     score: float
     alike: float
     ink: float = 0.0
-    outline: float = 1.0
-    beside_ink: float = 0.0
     shown: Shown | None = None
 
 
@@ -149,8 +148,6 @@ class Fitter:
             half=half,
             by_sides=by_sides,
             ink=max(edge_ink, image_ink),
-            beside_ink=self.beside_ink(image),
-            outline=self.outline(sides, edge.edge.length),
         )
 
     def mirrored(self, side: BlockFit, edge: BlockFit, image: BlockFit) -> BlockFit | None:
@@ -171,26 +168,6 @@ class Fitter:
         # A reflection is no stronger than what it reflects, and of the same colours.
         strength = contrast(fit) / max(contrast(side), 1e-6)
         return fit if 0.2 < strength < 1.5 else None
-
-    def outline(self, sides: dict[str, BlockFit], width: float) -> float:
-        """Least colour difference between the body and what lies beside it; 1 without sides.
-
-        Measured well off the line, where the two sides of a painted stroke are alike.
-        """
-        least = 1.0
-        for name, outwards in (("left", -1.0), ("right", 1.0)):
-            if name not in sides:
-                continue
-            p0, p1 = (np.array(sides[name].edge.ends) + 0.5) * self.scale - 0.5
-            base = p0 + np.linspace(0.05, 0.95, 20)[:, None] * (p1 - p0)
-            off = np.linspace(0.04, 0.09, 6) * width * self.scale * outwards
-            colours = []
-            for sign in (1.0, -1.0):
-                x = np.clip(base[:, :1] + sign * off, 0, self.closed.shape[1] - 1).astype(int)
-                y = np.clip(base[:, 1:] + 0 * off, 0, self.closed.shape[0] - 1).astype(int)
-                colours.append(np.median(self.closed[y, x].reshape(-1, 3), axis=0))
-            least = min(least, float(np.linalg.norm(colours[0] - colours[1])))
-        return least
 
     def ink(self, fit: BlockFit, mirrored: bool = False) -> float:
         """How much thin lines, dark or bright, run along the edge, in steps of the edge."""
@@ -213,19 +190,6 @@ class Fitter:
             known = self.printed[inside[..., 1], inside[..., 0]].reshape(12, 8, 9).mean(axis=1)
             removed = np.where(known > 0.1, 0.0, removed)
         return float(np.median(removed.max(axis=1))) / (abs(fit.edge.contrast) + 0.03)
-
-    def beside_ink(self, fit: BlockFit) -> float:
-        """Share of a mirrored edge's length that runs within its own blur of a printed line."""
-        if self.printed is None:
-            return 0.0
-        p0, p1 = (np.array(fit.edge.ends) + 0.5) * self.scale - 0.5
-        reach = 1.5 * fit.edge.blur * self.scale + 1.0
-        t = np.linspace(0.02, 0.98, 96)[:, None, None]
-        d = np.linspace(-reach, reach, 7)[None, :, None]
-        points = np.rint(p0 + t * (p1 - p0) + d * fit.edge.normal).astype(int)
-        x = np.clip(points[..., 0], 0, self.printed.shape[1] - 1)
-        y = np.clip(points[..., 1], 0, self.printed.shape[0] - 1)
-        return float(self.printed[y, x].any(axis=1).mean())
 
     def finer(self, fit: BlockFit, inked: bool, mirrored: bool = False) -> BlockFit:
         """Fit again, fully, from a close start; on the picture with its ink if that is better."""
@@ -343,26 +307,14 @@ def pair_u(fitted: Fitted) -> float:
     return math.degrees(math.hypot(line_u(fitted.edge), line_u(fitted.image))) / 2
 
 
-def belief(fitted: Fitted) -> float:
-    """How believable it is that these are edges of one body and its image, as a logarithm."""
+def weigh(fitted: Fitted) -> float:
+    """How believable two edges are before their sides are known, as a logarithm."""
     value = 3.0 * fitted.score + 3.0 * fitted.alike + 2.0 * fitted.candidate.support
-    value -= 1.5 * min(max(0.0, fitted.ink - MOST_INK), 1.5)
-    # What is left of ink looks like an edge along it.
-    value -= 3.0 * max(0.0, fitted.beside_ink - 0.4)
-    value -= 2.0 * max(0.0, math.log(FAINT_OUTLINE / max(fitted.outline, 0.02)))
     for fit, most in ((fitted.edge, 1.0), (fitted.image, 0.8)):
         value -= min(max(0.0, fit.edge.straightness / fit.edge.blur - 0.35), 1.0)
         faint = max(0.0, math.log(0.04 / max(contrast(fit), 1e-3)))
         value += 1.5 * min(fit.share, most) - 0.5 * faint
-    if fitted.by_sides is not None:
-        miss = math.degrees(abs(fitted.half - fitted.by_sides)) / 0.3
-        value += 0.7 - 1.5 * math.log1p(miss * miss)
-    return value
-
-
-def weigh(fitted: Fitted) -> float:
-    """Belief less a penalty for a poorly defined edge, as a logarithm."""
-    return belief(fitted) - 2.0 * math.log(max(pair_u(fitted), 0.02) / 0.02)
+    return value - 2.0 * math.log(max(pair_u(fitted), 0.02) / 0.02)
 
 
 def contrast(fit: BlockFit) -> float:

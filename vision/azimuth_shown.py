@@ -15,9 +15,8 @@ from numpy.typing import NDArray
 from vision.azimuth_body import BODY, HOLDER, IMAGE, ROD, UNDER, show_kinds
 
 Array = NDArray[np.float64]
-NEAR_PX, FAR_PX = 3, 5  # of the network's copy, off a line; a border shown is good to one of them
+NEAR_PX = 3  # of the network's copy, off a line; a border shown is good to one of them
 LEAST_ON, LEAST_CLEAR, MOST_INSIDE = 0.45, 0.5, 0.5
-SURELY_BORDER = (0.6, 0.8)  # of the body, of the image
 
 
 @dataclass(frozen=True)
@@ -27,8 +26,7 @@ class Shown:
     ``body``: of the edge, with the body above it; ``border``: with neither the body nor its holder
     below it. ``image``: of the image, with the body's image below it; ``clear``: without the body
     or its holder above it; ``inside``: with the underside's image above and below, where a body
-    has no edges but printed lines and shadows run; ``image_border``: along a border of the faces'
-    image, or of the whole.
+    has no edges but printed lines and shadows run.
     """
 
     body: float
@@ -36,7 +34,6 @@ class Shown:
     image: float
     clear: float
     inside: float
-    image_border: float
 
     @property
     def may_be(self) -> bool:
@@ -47,12 +44,6 @@ class Shown:
             and self.clear > LEAST_CLEAR
             and self.inside < MOST_INSIDE
         )
-
-    @property
-    def surely(self) -> bool:
-        """Whether they are the body's lower border and a border of its image."""
-        least, least_image = SURELY_BORDER
-        return self.may_be and self.border > least and self.image_border > least_image
 
 
 class Witness:
@@ -74,16 +65,12 @@ class Witness:
         """What a pair of edges lies on; both are their (left, right) ends, shape (2, 2)."""
         above, below = (self._beside(edge, off) for off in (-NEAR_PX, NEAR_PX))
         up, down = (self._beside(image, off) for off in (-NEAR_PX, NEAR_PX))
-        far_up, far_down = (self._beside(image, off) for off in (-FAR_PX, FAR_PX))
-        whole = far_down[IMAGE] | far_down[UNDER]
-        bare = ~(far_up[IMAGE] | far_up[UNDER] | far_up[BODY])
         return Shown(
             _mean(above[BODY], ~above[ROD]),
             1 - _mean(below[BODY] | below[HOLDER], ~below[ROD]),
             _mean(down[IMAGE] | down[UNDER], ~down[ROD]),
             1 - _mean(up[BODY] | up[HOLDER], ~up[ROD]),
             _mean(up[UNDER] & down[UNDER], ~(up[ROD] | down[ROD])),
-            _mean((far_down[IMAGE] & far_up[UNDER]) | (whole & bare), ~(up[ROD] | down[ROD])),
         )
 
     def _beside(self, line: Array, off: float) -> NDArray[np.bool_]:

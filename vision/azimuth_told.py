@@ -1,14 +1,12 @@
 """What networks show of a body and its image -> pairs of edges, fitted, without any search.
 
 Comes in: `Borders` of the nearer look and the wide look's shares. Goes out: `Fitted`s of each edge
-with each image, the likeliest first, and whether one is `beyond_doubt`, so that nothing else need
-be looked for. The sides are fitted beside the borders of body and image in the wide look.
+with each image, the longest first. The sides are fitted beside the borders of body and image in the
+wide look.
 """
 
 from __future__ import annotations
 
-import math
-from collections.abc import Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -20,7 +18,6 @@ from vision.azimuth_candidate import MAX_STEEP, Candidate
 from vision.azimuth_fit import Fitted, Fitter
 from vision.azimuth_look import SHOWN, Borders, beneath
 from vision.azimuth_shown import Witness
-from vision.azimuth_word import Near
 from vision.network import out_of
 
 Array = NDArray[np.float64]
@@ -29,11 +26,6 @@ Grey = NDArray[np.float32]
 # Where a side's border may lie off the edge's end, in widths: inwards, outwards, highest.
 INWARDS, OUTWARDS, HIGHEST = 0.15, 0.35, 0.6
 LEAST_SIDE, LEAST_SIDE_PX, ROOM_PX = 0.08, 8.0, 2
-# What `azimuth_find` would say of such a pair: least squares on its own, in `fifth` and `eighth`.
-SCORE, SCORE_EDGE, SCORE_IMAGE, SCORE_ALIKE = -1.0, 0.6, 0.3, 0.55
-SCORE_SIDES, SCORE_SIDE_IMAGES = 1.5, 1.35
-SUPPORT = 0.9
-MOST_MISS_DEG, MOST_SIDES_MISS_DEG, LEAST_SHARE = 0.15, 0.6, 0.6
 
 
 def fit_told(borders: Borders | None, witness: Witness, fitter: Fitter) -> list[Fitted]:
@@ -51,20 +43,8 @@ def fit_told(borders: Borders | None, witness: Witness, fitter: Fitter) -> list[
             continue
         shown = witness(*(np.array(fit.edge.ends) for fit in (fitted.edge, fitted.image)))
         if shown.may_be:
-            finished = fitter.finish(replace(fitted, shown=shown))
-            found.append(replace(finished, score=_score(finished)))
+            found.append(fitter.finish(replace(fitted, shown=shown)))
     return found
-
-
-def beyond_doubt(fitted: Fitted, near: Near) -> bool:
-    """Whether edges, sides and the nearer look all say the same."""
-    if min(fitted.edge.share, fitted.image.share) < LEAST_SHARE:
-        return False
-    if abs(math.degrees(fitted.half) - near.half) > MOST_MISS_DEG:
-        return False
-    if fitted.by_sides is None:
-        return len(fitted.sides) >= 2
-    return math.degrees(abs(fitted.half - fitted.by_sides)) < MOST_SIDES_MISS_DEG
 
 
 def _candidates(borders: Borders | None, witness: Witness) -> list[Candidate]:
@@ -81,7 +61,7 @@ def _candidates(borders: Borders | None, witness: Witness) -> list[Candidate]:
             sides = sides_beside(witness.share, edge.ends, witness.size, BODY)
             under = sides_beside(witness.share, image, witness.size, IMAGE)
             sides |= {f"{name} image": line for name, line in under.items()}
-            found.append(Candidate(edge.ends, image, sides, 0.0, {"cup": 0.0}, SUPPORT))
+            found.append(Candidate(edge.ends, image, sides, 0.0, {"cup": 0.0}))
     return found
 
 
@@ -124,17 +104,3 @@ def sides_beside(share: Grey, line: Array, size: float, kind: int) -> dict[str, 
             side = runs[0].ends[:, ::-1]
             found[name] = ((side if kind == IMAGE else side[::-1]) + 0.5) / size - 0.5
     return found
-
-
-def _score(fitted: Fitted) -> float:
-    def seen(names: Sequence[str]) -> float:
-        return sum(fitted.sides[n].share for n in names if n in fitted.sides) / 2
-
-    return (
-        SCORE
-        + SCORE_EDGE * fitted.edge.share
-        + SCORE_IMAGE * fitted.image.share
-        + SCORE_SIDES * seen(("left", "right"))
-        + SCORE_SIDE_IMAGES * seen(("left image", "right image"))
-        + SCORE_ALIKE * fitted.alike
-    )

@@ -14,6 +14,7 @@ from vision.azimuth_borders import Run
 from vision.azimuth_look import Borders
 
 ANYWHERE_DEG = 5.0  # over so much the nearer look's word is spread about a wrong pair
+SAME_LINE = 0.3  # of wrong pairs, on a line that the nearer look takes for the border too
 WHOLE, MISSING = 160, 1 / 200  # columns of a whole border; roughness of a missing one
 
 
@@ -33,7 +34,8 @@ class Near:
         own = math.exp(-0.5 * ((self.half - half) / self.u) ** 2) / (
             self.u * math.sqrt(2 * math.pi)
         )
-        return math.log(self.far + (1 - self.far) * own * ANYWHERE_DEG)
+        right = self.far + (1 - self.far) * own * ANYWHERE_DEG
+        return math.log(right / (1 - SAME_LINE + SAME_LINE * own * ANYWHERE_DEG))
 
 
 @dataclass(frozen=True)
