@@ -27,7 +27,8 @@ from vision.photo import Photo
 Picture = NDArray[np.float32]
 WIDEST_PX = 16.0  # half width of the window for soft edges, at fit size
 FIT_WIDTH = 1600  # wider pictures are reduced to this: blur and noise leave no more detail
-LIKELIEST, FAR_BEHIND = 8, 10.0  # logarithms; sides change them by less
+LIKELIEST, UNDER_EACH = 5, 4
+FAR_BEHIND = 10.0  # a logarithm; sides change it by less
 WITNESS_WRONG = 3.0  # the same: of the best pair from the best one the network bears out
 LEAST_STRETCH = 0.25  # of a rough segment
 SOME_INK = 0.4
@@ -101,7 +102,7 @@ class Fitter:
             if weigh(f) < weigh(rough[0]) - FAR_BEHIND:
                 break
             # A few under each edge: the true edge must stay in the race against its reflections.
-            if sum(same_line(f.edge.edge, o.edge.edge) for o in likely) < LIKELIEST // 2:
+            if sum(same_line(f.edge.edge, o.edge.edge) for o in likely) < UNDER_EACH:
                 likely.append(f)
         return [self.finish(f) for f in likely[:LIKELIEST]]
 
