@@ -33,7 +33,7 @@ Picture = NDArray[np.float32]
 FIND_WIDTH = 800
 _ROOT = np.sqrt(np.arange(256, dtype=np.float32) / 255)
 _OPPONENT = np.array([[1 / 3, 1 / 3, 1 / 3], [0.7, -0.7, 0.0], [0.35, 0.35, -0.7]], np.float32)
-COUNT = 18
+COUNT, COUNTS = 18, (8, 12)  # candidates: beside lines drawn by a person, and without
 INK_PX = 9  # closing window at find size; wider than a printed line there
 
 
@@ -52,12 +52,15 @@ def find_candidates(
     rgb: NDArray[np.uint8], count: int = COUNT, ink: Sequence[InkLine] = (), scale: float = 1.0
 ) -> list[Candidate]:
     """Possible places of the body's lower edge and its reflection: the last of `ever_more`."""
-    *_, found = ever_more(rgb, count, ink, scale)
+    *_, found = ever_more(rgb, (count, count), ink, scale)
     return found
 
 
 def ever_more(
-    rgb: NDArray[np.uint8], count: int = COUNT, ink: Sequence[InkLine] = (), scale: float = 1.0
+    rgb: NDArray[np.uint8],
+    counts: tuple[int, int] = COUNTS,
+    ink: Sequence[InkLine] = (),
+    scale: float = 1.0,
 ) -> Iterator[list[Candidate]]:
     """Possible places of the body's lower edge and its reflection, first from a small picture.
 
@@ -69,8 +72,8 @@ def ever_more(
         Printed lines, as `printed_lines` gives them; they are no reflected edges.
     scale : float
         Size of ``rgb`` over that of the picture in whose pixels the candidates are wanted.
-    count : int
-        Most candidates returned.
+    counts : (int, int)
+        Most candidates in each list.
 
     Yields
     ------
@@ -88,9 +91,9 @@ def ever_more(
     mirrors = find_mirrors(opponent(calm))
     maps = mirrors.maps()
     found: list[Candidate] = []
-    for picture, without, size, k in (
-        (half, bare_half, INK_PX // 2 | 1, 1.0),
-        (small, bare, INK_PX, 2.0),
+    for picture, without, size, k, count in (
+        (half, bare_half, INK_PX // 2 | 1, 1.0, counts[0]),
+        (small, bare, INK_PX, 2.0, counts[1]),
     ):
         for c in _at_scale(picture, without, size, [m.scaled(k) for m in maps]):
             in_half = to_full(c, k)
