@@ -13,6 +13,7 @@ from __future__ import annotations
 import argparse
 import math
 import time
+from collections.abc import Iterator
 from dataclasses import dataclass
 from itertools import pairwise
 from pathlib import Path
@@ -220,6 +221,18 @@ def overlap(task: Task, net: nn.Module, pictures: Tensor, masks: Tensor) -> Tens
     return torch.cat(shares).cpu()
 
 
+def steps_of(args: Any, optimiser: Any) -> Iterator[int]:
+    """Steps 1, 2 ... until all are done or the time is up, each at its rate of learning."""
+    begun, step, done = time.time(), 0, 0.0
+    while done < 1:
+        step += 1
+        rate = 2e-3 * min(step / 200, 0.5 * (1 + math.cos(math.pi * done)))
+        for group in optimiser.param_groups:
+            group["lr"] = rate
+        yield step
+        done = max(step / args.steps, (time.time() - begun) / args.seconds)
+
+
 def train(args: Any) -> None:
     """Train, print the overlap on crops kept out, write the network."""
     task = TASKS[args.task]
@@ -231,11 +244,7 @@ def train(args: Any) -> None:
     mean = torch.optim.swa_utils.AveragedModel(
         net, multi_avg_fn=torch.optim.swa_utils.get_ema_multi_avg_fn(0.998), use_buffers=True
     )
-    begun, step, done = time.time(), 0, 0.0
-    while done < 1:
-        rate = 2e-3 * min((step + 1) / 200, 0.5 * (1 + math.cos(math.pi * done)))
-        for group in optimiser.param_groups:
-            group["lr"] = rate
+    for step in steps_of(args, optimiser):
         net.train()
         pick = torch.randint(len(pictures), (args.batch,), generator=generator, device="cuda")
         x, kinds = windows(task, pictures[pick], masks[pick], generator)
@@ -247,8 +256,6 @@ def train(args: Any) -> None:
         loss.backward()
         optimiser.step()
         mean.update_parameters(net)
-        step += 1
-        done = max(step / args.steps, (time.time() - begun) / args.seconds)
         if step % 500 == 0:
             print(f"step {step}: loss {float(loss):.4f}", flush=True)
     final = mean.module.to(memory_format=torch.contiguous_format).eval()
@@ -264,19 +271,24 @@ def train(args: Any) -> None:
     )  # fmt: skip
 
 
-def main() -> None:
-    """Parse the command line; see the module's text."""
-    parser = argparse.ArgumentParser(prog="python -m tests.teach")
-    parser.add_argument("task", choices=list(TASKS))
+def add_options(parser: argparse.ArgumentParser, steps: int) -> None:
+    """What every network's teaching can be told."""
     parser.add_argument("crops", type=Path, nargs="+")
     parser.add_argument("--out", type=Path, required=True)
     parser.add_argument("--check", type=Path, nargs="*", default=[])
-    parser.add_argument("--steps", type=int, default=6000)
+    parser.add_argument("--steps", type=int, default=steps)
     parser.add_argument(
         "--seconds", type=float, default=1e9, help="fewer steps if they take longer"
     )
     parser.add_argument("--batch", type=int, default=64)
     parser.add_argument("--seed", type=int, default=1)
+
+
+def main() -> None:
+    """Parse the command line; see the module's text."""
+    parser = argparse.ArgumentParser(prog="python -m tests.teach")
+    parser.add_argument("task", choices=list(TASKS))
+    add_options(parser, 6000)
     train(parser.parse_args())
 
 

@@ -10,8 +10,6 @@ from __future__ import annotations
 
 import argparse
 import json
-import math
-import time
 from pathlib import Path
 from typing import Any
 
@@ -22,7 +20,7 @@ from torch import Tensor, nn
 from torch.nn import functional
 
 from tests.scenes.outlines import WIDE_END
-from tests.teach import pair, repainted
+from tests.teach import add_options, pair, repainted, steps_of
 from vision.surface_slope import END_AT, HEIGHT, SLOPES_DEG, WIDTH
 
 SOFT_DEG = 0.35  # of what counts as the right slope
@@ -110,11 +108,7 @@ def train(args: Any) -> None:
         net, multi_avg_fn=torch.optim.swa_utils.get_ema_multi_avg_fn(0.998), use_buffers=True
     )
     at = torch.tensor(SLOPES_DEG, dtype=torch.float32, device="cuda")
-    begun, step, done = time.time(), 0, 0.0
-    while done < 1:
-        rate = 2e-3 * min((step + 1) / 200, 0.5 * (1 + math.cos(math.pi * done)))
-        for group in optimiser.param_groups:
-            group["lr"] = rate
+    for step in steps_of(args, optimiser):
         net.train()
         pick = torch.randint(len(pictures), (args.batch,), generator=generator, device="cuda")
         x, true = windows(pictures[pick], slopes[pick], generator)
@@ -129,8 +123,6 @@ def train(args: Any) -> None:
         loss.backward()
         optimiser.step()
         mean.update_parameters(net)
-        step += 1
-        done = max(step / args.steps, (time.time() - begun) / args.seconds)
         if step % 500 == 0:
             print(f"step {step}: loss {float(loss):.4f}", flush=True)
     final = mean.module.to(memory_format=torch.contiguous_format).eval()
@@ -154,15 +146,7 @@ def train(args: Any) -> None:
 def main() -> None:
     """Parse the command line; see the module's text."""
     parser = argparse.ArgumentParser(prog="python -m tests.teach_slope")
-    parser.add_argument("crops", type=Path, nargs="+")
-    parser.add_argument("--out", type=Path, required=True)
-    parser.add_argument("--check", type=Path, nargs="*", default=[])
-    parser.add_argument("--steps", type=int, default=9000)
-    parser.add_argument(
-        "--seconds", type=float, default=1e9, help="fewer steps if they take longer"
-    )
-    parser.add_argument("--batch", type=int, default=64)
-    parser.add_argument("--seed", type=int, default=1)
+    add_options(parser, 9000)
     train(parser.parse_args())
 
 

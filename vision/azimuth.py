@@ -16,13 +16,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from vision.azimuth_choose import (
-    QUANTITY,
-    SHOW_BOTH,
-    Choice,
-    agree,
-    doubts,
-)
+from vision.azimuth_choose import QUANTITY, SHOW_BOTH, Choice, agree, doubts
 from vision.azimuth_find import ever_more, find_candidates, printed_lines
 from vision.azimuth_fit import Fitted, Fitter, fit_picture, fit_scale, same_line
 from vision.azimuth_look import Borders, find_borders
@@ -139,6 +133,7 @@ def read_azimuth(photo: Photo, options: Options) -> Reading | Refusal:
     choice = agree(told, photo.width, [f.candidate for f in told], near)
     search = ever_more(rgb, ink=ink, scale=scale)
     while True:
+        outcome = None
         if choice is not None and choice.share > SETTLED_SHARE:
             outcome = _read(_lines_of(choice, photo, depths), photo)
             if isinstance(outcome, Reading) and outcome.standard_uncertainty < SETTLED_U_DEG:
@@ -149,7 +144,9 @@ def read_azimuth(photo: Photo, options: Options) -> Reading | Refusal:
         fitted = fitter.fit_all(candidates, witness)
         fitted += [f for f in told if not any(_same_pair(f, other) for other in fitted)]
         choice = agree(fitted, photo.width, candidates, near)
-    return _read(NO_BODY if choice is None else _lines_of(choice, photo, depths), photo)
+    if outcome is None:
+        outcome = _read(NO_BODY if choice is None else _lines_of(choice, photo, depths), photo)
+    return outcome
 
 
 def _read(lines: AzimuthLines | Refusal, photo: Photo) -> Reading | Refusal:

@@ -32,6 +32,7 @@ FAR_BEHIND = 10.0  # a logarithm; sides change it by less
 WITNESS_WRONG = 3.0  # the same: of the best pair from the best one the network bears out
 LEAST_STRETCH = 0.25  # of a rough segment
 SOME_INK = 0.4
+STRAIGHT, SURE_DEG = 0.35, 0.02
 
 
 def fit_scale(photo: Photo) -> float:
@@ -312,10 +313,20 @@ def weigh(fitted: Fitted) -> float:
     """How believable two edges are before their sides are known, as a logarithm."""
     value = 3.0 * fitted.score + 3.0 * fitted.alike + 2.0 * fitted.candidate.support
     for fit, most in ((fitted.edge, 1.0), (fitted.image, 0.8)):
-        value -= min(max(0.0, fit.edge.straightness / fit.edge.blur - 0.35), 1.0)
+        value -= crooked(fit.edge)
         faint = max(0.0, math.log(0.04 / max(contrast(fit), 1e-3)))
         value += 1.5 * min(fit.share, most) - 0.5 * faint
-    return value - 2.0 * math.log(max(pair_u(fitted), 0.02) / 0.02)
+    return value - 2.0 * vague(fitted)
+
+
+def crooked(edge: EdgeFit) -> float:
+    """How far an edge lies off its straight line, in blurs, beyond what is common."""
+    return min(max(0.0, edge.straightness / edge.blur - STRAIGHT), 1.0)
+
+
+def vague(fitted: Fitted) -> float:
+    """Logarithm of how badly a pair tells its half slope difference, 0 where it is sure."""
+    return math.log(max(pair_u(fitted), SURE_DEG) / SURE_DEG)
 
 
 def contrast(fit: BlockFit) -> float:

@@ -9,9 +9,8 @@ from __future__ import annotations
 
 import math
 
-from vision.azimuth_fit import Fitted, contrast, pair_u
+from vision.azimuth_fit import Fitted, contrast, crooked, vague
 from vision.azimuth_word import Near
-from vision.edges import EdgeFit
 
 CONSTANT = -4.0
 WEIGHTS = {
@@ -25,28 +24,23 @@ WEIGHTS = {
     "border": 2.21,
     "near": 0.95,
 }
-STRAIGHT, SURE_DEG, SIDES_DEG, SOFT, FAINT = 0.35, 0.02, 0.3, 0.005, 0.02
+SIDES_DEG, SOFT, FAINT = 0.3, 0.005, 0.02
 
 
 def marks_of(fitted: Fitted, near: Near | None) -> dict[str, float]:
     """What tells right pairs from wrong ones, by the names of `WEIGHTS`."""
     miss = None if fitted.by_sides is None else math.degrees(fitted.half - fitted.by_sides)
     return {
-        "crooked edge": _crooked(fitted.edge.edge),
+        "crooked edge": crooked(fitted.edge.edge),
         "soft image": math.log(fitted.image.edge.blur / (SOFT * fitted.image.edge.length)),
         "faint image": max(0.0, math.log(FAINT / max(contrast(fitted.image), 1e-3))),
-        "vague": math.log(max(pair_u(fitted), SURE_DEG) / SURE_DEG),
+        "vague": vague(fitted),
         "sides": 0.0 if miss is None else 1.0,
         "sides' miss": 0.0 if miss is None else math.log1p((miss / SIDES_DEG) ** 2),
         "body": 1.0 if fitted.shown is None else fitted.shown.body,
         "border": 1.0 if fitted.shown is None else fitted.shown.border,
         "near": 0.0 if near is None else near.gain(math.degrees(fitted.half)),
     }
-
-
-def _crooked(edge: EdgeFit) -> float:
-    """How far an edge lies off its straight line, in blurs, beyond what is common."""
-    return min(max(0.0, edge.straightness / edge.blur - STRAIGHT), 1.0)
 
 
 def odds(fitted: Fitted, near: Near | None) -> float:

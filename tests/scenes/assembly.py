@@ -140,24 +140,22 @@ def _stylus_and_cantilever(out: Assembly, spec: dict[str, Any]) -> None:
                         "specular_transmittance": rgb(0.9, 0.8, 0.6)},
     }[rod["material"]]  # fmt: skip
     out.add("cantilever", mesh.moved(lie, start), material)
+
+    def around(name: str, begins: float, ends: float, times: float, made: Plugin) -> None:
+        wide = times * rod["radius_mm"]
+        out.add(name, shapes.lathe([(begins, wide), (ends, wide)]).moved(lie, start), made)
+
     if rod["kind"] == "sleeved rod":
-        wide, begins = 1.45 * rod["radius_mm"], 0.45 * spec["body"]["front_mm"]
-        sleeve = shapes.lathe([(begins, wide), (rod["length_mm"] - 0.1, wide)])
-        out.add("sleeve", sleeve.moved(lie, start), metal("Al", rough, 0.8))
+        begins = 0.45 * spec["body"]["front_mm"]
+        around("sleeve", begins, rod["length_mm"] - 0.1, 1.45, metal("Al", rough, 0.8))
     if rod["kind"] == "ringed rod":
         for begins in (0.9, 1.6):
-            ring = shapes.lathe(
-                [(begins, 1.2 * rod["radius_mm"]), (begins + 0.2, 1.2 * rod["radius_mm"])]
-            )
-            out.add("band", ring.moved(lie, start), metal("Al", rough, 0.7))
+            around("band", begins, begins + 0.2, 1.2, metal("Al", rough, 0.7))
     if rod["kind"] == "banded tube":
         # two rings of paint, no thicker than paint is
-        for begins in (0.25, 0.6):
-            at = begins * spec["body"]["front_mm"] + 0.5
-            band = shapes.lathe(
-                [(at, 1.01 * rod["radius_mm"]), (at + 0.35, 1.01 * rod["radius_mm"])]
-            )
-            out.add("band", band.moved(lie, start), matt(0.5, 0.42, 0.06))
+        for share in (0.25, 0.6):
+            begins = share * spec["body"]["front_mm"] + 0.5
+            around("band", begins, begins + 0.35, 1.01, matt(0.5, 0.42, 0.06))
     reach = spec["body"]["front_mm"] + 1.5
     if rod["length_mm"] > reach + 0.3:
         collar = shapes.lathe(
