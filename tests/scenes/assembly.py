@@ -128,6 +128,10 @@ def _stylus_and_cantilever(out: Assembly, spec: dict[str, Any]) -> None:
         # thinner in the middle
         long, thick = rod["length_mm"], rod["radius_mm"]
         mesh = shapes.lathe([(0.0, thick), (0.4 * long, 0.75 * thick), (long, thick)])
+    if rod["kind"] == "bulged rod":
+        # thicker in the middle
+        long, thick = rod["length_mm"], rod["radius_mm"]
+        mesh = shapes.lathe([(0.0, thick), (0.35 * long, 1.3 * thick), (long, thick)])
     if rod["kind"] == "oval rod":
         mesh = mesh.moved(np.diag([0.7, 1.0, 1.0]))  # less high than wide
     lie = shapes.frame_along(along, (0.0, 0.0, 1.0))
@@ -351,6 +355,20 @@ def _body(out: Assembly, spec: dict[str, Any]) -> None:
                 size = (0.6 * (x1 - x0), 0.6, 0.5 * (top - low))
                 at = ((x0 + x1) / 2, side * (wide / 2 + 0.2), low + 0.5 * (top - low))
                 put("wing", shapes.box(at, size), other)
+        if kind == "tiled":
+            # two rows of three flat tiles that stand out from the face
+            for at_z in (low + 0.34 * (top - low), low + 0.72 * (top - low)):
+                for across in (-0.28, 0.0, 0.28):
+                    at = (x0 - 0.1, across * wide * (1 - taper), at_z)
+                    size = (0.5, 0.22 * wide * (1 - taper), 0.28 * (top - low))
+                    put("tile", shapes.box(at, size), other)
+        if kind == "buttressed":
+            # a wedge at either side, high up and as deep as it is high
+            for side in (-1, 1):
+                wedge = np.array([[0.0, 0.0], [1.2, 0.45 * (top - low)], [0.0, 0.45 * (top - low)]])
+                wedge = (wedge * [side, 1])[::side]
+                wedge += [side * wide / 2 * (1 - taper), low + 0.5 * (top - low)]
+                put("buttress", shapes.prism(wedge, x0 + 2.0, x1 - 2.0, 0.05), other)
         if kind == "pillared":
             # a half-round pillar at either side of the face
             for side in (-1, 1):
@@ -687,6 +705,15 @@ def _surroundings(out: Assembly, spec: dict[str, Any]) -> None:
     elif light == "globe lamp":
         at = world.cantilever_direction(lamp["bearing_deg"], 45.0) * 190
         out.lamps.append(("bulb", shapes.ball(at, 40.0), list(22.0 * warm)))
+    elif light == "four panels":
+        # small ones, two by two, above and to one side
+        at = world.cantilever_direction(lamp["bearing_deg"], 55.0)
+        frame = shapes.frame_along(-at, (0, 0, 1))
+        for across, up in ((-1, -1), (-1, 1), (1, -1), (1, 1)):
+            panel = shapes.plate(20, 20, 0.0).moved(
+                frame, at * 200 + 38 * (across * frame[:, 0] + up * frame[:, 1])
+            )
+            out.lamps.append(("window", panel, list(22.0 * warm)))
     elif light == "blinds":
         # a window behind slats: five bright bands
         low = world.cantilever_direction(lamp["bearing_deg"], 25.0)

@@ -15,7 +15,7 @@ from tests.scenes import odd
 
 QUANTITIES = ("rake", "cantilever", "azimuth")
 FAMILIES = ("tuning", "second", "third", "fourth", "fifth", "sixth", "seventh", "eighth", "odd",
-            "ninth", "tenth", "sealed")  # fmt: skip
+            "ninth", "tenth", "eleventh", "sealed")  # fmt: skip
 # The tenth scenes were drawn, and counted, by the number of the ninth family.
 DRAWN_AS = {name: k for k, name in enumerate(FAMILIES)} | {"tenth": FAMILIES.index("ninth")}
 
@@ -48,7 +48,8 @@ BODIES = _growing(
     odd=["freeform"] * 6,
     ninth=["pillared", "terraced"],
     tenth=["louvred", "hooded"],
-    sealed=["studded", "winged"],
+    eleventh=["studded", "winged"],
+    sealed=["tiled", "buttressed"],
 )
 RODS = _growing(
     tuning=["tube", "thin rod", "tapered"],
@@ -62,7 +63,8 @@ RODS = _growing(
     odd=["turned rod"] * 4,
     ninth=["flared rod"],
     tenth=["ringed rod"],
-    sealed=["waisted rod"],
+    eleventh=["waisted rod"],
+    sealed=["bulged rod"],
 )
 THICK_RODS = ("tube", "tapered", "banded tube", "turned rod")
 SHANKS = _growing(
@@ -77,7 +79,8 @@ SHANKS = _growing(
     odd=["freeform"] * 4,
     ninth=["lens"],
     tenth=["cushion"],
-    sealed=["lobed"],
+    eleventh=["lobed"],
+    sealed=["bar"],
 )
 TIPS = _growing(tuning=["conical", "elliptical", "long-edge"], second=["tapered shank"], odd=[])
 LIGHTS = _growing(
@@ -92,7 +95,8 @@ LIGHTS = _growing(
     odd=["any"] * 6,
     ninth=["blinds"],
     tenth=["skylight"],
-    sealed=["globe lamp"],
+    eleventh=["globe lamp"],
+    sealed=["four panels"],
 )
 SURFACES = {
     "rake": (["mirror", "record", "back-silvered mirror", "glossy card", "matt card"],
