@@ -25,7 +25,7 @@ from vision.cantilever import find_cantilever
 from vision.grid import GLASS_INDEX, GridPose, find_grid
 from vision.grid_choose import well_seen, with_layer_doubt, with_rivals
 from vision.grid_comb import tick_ends
-from vision.grid_fit import moved_by, residuals
+from vision.grid_fit import fit, moved_by, residuals
 from vision.grid_guess import twice_as_large
 from vision.grid_lines import Line, Ridges
 from vision.grid_match import Match, doubled
@@ -153,6 +153,16 @@ def test_ink_in_glass_shows_on_both_layers() -> None:
     assert seen([[0.0] * 20 + [1.0] * 20, [0.5] * 20]) == 1.0
     assert seen([[0.0] * 30, [1.0] * 30]) == 0.0  # fronts here, ghosts there
     assert seen([[0.0] * 30 + [1.0] * 10]) == pytest.approx(1 / 3)
+
+
+@pytest.mark.parametrize("count", [0, 8])
+def test_too_few_points_are_no_lattice(count: int) -> None:
+    # a picture whose only lines are bright ones has no dark ridges at all
+    x, y = np.divmod(np.arange(count), 3)
+    pose = grid_pose(30, 5, 1)
+    xy = pose.project(np.stack([x, y, 0 * x], axis=1).astype(float).reshape(-1, 3))
+    one = np.ones(count)
+    assert fit(pose, Ridges(xy, 0 * one, one, one), (math.log(pose.camera.f), 0.05)) is None
 
 
 def test_scatter_as_by_chance_is_no_lattice() -> None:

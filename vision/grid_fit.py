@@ -27,6 +27,7 @@ from vision.grid_match import (
 from vision.grid_pose import GLASS_INDEX, GridPose
 
 Array = NDArray[np.float64]
+LEAST_POINTS = 9  # one for each number that is fitted
 MIN_LINES = 2  # a family needs at least this many distinct lattice lines, or ticks
 MIN_TICKS = 5
 SHARED_NOISE = 10.0  # ridge points along a line that share one error
@@ -165,7 +166,7 @@ def fit(
         None where too few points or lines lie on the lattice, or the lens would be absurd.
     """
     normal = np.eye(9)
-    least = min(100.0, 0.1 * len(points.xy))
+    least = min(100.0, max(0.1 * len(points.xy), LEAST_POINTS))
     for gate in gates:
         for _ in range(rounds):
             matched = match(pose, points, gate)
