@@ -48,7 +48,6 @@ SCENES = {
     "ninth": (35000, 75, "ninth"),
     "tenth": (36000, 75, "tenth"),
     "eleventh": (40000, 60, "eleventh"),
-    "rise-lessons": (48000, 2000, "odd"),
     "sealed": (50000, 60, "sealed"),
     "pairs": (39000, 48, "pairs"),
     "samples": (5000, 5, "samples"),
@@ -58,7 +57,7 @@ OTHERS = ("unusable", "sealed-unusable", "nightly", "samples")
 COPIES = {"tuning": 4, "second": 6, "third": 6, "fourth": 4, "fifth": 4, "sixth": 4,
           "lessons": 3, "seventh": 4, "more-lessons": 2, "eighth": 4,
           "odd-lessons": 2, "ninth": 4, "tenth": 4, "eleventh": 4,
-          "rise-lessons": 2, "sealed": 4, "pairs": 3}  # fmt: skip
+          "sealed": 4, "pairs": 3}  # fmt: skip
 
 
 def main(arguments: list[str] | None = None) -> int:
