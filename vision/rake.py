@@ -54,9 +54,9 @@ MOST_EDGE_U_DEG = 0.8  # doubtful edges may be the wrong ones; a doubtful surfac
 MOST_MISS = 2.0  # of a faint groove from the surface's slope as seen, standard uncertainties
 DOUBTFUL_GROOVE_DEG = 0.4  # then the surface's far edge is asked too
 PLAUSIBLE_DEG = (85.0, 100.0)
-CLOSE_UP_MM = 15.0
-ROD_MM = 0.5  # a usual cantilever's thickness, to guess the field of view
-LENS_STRETCH = 8.0  # a clip-on lens or zoom lengthens the focal length up to this much
+ROD_MM, ROD_LOG_U = 0.5, 0.3  # a usual cantilever's thickness, to guess how far away it is
+# From a strong clip-on lens to a zoomed lens that focuses near (common practice, no source)
+DISTANCE_MM = (25.0, 150.0)
 U_THICKNESS_MM = 0.1
 
 MOST_SHANK_OPENING_DEG = 3.5
@@ -348,14 +348,17 @@ def _focal(focal: FocalPrior, lines: RakeLines, size: tuple[int, int]) -> tuple[
     """Focal length (px) and its log standard uncertainty.
 
     A close-up is taken through a clip-on lens, a microscope or a crop as often as not, and then
-    the file's focal length says little.
+    the file's focal length says little: it may be that of the phone alone, which would put the
+    lens against the stylus. How far away a lens can stand says more.
     """
     if focal.low_high is not None:
         low, high = focal.low_high
         return math.sqrt(low * high), math.log(high / low) / math.sqrt(12)
     thickness = lines.rod_thickness_px
-    if thickness and size[0] / thickness * ROD_MM < CLOSE_UP_MM and focal.source != "profile":
-        return focal.f_px * math.sqrt(LENS_STRETCH), math.log(LENS_STRETCH) / math.sqrt(12)
+    near, far = DISTANCE_MM
+    if thickness and focal.f_px * ROD_MM < far * thickness and focal.source != "profile":
+        usual = math.sqrt(near * far) / ROD_MM * thickness
+        return usual, math.hypot(math.log(far / near) / math.sqrt(12), ROD_LOG_U)
     return focal.f_px, focal.relative_u
 
 

@@ -275,7 +275,13 @@ def solve(
     # into rake by their product, whose first derivatives vanish where both are near zero.
     leak = spreads["azimuth"] * math.radians(spreads["side_lean"])
     parts["camera direction"] = math.hypot(parts["camera direction"], leak)
-    parts["edge fit"] = math.hypot(parts["edge fit"], _taper_doubt(kept, values["shank_taper"]))
+    told = sum(
+        abs(share) / math.degrees(line.angle_u)
+        for line, share in zip(kept, row, strict=False)
+        if line.name.removeprefix("reflected ").startswith("shank")
+    )
+    doubt = min(told, 1.0) * _taper_doubt(kept, values["shank_taper"])
+    parts["edge fit"] = math.hypot(parts["edge fit"], doubt)
     return Solution(
         values,
         spreads,
