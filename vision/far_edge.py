@@ -4,7 +4,8 @@ Seen from the side a record or a card ends a little above the stylus' tip, in a 
 one side of the picture to the other. The rim of a record, seen along its radius, runs as the
 grooves do; a card lies about square. Smeared along its slope that line outlasts everything else
 (as in `vision.groove`), and the jackknife over columns says how well its slope is known. It may
-also be a shelf's or a table's edge behind, which is only about level: that is in ``FAR_U_DEG``.
+also be a shelf's or a table's edge behind, which is only about level: how often that is so stands
+in `vision.rake_surface.WRONG`.
 """
 
 from __future__ import annotations
@@ -34,7 +35,7 @@ LEAST_STEP = 0.006  # mean gradient of the root of the light along the edge, 1/p
 LEAST_CONTRAST = 8.0  # over the median of all rows and slopes
 MOST_RIVAL, NEAR_DEG = 0.6, 0.8  # of its strength; how far its slope may be off the edge's
 OWN_PX = 16.0  # rows that a blurred edge answers in
-FAR_U_DEG = 1.0
+FAR_U_DEG = 0.35  # of a rim or a card, square to the camera or not
 
 
 def far_edge(

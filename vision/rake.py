@@ -13,7 +13,7 @@ apart. The geometry is in `vision.rake_model`.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -29,7 +29,13 @@ from vision.needle import Needle, NeedleEdge, find_needle, usable
 from vision.outline import Outline
 from vision.photo import FocalPrior, Photo
 from vision.rake_model import Line, Predictor, Solution, solve
-from vision.rake_surface import find_rod_over_surface, groove_lines, normal_line
+from vision.rake_surface import (
+    FAINT_GROOVE_U_DEG,
+    find_rod_over_surface,
+    groove_lines,
+    joined_line,
+    normal_line,
+)
 from vision.reading import BudgetPart, Component, Outcome, Reading, Refusal, Segment
 from vision.side_rod import SideRod, find_side_rod
 from vision.surface_slope import Slope, surface_slope
@@ -52,7 +58,7 @@ MOST_ABOVE, MOST_ABOVE_ALONE = 0.8, 0.3
 MOST_U_DEG = 1.0  # wider than that tells nothing to someone who wants the rake within a degree
 MOST_EDGE_U_DEG = 0.8  # doubtful edges may be the wrong ones; a doubtful surface is just uncertain
 MOST_MISS = 2.0  # of a faint groove from the surface's slope as seen, standard uncertainties
-DOUBTFUL_GROOVE_DEG = 0.4  # then the surface's far edge is asked too
+DOUBTFUL_GROOVE_DEG = 0.4  # then it may be none, and the surface's far edge is asked too
 PLAUSIBLE_DEG = (85.0, 100.0)
 ROD_MM, ROD_LOG_U = 0.5, 0.3  # a usual cantilever's thickness, to guess how far away it is
 # From a strong clip-on lens to a zoomed lens that focuses near (common practice, no source)
@@ -160,27 +166,33 @@ def find_rake(photo: Photo, options: Options) -> RakeLines | Refusal:
         flags.append("no_reflection")
         seen = surface_slope(photo.rgb, rod)
         groove = groove_slope(photo.rgb, needle.apex, needle.width, rod, _lean(lines))
+        reach = 2 * rod.thickness
         if groove is not None:
-            groove = _borne_out(groove, seen)
-            lines += groove_lines(groove, needle.apex, 2 * rod.thickness)
             flags.append("groove_reference")
-        beyond = None
-        if groove is None or groove.u_deg > DOUBTFUL_GROOVE_DEG:
+        if groove is not None and not _doubtful(groove, seen):
+            lines += groove_lines(groove, needle.apex, reach)
+        else:
             beyond = far_edge(photo.rgb, needle.apex, needle.width, rod)
-            lines += [] if beyond is None else [beyond]
-            if groove is None and beyond is not None:
-                flags.append("far_edge_reference")
-        if seen.u_deg < MOST_U_DEG:
-            lines.append(seen.line(needle.apex, 2 * rod.thickness))
-            if groove is None and beyond is None:
-                flags.append("seen_reference")
-        if not any(x.name.startswith("surface") for x in lines):
-            return _refusal(
-                "Neither a mirror image nor grooves show which way the surface runs.",
-                "Stand the stylus on a small mirror, or light the record so that its grooves "
-                "glint beside the stylus.",
-                _look(rod, needle),
-            )
+            told = {"seen": (seen.slope_deg, seen.u_deg)}
+            if groove is not None:
+                name = "grooves" if len(groove.sides) == 2 else "groove"
+                told[name] = (groove.slope_deg, min(groove.u_deg, FAINT_GROOVE_U_DEG))
+            if beyond is not None:
+                told["beyond"] = (
+                    math.degrees(half_turn(beyond.angle)),
+                    math.degrees(beyond.angle_u),
+                )
+            surface = joined_line(told, needle.apex, reach)
+            if surface.angle_u > math.radians(MOST_U_DEG):
+                return _refusal(
+                    "Neither a mirror image nor grooves show clearly which way the surface runs.",
+                    "Stand the stylus on a small mirror, or light the record so that its grooves "
+                    "glint beside the stylus.",
+                    _look(rod, needle),
+                )
+            lines.append(surface)
+            if groove is None:
+                flags.append("seen_reference" if beyond is None else "far_edge_reference")
     return RakeLines(tuple(lines), rod.pivot_right, on_mirror, tuple(flags), rod.thickness)
 
 
@@ -301,18 +313,15 @@ def _edge_u(name: str, edge: NeedleEdge) -> float:
     return math.hypot(edge.angle_u, math.radians(floor), shift / edge.length)
 
 
-def _borne_out(groove: Groove, seen: Slope) -> Groove:
-    """A faint groove, as uncertain as it is far from what the picture as a whole shows.
+def _doubtful(groove: Groove, seen: Slope) -> bool:
+    """Whether a groove may be none: very faint, or faint and far from what the picture shows.
 
     A shadow's edge or a scratch is a line too.
     """
-    if groove.contrast > CLEAR:
-        return groove
+    if groove.u_deg > DOUBTFUL_GROOVE_DEG or groove.contrast > CLEAR:
+        return groove.u_deg > DOUBTFUL_GROOVE_DEG
     miss = abs(groove.slope_deg - seen.slope_deg)
-    if miss < MOST_MISS * math.hypot(groove.u_deg, seen.u_deg):
-        return groove
-    sides = tuple((x, y, slope, math.hypot(u, miss)) for x, y, slope, u in groove.sides)
-    return replace(groove, u_deg=math.hypot(groove.u_deg, miss), sides=sides)
+    return miss > MOST_MISS * math.hypot(groove.u_deg, seen.u_deg)
 
 
 def _above(needle: Needle, normal: Normal) -> float:

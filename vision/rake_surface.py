@@ -7,7 +7,9 @@ for `vision.rake_model`: ``normal`` (from a mirror image) or ``surface`` (from g
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
+from itertools import product
 
 import numpy as np
 from numpy.typing import NDArray
@@ -27,6 +29,11 @@ LEAST_START = 2.0  # the same before the rod is known, fewer being looked for
 FOCUS = (0.65, 1.45)  # as sharp as the object (a record smears what it reflects),
 STEEPNESS = (0.35, 1.45)  # and neither very faint nor of more contrast than the object.
 HIGHER = 0.85  # of the line's height: without what lies on the mirror, where the rod is looked for
+# Where no grooves are clear: how often what tells of the surface is wrong, and how many times its
+# uncertainty it is then off. Faint grooves on one side of the stylus may be a shadow's edge, a far
+# edge a shelf's; a network is never quite wrong.
+WRONG = {"groove": (0.3, 8.0), "grooves": (0.1, 8.0), "beyond": (0.5, 10.0), "seen": (0.2, 2.5)}
+FAINT_GROOVE_U_DEG = 0.35  # of such grooves, if they are grooves
 # Half of 2 mm along a groove of 60 to 146 mm radius, seen at the usual few degrees of elevation.
 ARC_U_DEG = 0.04
 
@@ -97,6 +104,40 @@ def groove_lines(groove: Groove, tip: Array, reach: float) -> list[Line]:
         dx, dy = reach * math.cos(math.radians(slope)), reach * math.sin(math.radians(slope))
         lines.append(Line(name, x - dx, y - dy, x + dx, y + dy, math.radians(u)))
     return lines
+
+
+def joined_line(told: Mapping[str, tuple[float, float]], tip: Array, reach: float) -> Line:
+    """One line along the surface at the tip from all that tells doubtfully of its slope.
+
+    Each may be right or wrong; every way to be so is as likely as it makes their differences, and
+    the line has mean and variance over all of them. So two that agree outvote a third.
+
+    Parameters
+    ----------
+    told : mapping of names in `WRONG` to (slope, standard uncertainty), degrees
+    tip : ndarray, shape (2,)
+    reach : float
+        Half the line's length, pixels.
+    """
+    slopes = np.array([slope for slope, _ in told.values()])
+    likely, means, variances = [], [], []
+    for wrong in product((False, True), repeat=len(told)):
+        weight, precisions = 1.0, []
+        for (name, (_, u)), is_wrong in zip(told.items(), wrong, strict=True):
+            share, times = WRONG[name]
+            weight *= share if is_wrong else 1 - share
+            precisions.append((u * (times if is_wrong else 1.0)) ** -2)
+        p = np.array(precisions)
+        means.append(float(p @ slopes / p.sum()))
+        variances.append(float(1 / p.sum()))
+        miss = float(p @ (slopes - means[-1]) ** 2)
+        likely.append(weight * math.sqrt(float(p.prod() / p.sum())) * math.exp(-0.5 * miss))
+    share = np.array(likely) / sum(likely)
+    slope = float(share @ means)
+    u = math.sqrt(float(share @ (np.array(variances) + (np.array(means) - slope) ** 2)))
+    x, y = map(float, tip)
+    dx, dy = reach * math.cos(math.radians(slope)), reach * math.sin(math.radians(slope))
+    return Line("surface", x - dx, y - dy, x + dx, y + dy, math.radians(u))
 
 
 def _over_mirror(rod: SideRod, normal: Normal) -> bool:
