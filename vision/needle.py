@@ -39,7 +39,6 @@ CONE_SKEW_DEG = 0.65  # of a cone's bisector from the axis, where no shank shows
 # Share of edges that are not the stylus' at some quality, falling as a power of it; and how far off
 WRONG_ONCE, WRONG_TWICE, MOST_WRONG = (0.25, 15.0, 2.2), (0.12, 40.0, 1.6), 0.65
 OFF_ONCE_DEG, OFF_TWICE_DEG = 1.8, 1.4
-FAINT, MOST_FAINT = 18.0, 1.2  # quality below which outlines are worse too
 # Sides of a shank are parallel or clearly taper. Half their opening (degrees) below which it is so
 # many times as likely that one is wrong: the axis is then off by that half.
 OPENINGS = ((0.15, 0.15), (0.3, 0.5), (0.7, 1.0), (2.3, 2.0))
@@ -202,10 +201,7 @@ def _doubted(needle: Needle) -> Needle:
     wrong = min(share * (at / max(needle.quality, 1.0)) ** steep, MOST_WRONG)
     lean, outline = axis_lean(needle.edges), needle.outline
     doubt = off * math.sqrt(wrong)
-    faint = FAINT / max(needle.quality, 1.0)
-    faint = min(faint if needle.image is None else faint**1.5, MOST_FAINT)
-    faint = max(faint, 1.0)
-    axis_u = faint * outline.axis_u_deg
+    axis_u = outline.axis_u_deg
     if lean is not None:
         apart = lean - math.degrees(math.atan2(outline.axis[0], -outline.axis[1]))
         far, times = OUTLINE_FAR
@@ -219,7 +215,7 @@ def _doubted(needle: Needle) -> Needle:
     telling = [sum(kind in name for name in needle.edges) for kind in ("shank", "cone")]
     doubt *= math.sqrt(telling[0] if telling[0] > 1 else max(telling[1], 1))  # common to them
     edges = {name: _wider(e, doubt) for name, e in needle.edges.items()}
-    image_u = 90.0 if needle.image is None else faint * needle.image.axis_u_deg
+    image_u = 90.0 if needle.image is None else needle.image.axis_u_deg
     return replace(needle, edges=edges, axis_u_deg=axis_u, image_u_deg=image_u)
 
 

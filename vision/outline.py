@@ -38,9 +38,9 @@ ROD_MOST = 0.3  # probability of the rod beyond which a pixel says nothing of th
 MARGIN_PX = 12  # round the stylus, where the fit looks
 CONE_HALF_DEG, CONE_SD_DEG = 26.0, 8.0
 TAPER_SD_DEG = 3.0
-AXIS_U_DEG = (0.18, 0.99, 0.0165)  # at a fine overlap; and what lacks of that to e times as much
+AXIS_U_DEG = (0.115, 0.023)  # at a full overlap; and what lacks of that to e times as much
 DRIFT_DEG = 0.25  # beyond it an axis is off by far more than it drifts
-SHORT_WIDTHS, SHORT_SHARE = 2.0, 1.6  # little but the cone shows: the axis is less sure
+SHORT_WIDTHS, SHORT_SHARE = 2.0, 1.4  # little but the cone shows: the axis is less sure
 
 
 @dataclass(frozen=True)
@@ -76,9 +76,9 @@ class Outline:
     @property
     def axis_u_deg(self) -> float:
         """Standard uncertainty of the axis' direction, from outlines of known scenes."""
-        least, fine, fold = AXIS_U_DEG
+        least, fold = AXIS_U_DEG
         short = SHORT_SHARE if self.length < SHORT_WIDTHS * 2 * self.half_width else 1.0
-        told = short * least * math.exp(max(fine - self.overlap, 0.0) / fold)
+        told = short * least * math.exp((1 - self.overlap) / fold)
         return math.hypot(told, self.drift_deg * (1 + (self.drift_deg / DRIFT_DEG) ** 2))
 
 
