@@ -385,6 +385,21 @@ def test_other_subjects_are_refused(name: str) -> None:
     assert isinstance(read_rake(photo, Options()), Refusal)
 
 
+def test_a_lens_is_not_held_against_the_stylus() -> None:
+    """A phone's own focal length over a field of 4 mm would mean 3 mm from lens to stylus.
+
+    From 60 mm, as the drawings are taken, it is 60 mm over the field's width, by similar
+    triangles (Hartley and Zisserman, ch. 6).
+    """
+    lines = RakeLines((), True, False, (), 0.5 * SIZE[0] / 4.0)
+    for f_px in (0.75 * SIZE[0], FOCAL):
+        used, u = rake._focal(FocalPrior(f_px, 0.05), lines, SIZE)
+        assert abs(math.log(used / FOCAL)) < u
+    assert rake._focal(FocalPrior(f_px, 0.01, source="profile"), lines, SIZE) == (f_px, 0.01)
+    far = replace(lines, rod_thickness_px=0.5 * SIZE[0] / 300.0)
+    assert rake._focal(FocalPrior(0.75 * SIZE[0], 0.05), far, SIZE) == (0.75 * SIZE[0], 0.05)
+
+
 def test_lines_without_a_surface_are_misuse() -> None:
     shanks = [x for x in _lines(_pose(), reflected=True) if not x.name.startswith("reflected")]
     with pytest.raises(ValueError, match="surface"):

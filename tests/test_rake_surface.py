@@ -15,13 +15,14 @@ import cv2
 import numpy as np
 import pytest
 from scipy.ndimage import gaussian_filter, rotate
+from scipy.stats import norm
 
 from tests.scenes import raster, world
 from vision.camera import Camera
 from vision.groove import SHADOW_U_DEG, groove_slope
 from vision.mirror_image import find_normal, find_symmetry
 from vision.rake_model import Line, Predictor, solve
-from vision.rake_surface import find_rod_over_surface, groove_lines
+from vision.rake_surface import WRONG, find_rod_over_surface, groove_lines, joined_line
 from vision.side_rod import RodLine, SideRod
 
 POSES = [
@@ -259,6 +260,52 @@ def test_a_wide_opening_is_a_taper_and_so_is_what_the_image_repeats() -> None:
     repeated = solve(twice(_edges(1.5)), camera, True)
     assert repeated.values["shank_taper"] == pytest.approx(plain.values["shank_taper"], abs=0.05)
     assert repeated.rake_u < 0.75 * plain.rake_u
+
+
+def test_a_taper_seen_leaves_no_doubt_where_the_axis_comes_from_elsewhere() -> None:
+    """Lines that weigh a hundredth of another's weight move the mean by a hundredth."""
+    camera = Camera(30000.0, 800.0, 600.0, 0.0, 1000.0)
+    a = math.radians(92)
+    axis = Line("axis", 800, 700, 800 + 200 * math.cos(a), 700 + 200 * math.sin(a), 0.003)
+    doubted = [replace(x, angle_u=0.03) if "shank" in x.name else x for x in _edges(1.5)]
+    alone = solve([axis, *(x for x in doubted if "shank" not in x.name)], camera, True)
+    both = solve([axis, *doubted], camera, True)
+    assert both.rake_u == pytest.approx(alone.rake_u, rel=0.02)
+
+
+@pytest.mark.parametrize(
+    "told",
+    [
+        {"seen": (0.4, 0.6)},
+        {"seen": (1.5, 0.6), "groove": (0.2, 0.35), "beyond": (0.1, 0.35)},
+        {"seen": (1.0, 0.7), "beyond": (4.5, 0.35)},
+        {"seen": (-0.2, 0.9), "grooves": (0.3, 0.35)},
+    ],
+)
+def test_joined_line_against_bayes_on_a_fine_grid(told: dict[str, tuple[float, float]]) -> None:
+    """Every source's error is one of two normal ones; mean and spread summed numerically."""
+    slopes = np.linspace(-40, 40, 80001)
+    density = np.ones_like(slopes)
+    for name, (slope, u) in told.items():
+        share, times = WRONG[name]
+        right, wrong = (norm.pdf(slopes, slope, k * u) for k in (1.0, times))
+        density *= (1 - share) * right + share * wrong
+    density /= density.sum()
+    mean = float(density @ slopes)
+    spread = math.sqrt(float(density @ (slopes - mean) ** 2))
+    line = joined_line(told, np.array([300.0, 200.0]), 50.0)
+    assert math.degrees(line.angle) == pytest.approx(mean, abs=0.01)
+    assert math.degrees(line.angle_u) == pytest.approx(spread, rel=0.01)
+    assert line.middle == pytest.approx([300.0, 200.0])
+
+
+def test_two_that_agree_outvote_a_third() -> None:
+    told = {"seen": (1.5, 0.6), "groove": (0.2, 0.35)}
+    tip = np.array([300.0, 200.0])
+    with_third = joined_line({**told, "beyond": (0.2, 0.35)}, tip, 50.0)
+    assert 0 < with_third.angle < joined_line(told, tip, 50.0).angle
+    denied = joined_line({**told, "beyond": (3.0, 0.35)}, tip, 50.0)
+    assert denied.angle_u > with_third.angle_u
 
 
 def _grooved(slope: float, bend: float = 0.0) -> np.ndarray:

@@ -55,7 +55,7 @@ LEAST_QUALITY = 8.0  # of edges, over a mirror: below it they are smeared, such 
 WANTED_WIDTH_PX = 80.0
 # Of its width: the tip found may be above its place on the mirror, its image seen or not
 MOST_ABOVE, MOST_ABOVE_ALONE = 0.8, 0.3
-MOST_U_DEG = 1.0  # wider than that tells nothing to someone who wants the rake within a degree
+MOST_U_DEG = 0.9  # wider than that tells nothing to someone who wants the rake within a degree
 MOST_EDGE_U_DEG = 0.8  # doubtful edges may be the wrong ones; a doubtful surface is just uncertain
 MOST_MISS = 2.0  # of a faint groove from the surface's slope as seen, standard uncertainties
 DOUBTFUL_GROOVE_DEG = 0.4  # then it may be none, and the surface's far edge is asked too
