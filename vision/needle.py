@@ -42,7 +42,7 @@ OFF_ONCE_DEG, OFF_TWICE_DEG = 1.8, 1.4
 # Sides of a shank are parallel or clearly taper. Half their opening (degrees) below which it is so
 # many times as likely that one is wrong: the axis is then off by that half.
 OPENINGS = ((0.15, 0.15), (0.3, 0.5), (0.7, 1.0), (2.3, 2.0))
-UNEQUAL_SIDES = 0.08  # of a taper: they need not taper alike
+UNEQUAL_SIDES = 0.05  # of a taper: they need not taper alike
 OUTLINE_FAR = (0.05, 3.0)  # share of outlines that are off by so many times as much
 CLEAR_FLANKS = 4.0  # strength of a flank and its image that show where the tip stands
 ALIKE_DEG = 2.0  # between a flank and its image
