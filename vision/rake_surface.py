@@ -32,7 +32,7 @@ HIGHER = 0.85  # of the line's height: without what lies on the mirror, where th
 # Where no grooves are clear: how often what tells of the surface is wrong, and how many times its
 # uncertainty it is then off. Faint grooves on one side of the stylus may be a shadow's edge, a far
 # edge a shelf's; a network is never quite wrong.
-WRONG = {"groove": (0.3, 8.0), "grooves": (0.1, 8.0), "beyond": (0.5, 10.0), "seen": (0.2, 2.5)}
+WRONG = {"groove": (0.3, 8.0), "grooves": (0.1, 8.0), "beyond": (0.4, 10.0), "seen": (0.2, 2.5)}
 FAINT_GROOVE_U_DEG = 0.35  # of such grooves, if they are grooves
 # Half of 2 mm along a groove of 60 to 146 mm radius, seen at the usual few degrees of elevation.
 ARC_U_DEG = 0.04
@@ -132,9 +132,9 @@ def joined_line(told: Mapping[str, tuple[float, float]], tip: Array, reach: floa
         variances.append(float(1 / p.sum()))
         miss = float(p @ (slopes - means[-1]) ** 2)
         likely.append(weight * math.sqrt(float(p.prod() / p.sum())) * math.exp(-0.5 * miss))
-    share = np.array(likely) / sum(likely)
-    slope = float(share @ means)
-    u = math.sqrt(float(share @ (np.array(variances) + (np.array(means) - slope) ** 2)))
+    shares = np.array(likely) / sum(likely)
+    slope = float(shares @ means)
+    u = math.sqrt(float(shares @ (np.array(variances) + (np.array(means) - slope) ** 2)))
     x, y = map(float, tip)
     dx, dy = reach * math.cos(math.radians(slope)), reach * math.sin(math.radians(slope))
     return Line("surface", x - dx, y - dy, x + dx, y + dy, math.radians(u))

@@ -15,7 +15,6 @@ from numpy.typing import NDArray
 
 from vision.network import framed, part_of, shares_of
 from vision.outline import ROD_PX
-from vision.rake_model import Line
 from vision.side_rod import SideRod
 
 Array = NDArray[np.float64]
@@ -47,13 +46,6 @@ class Slope:
         """Standard uncertainty, from photos of known scenes by the spread told."""
         told = max(self.spread_deg**2 - SURE_DEG**2, 0.0)
         return math.hypot(LEAST_U_DEG, TIMES * told ** (POWER / 2))
-
-    def line(self, tip: Array, reach: float) -> Line:
-        """The slope as a line through the tip for `vision.rake_model.solve`."""
-        x, y = map(float, tip)
-        dx = reach * math.cos(math.radians(self.slope_deg))
-        dy = reach * math.sin(math.radians(self.slope_deg))
-        return Line("surface seen", x - dx, y - dy, x + dx, y + dy, math.radians(self.u_deg))
 
 
 def surface_slope(rgb: NDArray[np.uint8], rod: SideRod) -> Slope:
