@@ -250,12 +250,21 @@ def solve(
     dropped: list[str] = []
     while True:
         x, covariance, gain, misses = _gauss_newton(kept, camera, pivot_right, mean, sd)
-        worst = int(np.argmax(np.abs(misses[: len(kept)])))
-        rest = kept[:worst] + kept[worst + 1 :]
-        if abs(misses[worst]) < _DROP_AT or not _enough(rest):
+        if np.max(np.abs(misses[: len(kept)])) < _DROP_AT:
             break
-        dropped.append(kept[worst].name)
-        kept = rest
+        # the one without which the others agree best: it need not be the one that misses most
+        tries = [kept[:i] + kept[i + 1 :] for i in range(len(kept))]
+        left = [
+            float(np.sum(_gauss_newton(rest, camera, pivot_right, mean, sd)[3] ** 2))
+            if _enough(rest)
+            else math.inf
+            for rest in tries
+        ]
+        best = int(np.argmin(left))
+        if not math.isfinite(left[best]):
+            break
+        dropped.append(kept[best].name)
+        kept = tries[best]
     count = len(kept)
     chi_square = float(np.sum(misses**2))
     freedom = max(count - 7, 1)
