@@ -16,7 +16,7 @@ the lower one, as long as the two are parallel (a bevel's other side).
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -249,129 +249,132 @@ class _Model:
         )
 
     def frame(self, p: Array) -> tuple[Array, Array, Array]:
-        """Line of sight, mirror normal (up) and edge direction (to the right), camera frame."""
-        ce, se = math.cos(p[_ELEVATION]), math.sin(p[_ELEVATION])
-        up = np.array([math.sin(p[_ROLL]) * ce, -math.cos(p[_ROLL]) * ce, -se])
+        """Line of sight, mirror normal (up) and edge direction (to the right), camera frame.
+
+        Parameters, like those of all that follows, may be many sets of them, shape (..., 15).
+        """
+        ce, se = np.cos(p[..., _ELEVATION]), np.sin(p[..., _ELEVATION])
+        roll, yaw, alpha = (p[..., k, None] for k in (_ROLL, _YAW, _ALPHA))
+        up = np.stack([np.sin(roll[..., 0]) * ce, -np.cos(roll[..., 0]) * ce, -se], axis=-1)
         middle = np.array([self.edge.x + self.image.x, self.edge.y + self.image.y]) / 2
-        sight = self._ray(p, middle)
-        right = np.cross(sight, up)
-        right /= np.linalg.norm(right)
-        away = np.cross(up, right)
-        flat = math.cos(p[_YAW]) * right + math.sin(p[_YAW]) * away
-        direction = math.cos(p[_ALPHA]) * flat - math.sin(p[_ALPHA]) * up
-        return sight, up, direction
+        sight = self._ray(p, np.broadcast_to(middle, (*p.shape[:-1], 2)))
+        right = _unit(np.cross(sight, up))
+        flat = np.cos(yaw) * right + np.sin(yaw) * np.cross(up, right)
+        return sight, up, np.cos(alpha) * flat - np.sin(alpha) * up
 
     def _ray(self, p: Array, xy: Array) -> Array:
-        f = self.lens.f * math.exp(p[_FOCAL])
-        v = np.array([(xy[0] - p[_CX]) / f, (xy[1] - p[_CY]) / f, 1.0])
-        return np.asarray(v / np.linalg.norm(v))
+        f = self.lens.f * np.exp(p[..., _FOCAL])
+        x, y = (xy[..., 0] - p[..., _CX]) / f, (xy[..., 1] - p[..., _CY]) / f
+        return _unit(np.stack([x, y, np.ones_like(x)], axis=-1))
 
     def _pixels(self, p: Array, xyz: Array) -> Array:
-        f = self.lens.f * math.exp(p[_FOCAL])
-        u = xyz[:, :2] / xyz[:, 2:] * f / self.lens.half_diagonal
-        u = u * (1 + p[_K1] * np.sum(u * u, axis=1, keepdims=True))
-        return np.asarray(u * self.lens.half_diagonal + (p[_CX], p[_CY]))
+        """Where points (..., N, 3) are seen, shape (..., N, 2)."""
+        f = self.lens.f * np.exp(p[..., _FOCAL, None, None])
+        u = xyz[..., :2] / xyz[..., 2:] * f / self.lens.half_diagonal
+        u = u * (1 + p[..., _K1, None, None] * np.sum(u * u, axis=-1, keepdims=True))
+        return np.asarray(u * self.lens.half_diagonal + p[..., None, [_CX, _CY]])
 
     def residuals(self, p: Array) -> tuple[Array, list[str]]:
-        """All misses over their standard uncertainties, and the group of each."""
+        """All misses over their standard uncertainties, shape (..., N), and the group of each."""
         sight, up, d = self.frame(p)
-        a = self._ray(p, p[:2])
-        a = a / a[2]
-        b = a + p[_WIDTH] * d
-        upright = up - (up @ d) * d
-        upright /= np.linalg.norm(upright)
-        back = np.cross(d, upright)
-        rise = math.cos(p[_PITCH]) * upright + math.sin(p[_PITCH]) * back
-        tl, tr = p[_TAPER] + p[_TAPER_DIFFERENCE] / 2, p[_TAPER] - p[_TAPER_DIFFERENCE] / 2
-        reach = 0.3 * p[_WIDTH]
-        a2 = a + reach * (math.cos(tl) * rise + math.sin(tl) * -d)
-        b2 = b + reach * (math.cos(tr) * rise + math.sin(tr) * d)
-        points = np.stack([a, b, a2, b2, (a + b) / 2])
-        foot = a - p[_HEIGHT] * up
-        images = points - 2 * ((points - foot) @ up)[:, None] * up
+        a = self._ray(p, p[..., :2])
+        a = a / a[..., 2:]
+        width, pitch = p[..., _WIDTH, None], p[..., _PITCH, None]
+        b = a + width * d
+        upright = _unit(up - _dot(up, d)[..., None] * d)
+        rise = np.cos(pitch) * upright + np.sin(pitch) * np.cross(d, upright)
+        left = p[..., _TAPER, None] + p[..., _TAPER_DIFFERENCE, None] / 2
+        right = p[..., _TAPER, None] - p[..., _TAPER_DIFFERENCE, None] / 2
+        a2 = a + 0.3 * width * (np.cos(left) * rise - np.sin(left) * d)
+        b2 = b + 0.3 * width * (np.cos(right) * rise + np.sin(right) * d)
+        points = np.stack([a, b, a2, b2], axis=-2)
+        foot = a - p[..., _HEIGHT, None] * up
+        high = _dot(points - foot[..., None, :], up[..., None, :])
         seen = self._pixels(p, points)
-        mirrored = self._pixels(p, images)
-        r: list[float] = []
+        mirrored = self._pixels(p, points - 2 * high[..., None] * up[..., None, :])
+        r: list[Array] = []
         groups: list[str] = []
 
-        def add(group: str, *values: float, label: str = "") -> None:
+        def add(group: str, *values: Array) -> None:
             r.extend(values)
-            groups.extend([f"{group}/{label}" if label else group] * len(values))
+            groups.extend([group] * len(values))
 
-        size = float(np.linalg.norm(seen[1] - seen[0]))
-        for fit, (i, j) in ((self.edge, seen[:2]), (self.image, mirrored[:2])):
-            add("edge fit", *_to_line(fit, i, j, math.radians(EDGE_FLOOR_DEG), 0.3))
+        size = np.linalg.norm(seen[..., 1, :] - seen[..., 0, :], axis=-1)
+        for fit, ends in ((self.edge, seen), (self.image, mirrored)):
+            floors = math.radians(EDGE_FLOOR_DEG), 0.3
+            add("edge fit", *_to_line(fit, ends[..., 0, :], ends[..., 1, :], *floors))
         for name, which, end, top in (
             ("left", seen, 0, 2),
             ("right", seen, 1, 3),
             ("left image", mirrored, 0, 2),
             ("right image", mirrored, 1, 3),
         ):
-            fit_or_none = self.sides.get(name)
-            if fit_or_none is not None:
-                add(
-                    "surface reference",
-                    *_to_line(
-                        fit_or_none,
-                        which[end],
-                        which[top],
-                        math.radians(SIDE_FLOOR_DEG),
-                        SIDE_FLOOR_WIDTHS * size,
-                    ),
-                    label=name,
-                )
+            if name in self.sides:
+                floors = math.radians(SIDE_FLOOR_DEG), SIDE_FLOOR_WIDTHS * size
+                side = which[..., end, :], which[..., top, :]
+                add(f"surface reference/{name}", *_to_line(self.sides[name], *side, *floors))
         start, stop = self._ends(self.edge)
         add(
             "priors used",
-            float((seen[0] - start) @ self.edge.direction) / (0.1 * size),
-            float((seen[1] - stop) @ self.edge.direction) / (0.1 * size),
-            p[_TAPER_DIFFERENCE] / math.radians(U_TAPER_DIFFERENCE_DEG),
-            p[_TAPER] / math.radians(12.0),
-            p[_PITCH] / math.radians(U_FRONT_PITCH_DEG),
+            (seen[..., 0, :] - start) @ self.edge.direction / (0.1 * size),
+            (seen[..., 1, :] - stop) @ self.edge.direction / (0.1 * size),
+            p[..., _TAPER_DIFFERENCE] / math.radians(U_TAPER_DIFFERENCE_DEG),
+            p[..., _TAPER] / math.radians(12.0),
+            p[..., _PITCH] / math.radians(U_FRONT_PITCH_DEG),
         )
         add(
             "camera direction",
-            (math.asin(float(-sight @ up)) - math.radians(ELEVATION_DEG))
+            (np.arcsin(-_dot(sight, up)) - math.radians(ELEVATION_DEG))
             / math.radians(U_ELEVATION_DEG),
-            p[_YAW] / math.radians(U_SIDE_VIEW_DEG),
-            p[_ROLL] / math.radians(U_ROLL_DEG),
+            p[..., _YAW] / math.radians(U_SIDE_VIEW_DEG),
+            p[..., _ROLL] / math.radians(U_ROLL_DEG),
         )
-        back = np.cross(up, d)
-        gone = self._pixels(p, back[None, :] / np.linalg.norm(back))[0]
+        gone = self._pixels(p, _unit(np.cross(up, d))[..., None, :])[..., 0, :]
         for depth in self.depths:
-            seen_angle = math.atan2(gone[1] - depth.y, gone[0] - depth.x)
-            turn = math.remainder(seen_angle - depth.angle, math.pi)
+            seen_angle = np.arctan2(gone[..., 1] - depth.y, gone[..., 0] - depth.x)
+            turn = _half_turn(seen_angle - depth.angle) / depth.u
             # One that is no such line says little: Cauchy's loss.
-            r_depth = turn / depth.u
-            add("camera direction/depth", math.copysign(math.sqrt(math.log1p(r_depth**2)), r_depth))
+            add("camera direction/depth", np.copysign(np.sqrt(np.log1p(turn**2)), turn))
         centre_u = U_CENTRE * self.lens.half_diagonal * 1.6
         add(
             "focal length and principal point",
-            p[_FOCAL] / self.lens.relative_u,
-            (p[_CX] - self.lens.cx) / centre_u,
-            (p[_CY] - self.lens.cy) / centre_u,
+            p[..., _FOCAL] / self.lens.relative_u,
+            (p[..., _CX] - self.lens.cx) / centre_u,
+            (p[..., _CY] - self.lens.cy) / centre_u,
         )
-        add("lens distortion", (p[_K1] - self.lens.k1) / self.lens.k1_u)
-        return np.array(r), groups
+        add("lens distortion", (p[..., _K1] - self.lens.k1) / self.lens.k1_u)
+        return np.stack(r, axis=-1), groups
+
+
+def _dot(a: Array, b: Array) -> Array:
+    return np.asarray(np.sum(a * b, axis=-1))
+
+
+def _unit(v: Array) -> Array:
+    return np.asarray(v / np.linalg.norm(v, axis=-1, keepdims=True))
+
+
+def _half_turn(angle: Array) -> Array:
+    """An angle less whole half turns, within a quarter turn either way."""
+    return np.asarray(angle - math.pi * np.rint(angle / math.pi))
 
 
 def _to_line(
-    fit: EdgeFit, a: Array, b: Array, angle_floor: float, offset_floor: float
-) -> tuple[float, float]:
+    fit: EdgeFit, a: Array, b: Array, angle_floor: float, offset_floor: float | Array
+) -> tuple[Array, Array]:
     """Miss of the points a, b from a fitted line: mean offset and turn, over their u."""
     middle = np.array([fit.x, fit.y])
-    da, db = float((a - middle) @ fit.normal), float((b - middle) @ fit.normal)
-    along = float(((a + b) / 2 - middle) @ fit.direction)
-    apart = float((b - a) @ fit.direction)
-    offset_u = math.sqrt(
+    da, db = (a - middle) @ fit.normal, (b - middle) @ fit.normal
+    along = ((a + b) / 2 - middle) @ fit.direction
+    apart = (b - a) @ fit.direction
+    offset_u = np.sqrt(
         float(fit.covariance[0, 0])
         + 2 * along * float(fit.covariance[0, 1])
         + along**2 * float(fit.covariance[1, 1])
-        + offset_floor**2
+        + np.square(offset_floor)
     )
     turn_u = math.hypot(fit.angle_u, angle_floor)
-    turn = math.remainder(math.atan2(db - da, apart), math.pi)
-    return (da + db) / 2 / offset_u, turn / turn_u
+    return (da + db) / 2 / offset_u, _half_turn(np.arctan2(db - da, apart)) / turn_u
 
 
 def _cross(one: EdgeFit, other: EdgeFit) -> Array:
@@ -382,10 +385,5 @@ def _cross(one: EdgeFit, other: EdgeFit) -> Array:
 
 
 def _jacobian(model: _Model, p: Array, r: Array) -> Array:
-    columns = []
-    evaluate: Callable[[Array], tuple[Array, list[str]]] = model.residuals
-    for k, step in enumerate(model.scales()):
-        q = p.copy()
-        q[k] += step
-        columns.append((evaluate(q)[0] - r) / step)
-    return np.stack(columns, axis=1)
+    steps = model.scales()
+    return np.asarray((model.residuals(p + np.diag(steps))[0] - r).T / steps)
