@@ -80,8 +80,8 @@ class AzimuthLines:
 
     ``sides`` may hold any of the names of `SIDE_NAMES`; ``depths`` are borders of the underside's
     image, which run away from the camera. ``others`` are half slope differences (radians) of
-    other pairs of edges of the same body, each with its weight relative to this pair's; ``spread``
-    (radians) is how far rivals that may be the true pair lie from it, by their weight. ``drawn``
+    other pairs of edges that may be right too, each with its weight relative to this pair's;
+    ``spread`` (radians) is how far off what is chosen may be beyond that. ``drawn``
     where a person said which edges are meant, so that no finder asked whether the sides agree.
     """
 
@@ -129,24 +129,23 @@ def read_azimuth(photo: Photo, options: Options) -> Reading | Refusal:
     witness = Witness(rgb, scale)
     borders = find_borders(rgb, scale, witness.share, witness.own)
     near, depths = near_half(borders), depths_of(borders)
-    told = fit_told(borders, witness, fitter)
-    choice = agree(told, photo.width, [f.candidate for f in told], near)
+    known = fit_told(borders, witness, fitter)
+    candidates = [f.candidate for f in known]
     search = ever_more(rgb, ink=ink, scale=scale)
     while True:
-        outcome = None
+        choice = agree(known, photo.width, candidates, near, more=True)
         if choice is not None and choice.share > SETTLED_SHARE:
             outcome = _read(_lines_of(choice, photo, depths), photo)
             if isinstance(outcome, Reading) and outcome.standard_uncertainty < SETTLED_U_DEG:
                 return outcome
-        candidates = next(search, None)
-        if candidates is None:
+        found = next(search, None)
+        if found is None:
             break
+        candidates = found
         fitted = fitter.fit_all(candidates, witness)
-        fitted += [f for f in told if not any(_same_pair(f, other) for other in fitted)]
-        choice = agree(fitted, photo.width, candidates, near)
-    if outcome is None:
-        outcome = _read(NO_BODY if choice is None else _lines_of(choice, photo, depths), photo)
-    return outcome
+        known = fitted + [f for f in known if not any(_same_pair(f, other) for other in fitted)]
+    choice = agree(known, photo.width, candidates, near)
+    return _read(NO_BODY if choice is None else _lines_of(choice, photo, depths), photo)
 
 
 def _read(lines: AzimuthLines | Refusal, photo: Photo) -> Reading | Refusal:
@@ -243,7 +242,7 @@ def solve_azimuth(
         weights /= weights.sum()
         alpha = float(weights @ values)
         choice_u = math.sqrt(float(weights @ (values - alpha) ** 2))
-    choice_u = max(choice_u, lines.spread)
+    choice_u = math.hypot(choice_u, lines.spread)
     parts = {name: math.degrees(u) for name, u in solution.parts.items()}
     parts["choice of edges"] = math.degrees(choice_u)
     total = math.hypot(*parts.values())

@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vision.azimuth_candidate import Candidate
-from vision.azimuth_fit import SOME_INK, Fitted, pair_u, same_line
+from vision.azimuth_fit import SOME_INK, Fitted, apart, pair_u, same_line
 from vision.azimuth_odds import odds
 from vision.azimuth_word import Near
 from vision.reading import Refusal
@@ -31,9 +31,11 @@ MOST_MISS_DEG = 3.0  # of edges and sides; what is less is in the spread
 # right as often as elsewhere.
 MOST_BENT, SOFTER = 0.4, 1.5
 BENT, BENT_DEG, BENT_EACH = 0.04, 0.3, 0.4
-SIDES_DEG, UNLIKE_SIDES, UNLIKE_DEG = 0.13, 0.25, 0.8
-LEAST_WIDTH, LEAST_SIDES = 0.19, 2
-FAR_RIVAL_DEG = 0.6
+# Sides that do not meet their images on the surface are more often borders of other things.
+SIDES_DEG, UNLIKE_DEG = 0.13, 0.8
+UNLIKE_MET, UNLIKE_APART, APART = 0.1, 0.7, 0.02
+LEAST_WIDTH = 0.19
+MODE_DEG, FAR_RIVAL_DEG = 0.25, 0.6
 MOST_BLUR_WIDTHS, MOST_SIDE_BLUR_WIDTHS = 0.0085, 0.010
 SHOW_BOTH = (
     "Photograph the body head-on from 5-12° above with its reflection in a clean mirror, the "
@@ -46,8 +48,10 @@ AND_SHOW_BOTH = SHOW_BOTH[0].lower() + SHOW_BOTH[1:]
 class Choice:
     """The candidate chosen, what agrees with it, and the share of all weight that does.
 
-    ``nothing`` is that of there being nothing to measure, ``width`` the longest edge (px) among
-    those that agree.
+    ``others`` are the half slope differences (radians) that may be right too, each with its weight
+    against that of the best; ``spread`` (radians) is what the best may be off by itself.
+    ``nothing`` is the share of there being nothing to measure, ``width`` the longest edge (px)
+    among those that agree.
     """
 
     best: Fitted
@@ -111,11 +115,12 @@ def agree(
     frame: int,
     candidates: Sequence[Candidate] = (),
     near: Near | None = None,
+    more: bool = False,
 ) -> Choice | None:
     """The azimuth most candidates' weight stands behind, and the best candidate of it.
 
     ``frame`` is the width of the photo, px; ``candidates`` are all that were found, fitted or not;
-    ``near`` is what the nearer look says.
+    ``near`` is what the nearer look says; ``more`` candidates may be found yet, or not.
     """
     if not fitted:
         return None
@@ -133,7 +138,7 @@ def agree(
     weights, nothing = np.exp(logs - top), math.exp(-top)
     close = np.exp(-0.5 * ((half[:, None] - half[None, :]) / 0.1) ** 2)
     mode = int(np.argmax(close @ weights))
-    inside = np.nonzero(np.abs(half - half[mode]) < 0.25)[0]
+    inside = np.nonzero(np.abs(half - half[mode]) < MODE_DEG)[0]
     # Within the mode every pair is taken to be edges of the same body, so precision counts
     # fully and belief only mildly.
     precision = np.array([1 / (pair_u(fitted[k]) ** 2 + PAIR_FLOOR_DEG**2) for k in inside])
@@ -147,14 +152,19 @@ def agree(
     )
     # Rivals not far off are a doubt about the value, others about the choice itself.
     off = np.abs(half - half[mode])
-    everything = float(weights.sum()) + nothing
+    something = float(weights.sum())
+    everything = something + nothing
     share = float(weights[off < FAR_RIVAL_DEG].sum()) / everything
-    total = 1 + sum(w for _, w in others)
-    wrong = 1 - float(weights[inside].sum()) / everything
-    others += _by_the_sides([fitted[inside[k]] for k in order], total, near, wrong)
-    near_by = (off < FAR_RIVAL_DEG) & (weights > 0.003 * weights.max())
-    centre = math.degrees(fitted[best].half)
-    spread = float(weights[near_by] @ (half[near_by] - centre) ** 2 / weights[near_by].sum())
+    total, own = 1 + sum(w for _, w in others), float(weights[inside].sum())
+    close_by = (off >= MODE_DEG) & (off < FAR_RIVAL_DEG) & (weights > 0.003 * weights.max())
+    others += tuple(
+        (fitted[k].half, total * float(weights[k]) / own) for k in np.nonzero(close_by)[0]
+    )
+    # Where nothing right was found, more may be, and the sides give warning; in the end it is a
+    # reason to refuse, not to heed the sides.
+    wrong = 1 - own / everything if more else float(weights[off >= FAR_RIVAL_DEG].sum()) / something
+    by_sides, spread = _by_the_sides([fitted[inside[k]] for k in order], total, near, wrong)
+    others += by_sides
     width = max(span(fitted[k]) for k in inside)
     chosen = fitted[best]
     for k in inside:
@@ -166,7 +176,7 @@ def agree(
     return Choice(
         chosen,
         others,
-        math.radians(math.sqrt(spread)),
+        spread,
         share,
         nothing / everything,
         width,
@@ -175,31 +185,36 @@ def agree(
 
 def _by_the_sides(
     agreeing: list[Fitted], total: float, near: Near | None = None, wrong: float = 0.0
-) -> tuple[tuple[float, float], ...]:
+) -> tuple[tuple[tuple[float, float], ...], float]:
     """The angle told by the sides, as a rival, weighed by how likely the edges' shading is bent.
 
     ``agreeing`` is best first, ``total`` the weight of all it stands against, ``wrong`` how likely
-    none of them is right.
+    none of them is right. Second, how far off (radians) the edges are by what the sides cannot
+    tell: they may be bent and the sides unlike.
     """
     with_sides = [f for f in agreeing if f.by_sides is not None]
-    if not with_sides:
-        return ()
     best = agreeing[0]
-    own = with_sides[0]
-    u_sides = math.hypot(SIDES_DEG, math.degrees(_sides_u(own)))
-    u_edges = math.hypot(pair_u(best), PAIR_FLOOR_DEG)
-    miss = math.degrees(best.half - float(own.by_sides or 0.0))
+    own = min(with_sides, key=apart, default=best)
     bent = BENT * BENT_EACH ** _agreeing_images(agreeing)
     bent = min(MOST_BENT, bent * max(1.0, _softer(own) / SOFTER) ** 2)
-    right = (1 - bent) * (1 - UNLIKE_SIDES) * _normal(miss, math.hypot(u_edges, u_sides))
-    turned = bent * _normal(miss, math.hypot(BENT_DEG, u_sides))
-    unlike = UNLIKE_SIDES * _normal(miss, UNLIKE_DEG)
+    if own.by_sides is None:
+        return (), math.radians(BENT_DEG * math.sqrt(bent))
+    u_sides = math.hypot(SIDES_DEG, math.degrees(_sides_u(own)))
+    u_edges = math.hypot(pair_u(best), PAIR_FLOOR_DEG)
+    miss = min(math.degrees(abs(best.half - own.by_sides)), MOST_MISS_DEG)
+    differ = UNLIKE_MET + (UNLIKE_APART - UNLIKE_MET) * min(1.0, apart(own) / APART)
+    right = (1 - bent) * (1 - differ) * _normal(miss, math.hypot(u_edges, u_sides))
+    turned = bent * (1 - differ) * _normal(miss, math.hypot(BENT_DEG, u_sides))
+    unlike = (1 - bent) * differ * _normal(miss, UNLIKE_DEG)
+    both = bent * differ * _normal(miss, UNLIKE_DEG)
     if near is not None:
-        turned *= math.exp(near.gain(math.degrees(own.by_sides or 0.0)))
+        turned *= math.exp(near.gain(math.degrees(own.by_sides)))
         right, unlike = (p * math.exp(near.gain(math.degrees(best.half))) for p in (right, unlike))
-    share = turned / (right + turned + unlike)
-    share += (1 - share) * (1 - UNLIKE_SIDES) * wrong
-    return ((float(own.by_sides or 0.0), total * share / (1 - share)),)
+    everything = right + turned + unlike + both
+    share = turned / everything
+    share += (1 - share) * (1 - differ) * wrong
+    rival = (own.by_sides, total * share / (1 - share))
+    return (rival,), math.radians(BENT_DEG * math.sqrt(both / everything))
 
 
 def _normal(x: float, u: float) -> float:
@@ -209,7 +224,7 @@ def _normal(x: float, u: float) -> float:
 def _softer(fitted: Fitted) -> float:
     """Blur of the image's edge over that of the edge and of the sides' images; an outline has 1."""
     images = [f.edge.blur for name, f in fitted.sides.items() if name.endswith("image")]
-    return fitted.image.edge.blur / max(fitted.edge.edge.blur, *images)
+    return fitted.image.edge.blur / max([fitted.edge.edge.blur, *images])
 
 
 def _sides_u(fitted: Fitted) -> float:
@@ -268,13 +283,9 @@ def doubts(choice: Choice, sharp: float, frame: int) -> Refusal | None:
             "Several edges could be the reflected one, and they disagree.",
             f"Clean the mirror, keep printed lines away from the reflection, and {AND_SHOW_BOTH}",
         )
-    if len(best.sides) < LEAST_SIDES:
-        return Refusal(
-            QUANTITY, "The body's sides and their reflections are not seen well enough.", SHOW_BOTH
-        )
     # The reflected sides lie farther from the focus, and only help to check.
     own = [f.edge.blur for name, f in best.sides.items() if name in ("left", "right")]
-    side_blur = float(np.median(own or [f.edge.blur for f in best.sides.values()]))
+    side_blur = float(np.median(own or [f.edge.blur for f in best.sides.values()] or [0.0]))
     if side_blur > max(MOST_SIDE_BLUR_WIDTHS * width, sharp):
         return Refusal(
             QUANTITY,

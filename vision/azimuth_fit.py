@@ -299,6 +299,29 @@ def same_line(one: EdgeFit, other: EdgeFit) -> bool:
     return max(near) < 0.012 * one.length
 
 
+def apart(fitted: Fitted) -> float:
+    """How far sides and their images are from meeting on the surface, in lengths of the edge.
+
+    Every straight line meets its mirror image there, however either leans; the surface is half-way
+    between the edge and its image. The larger of left and right, of those that are known.
+    """
+    edge, image = fitted.edge.edge, fitted.image.edge
+    turn = (edge.angle + image.angle) / 2
+    along, down = np.array([[math.cos(turn), math.sin(turn)], [-math.sin(turn), math.cos(turn)]])
+    foot = np.array([edge.x + image.x, edge.y + image.y]) / 2
+    found = [0.0]
+    for name in ("left", "right"):
+        if name in fitted.sides and f"{name} image" in fitted.sides:
+            places = []
+            for line in (fitted.sides[name].edge, fitted.sides[f"{name} image"].edge):
+                start = np.array([line.x, line.y]) - foot
+                direction = line.direction
+                reach = (start @ down) / (direction @ down)
+                places.append(float((start - reach * direction) @ along))
+            found.append(abs(places[1] - places[0]) / edge.length)
+    return max(found)
+
+
 def line_u(fit: BlockFit) -> float:
     """Standard uncertainty of an edge's direction with what blocks cannot show, radians."""
     return math.hypot(fit.edge.angle_u, math.radians(EDGE_FLOOR_DEG))
