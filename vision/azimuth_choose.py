@@ -34,7 +34,7 @@ BENT, BENT_DEG, BENT_EACH = 0.04, 0.3, 0.4
 # Sides that do not meet their images on the surface are more often borders of other things.
 SIDES_DEG, UNLIKE_DEG = 0.13, 0.8
 UNLIKE_MET, UNLIKE_APART, APART = 0.1, 0.7, 0.02
-LEAST_WIDTH = 0.19
+LEAST_WIDTH, LEAST_SIDES = 0.19, 2
 MODE_DEG, FAR_RIVAL_DEG = 0.25, 0.6
 MOST_BLUR_WIDTHS, MOST_SIDE_BLUR_WIDTHS = 0.0085, 0.010
 SHOW_BOTH = (
@@ -282,6 +282,10 @@ def doubts(choice: Choice, sharp: float, frame: int) -> Refusal | None:
             QUANTITY,
             "Several edges could be the reflected one, and they disagree.",
             f"Clean the mirror, keep printed lines away from the reflection, and {AND_SHOW_BOTH}",
+        )
+    if len(best.sides) < LEAST_SIDES:
+        return Refusal(
+            QUANTITY, "The body's sides and their reflections are not seen well enough.", SHOW_BOTH
         )
     # The reflected sides lie farther from the focus, and only help to check.
     own = [f.edge.blur for name, f in best.sides.items() if name in ("left", "right")]
