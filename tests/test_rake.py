@@ -29,6 +29,7 @@ from vision.rake import RakeLines, find_rake, read_rake, solve_rake
 from vision.rake_model import Line, solve
 from vision.reading import Reading, Refusal
 from vision.side_rod import SideRod, find_side_rod
+from vision.surface_slope import Slope
 
 SIZE = (1600, 1200)
 FOCAL = 24000.0  # px: a field of 4 mm seen from 60 mm
@@ -421,3 +422,15 @@ def test_smeared_edges_over_a_mirror_are_refused(
     assert isinstance(found, RakeLines) == read
     if isinstance(found, Refusal):
         assert "two clear edges" in found.reason
+
+
+@pytest.mark.parametrize("slope", [-4.0, 0.0, 3.0])
+@pytest.mark.parametrize("away", [0.0, 0.8, 7.0])
+def test_a_mirror_without_the_stylus_image_must_be_square_to_what_is_seen(
+    slope: float, away: float
+) -> None:
+    # a normal is square to its surface (Euclid, Elements, book 11, definition 3)
+    across = math.radians(slope + away)
+    x, y = -100 * math.sin(across), 100 * math.cos(across)
+    normal = Line("normal", 50.0, 40.0, 50.0 + x, 40.0 + y, math.radians(0.3))
+    assert rake._askew(normal, Slope(slope, 0.5)) == (away > 2)

@@ -57,7 +57,7 @@ WANTED_WIDTH_PX = 80.0
 MOST_ABOVE, MOST_ABOVE_ALONE = 0.8, 0.3
 MOST_U_DEG = 0.9  # wider than that tells nothing to someone who wants the rake within a degree
 MOST_EDGE_U_DEG = 0.8  # doubtful edges may be the wrong ones; a doubtful surface is just uncertain
-MOST_MISS = 2.0  # of a faint groove from the surface's slope as seen, standard uncertainties
+MOST_MISS = 2.0  # of faint grooves or a mirror from the slope as seen, standard uncertainties
 DOUBTFUL_GROOVE_DEG = 0.4  # then it may be none, and the surface's far edge is asked too
 PLAUSIBLE_DEG = (85.0, 100.0)
 ROD_MM, ROD_LOG_U = 0.5, 0.3  # a usual cantilever's thickness, to guess how far away it is
@@ -144,6 +144,15 @@ def find_rake(photo: Photo, options: Options) -> RakeLines | Refusal:
             "Focus on the stylus' tip and keep dust and lint away from it.",
             _look(rod, needle),
         )
+    square = None if normal is None else normal_line(normal, float(needle.apex[0]), rod)
+    seen = None if needle.image is not None else surface_slope(photo.rgb, rod)
+    if square is not None and seen is not None and _askew(square, seen):
+        return _refusal(
+            "What looks like a mirror image lies askew to the surface.",
+            "Keep shadows and lint away from the stylus, and let the mirror show the stylus as "
+            "well as the cantilever.",
+            _look(rod, needle),
+        )
     lines = [
         Line(
             name,
@@ -160,11 +169,10 @@ def find_rake(photo: Photo, options: Options) -> RakeLines | Refusal:
         lines.append(_axis_line("reflected axis", needle.image, needle.image_u_deg))
     flags = ["pivot_assumed"] if options.pivot == "auto" else []
     lines += _rod_lines(rod)
-    if normal is not None:
-        lines.append(normal_line(normal, float(needle.apex[0]), rod))
-    if not on_mirror:
+    if square is not None:
+        lines.append(square)
+    if seen is not None and not on_mirror:
         flags.append("no_reflection")
-        seen = surface_slope(photo.rgb, rod)
         groove = groove_slope(photo.rgb, needle.apex, needle.width, rod, _lean(lines))
         reach = 2 * rod.thickness
         if groove is not None:
@@ -322,6 +330,15 @@ def _doubtful(groove: Groove, seen: Slope) -> bool:
         return groove.u_deg > DOUBTFUL_GROOVE_DEG
     miss = abs(groove.slope_deg - seen.slope_deg)
     return miss > MOST_MISS * math.hypot(groove.u_deg, seen.u_deg)
+
+
+def _askew(normal: Line, seen: Slope) -> bool:
+    """Whether a mirror's normal is far from square to the surface as the picture shows it.
+
+    Without an image of the stylus itself, what passes for that of the rod may be a shadow.
+    """
+    miss = abs(math.degrees(half_turn(normal.angle - math.pi / 2)) - seen.slope_deg)
+    return miss > MOST_MISS * math.hypot(math.degrees(normal.angle_u), seen.u_deg)
 
 
 def _above(needle: Needle, normal: Normal) -> float:

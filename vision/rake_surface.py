@@ -30,9 +30,9 @@ FOCUS = (0.65, 1.45)  # as sharp as the object (a record smears what it reflects
 STEEPNESS = (0.35, 1.45)  # and neither very faint nor of more contrast than the object.
 HIGHER = 0.85  # of the line's height: without what lies on the mirror, where the rod is looked for
 # Where no grooves are clear: how often what tells of the surface is wrong, and how many times its
-# uncertainty it is then off. Faint grooves on one side of the stylus may be a shadow's edge, a far
-# edge a shelf's; a network is never quite wrong.
-WRONG = {"groove": (0.3, 8.0), "grooves": (0.1, 8.0), "beyond": (0.4, 10.0), "seen": (0.2, 2.5)}
+# uncertainty it is then off. Faint grooves on one side of the stylus may be a shadow's edge, which
+# misleads the network too; a far edge may be a shelf's; a network is never quite wrong.
+WRONG = {"groove": (0.45, 8.0), "grooves": (0.1, 8.0), "beyond": (0.4, 10.0), "seen": (0.2, 2.5)}
 FAINT_GROOVE_U_DEG = 0.35  # of such grooves, if they are grooves
 # Half of 2 mm along a groove of 60 to 146 mm radius, seen at the usual few degrees of elevation.
 ARC_U_DEG = 0.04
