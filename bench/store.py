@@ -42,7 +42,8 @@ def open_engine(url: str) -> Engine:
     with plainly():
         parsed = sa.engine.make_url(url)
         if parsed.get_backend_name() == "sqlite":
-            if parsed.database and parsed.database != ":memory:":
+            # "file:..." is an SQLite URI, of a file that its own parameters say how to open
+            if parsed.database and not parsed.database.startswith((":memory:", "file:")):
                 Path(parsed.database).parent.mkdir(parents=True, exist_ok=True)
             engine = sa.create_engine(parsed, connect_args={"timeout": BUSY_SECONDS})
             event.listen(engine, "connect", _sqlite_connect)

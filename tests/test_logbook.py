@@ -297,14 +297,17 @@ def test_a_folder_that_cannot_be_written_is_said(tmp_path):
     assert "DECKPLUMB_DB" in caught.value.advice
 
 
-def test_a_read_only_logbook_can_be_read_but_not_written(tmp_path, job):
+def test_a_read_only_logbook_can_be_read_but_not_written(tmp_path, job, monkeypatch):
     job.confirm("inspect")
+    (tmp_path / "elsewhere").mkdir()
+    monkeypatch.chdir(tmp_path / "elsewhere")
     url = f"sqlite:///file:{tmp_path / 'log.sqlite'}?mode=ro&uri=true"
     book = Logbook.open(url, str(tmp_path / "photos"))
     assert len(book.entries(job.uid)) == 1
     with pytest.raises(LogbookError, match="cannot be written"):
         book.add(job.uid, "confirm", "rake")
     book.close()
+    assert not list((tmp_path / "elsewhere").iterdir())  # the address is no folder's name
 
 
 def test_a_file_that_is_no_logbook_is_said(tmp_path):
