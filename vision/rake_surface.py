@@ -99,11 +99,13 @@ def groove_lines(groove: Groove, tip: Array, reach: float) -> list[Line]:
         (f"surface {side}", x, y, slope, math.hypot(u, ARC_U_DEG))
         for side, (x, y, slope, u) in zip(("one", "other"), groove.sides, strict=False)
     ] or [("surface", float(tip[0]), float(tip[1]), groove.slope_deg, groove.u_deg)]
-    lines = []
-    for name, x, y, slope, u in sides:
-        dx, dy = reach * math.cos(math.radians(slope)), reach * math.sin(math.radians(slope))
-        lines.append(Line(name, x - dx, y - dy, x + dx, y + dy, math.radians(u)))
-    return lines
+    return [_sloping(name, x, y, slope, u, reach) for name, x, y, slope, u in sides]
+
+
+def _sloping(name: str, x: float, y: float, slope: float, u: float, reach: float) -> Line:
+    """A line through a point by its slope and that slope's standard uncertainty, degrees."""
+    dx, dy = reach * math.cos(math.radians(slope)), reach * math.sin(math.radians(slope))
+    return Line(name, x - dx, y - dy, x + dx, y + dy, math.radians(u))
 
 
 def joined_line(told: Mapping[str, tuple[float, float]], tip: Array, reach: float) -> Line:
@@ -135,9 +137,7 @@ def joined_line(told: Mapping[str, tuple[float, float]], tip: Array, reach: floa
     shares = np.array(likely) / sum(likely)
     slope = float(shares @ means)
     u = math.sqrt(float(shares @ (np.array(variances) + (np.array(means) - slope) ** 2)))
-    x, y = map(float, tip)
-    dx, dy = reach * math.cos(math.radians(slope)), reach * math.sin(math.radians(slope))
-    return Line("surface", x - dx, y - dy, x + dx, y + dy, math.radians(u))
+    return _sloping("surface", float(tip[0]), float(tip[1]), slope, u, reach)
 
 
 def _over_mirror(rod: SideRod, normal: Normal) -> bool:
