@@ -132,6 +132,14 @@ def _stylus_and_cantilever(out: Assembly, spec: dict[str, Any]) -> None:
         # thicker in the middle
         long, thick = rod["length_mm"], rod["radius_mm"]
         mesh = shapes.lathe([(0.0, thick), (0.35 * long, 1.3 * thick), (long, thick)])
+    if rod["kind"] == "grooved rod":
+        # three narrow grooves round it
+        long, thick = rod["length_mm"], rod["radius_mm"]
+        profile = [(0.0, thick)]
+        for at in (0.15, 0.3, 0.45):
+            groove = [(-0.09, thick), (-0.08, 0.8 * thick), (0.08, 0.8 * thick), (0.09, thick)]
+            profile += [(at * long + off, r) for off, r in groove]
+        mesh = shapes.lathe([*profile, (long, thick)])
     if rod["kind"] == "oval rod":
         mesh = mesh.moved(np.diag([0.7, 1.0, 1.0]))  # less high than wide
     lie = shapes.frame_along(along, (0.0, 0.0, 1.0))
@@ -369,6 +377,21 @@ def _body(out: Assembly, spec: dict[str, Any]) -> None:
                 wedge = (wedge * [side, 1])[::side]
                 wedge += [side * wide / 2 * (1 - taper), low + 0.5 * (top - low)]
                 put("buttress", shapes.prism(wedge, x0 + 2.0, x1 - 2.0, 0.05), other)
+        if kind == "hooped":
+            # two half-round bars across the face
+            for at_z in (low + 0.4 * (top - low), low + 0.7 * (top - low)):
+                half = 0.42 * wide * (1 - taper)
+                bar = shapes.lathe([(-half, 0.05 * wide), (half, 0.05 * wide)])
+                put("hoop", bar.moved(shapes.frame_along((0, 1, 0), (0, 0, 1)), (x0, 0.0, at_z)),
+                    other)  # fmt: skip
+        if kind == "pegged":
+            # two pegs stand out from the face, a block on the top
+            for side in (-1, 1):
+                at = (x0 - 1.2, side * 0.28 * wide * (1 - taper), low + 0.55 * (top - low))
+                peg = shapes.lathe([(0.0, 0.07 * wide), (2.0, 0.07 * wide)])
+                put("peg", peg.moved(shapes.frame_along((1, 0, 0), (0, 0, 1)), at), other)
+            size = (0.5 * (x1 - x0), 0.4 * wide, 1.5)
+            put("block", shapes.box(((x0 + x1) / 2, 0.0, top + 0.6), size), other)
         if kind == "pillared":
             # a half-round pillar at either side of the face
             for side in (-1, 1):
@@ -714,6 +737,13 @@ def _surroundings(out: Assembly, spec: dict[str, Any]) -> None:
                 frame, at * 200 + 38 * (across * frame[:, 0] + up * frame[:, 1])
             )
             out.lamps.append(("window", panel, list(22.0 * warm)))
+    elif light == "row of bulbs":
+        # five small ones overhead, side by side
+        at = world.cantilever_direction(lamp["bearing_deg"], 60.0)
+        frame = shapes.frame_along(-at, (0, 0, 1))
+        for k in range(-2, 3):
+            out.lamps.append(("bulb", shapes.ball(at * 200 + frame[:, 0] * 42 * k, 9.0),
+                              list(75.0 * warm)))  # fmt: skip
     elif light == "blinds":
         # a window behind slats: five bright bands
         low = world.cantilever_direction(lamp["bearing_deg"], 25.0)

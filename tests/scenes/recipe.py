@@ -15,7 +15,7 @@ from tests.scenes import odd
 
 QUANTITIES = ("rake", "cantilever", "azimuth")
 FAMILIES = ("tuning", "second", "third", "fourth", "fifth", "sixth", "seventh", "eighth", "odd",
-            "ninth", "tenth", "eleventh", "sealed")  # fmt: skip
+            "ninth", "tenth", "eleventh", "twelfth", "sealed")  # fmt: skip
 # The tenth scenes were drawn, and counted, by the number of the ninth family.
 DRAWN_AS = {name: k for k, name in enumerate(FAMILIES)} | {"tenth": FAMILIES.index("ninth")}
 
@@ -49,7 +49,8 @@ BODIES = _growing(
     ninth=["pillared", "terraced"],
     tenth=["louvred", "hooded"],
     eleventh=["studded", "winged"],
-    sealed=["tiled", "buttressed"],
+    twelfth=["tiled", "buttressed"],
+    sealed=["hooped", "pegged"],
 )
 RODS = _growing(
     tuning=["tube", "thin rod", "tapered"],
@@ -64,7 +65,8 @@ RODS = _growing(
     ninth=["flared rod"],
     tenth=["ringed rod"],
     eleventh=["waisted rod"],
-    sealed=["bulged rod"],
+    twelfth=["bulged rod"],
+    sealed=["grooved rod"],
 )
 THICK_RODS = ("tube", "tapered", "banded tube", "turned rod")
 SHANKS = _growing(
@@ -80,7 +82,8 @@ SHANKS = _growing(
     ninth=["lens"],
     tenth=["cushion"],
     eleventh=["lobed"],
-    sealed=["bar"],
+    twelfth=["bar"],
+    sealed=["rhomb"],
 )
 TIPS = _growing(tuning=["conical", "elliptical", "long-edge"], second=["tapered shank"], odd=[])
 LIGHTS = _growing(
@@ -96,7 +99,8 @@ LIGHTS = _growing(
     ninth=["blinds"],
     tenth=["skylight"],
     eleventh=["globe lamp"],
-    sealed=["four panels"],
+    twelfth=["four panels"],
+    sealed=["row of bulbs"],
 )
 SURFACES = {
     "rake": (["mirror", "record", "back-silvered mirror", "glossy card", "matt card"],
