@@ -5,9 +5,13 @@ from __future__ import annotations
 import math
 
 import numpy as np
+from numpy.typing import NDArray
+from scipy.optimize import brentq
 
 from vision.camera import Camera
-from vision.grid import GridPose
+from vision.grid import GLASS_INDEX, GridPose
+
+Array = NDArray[np.float64]
 
 
 def grid_pose(
@@ -31,3 +35,23 @@ def grid_pose(
         (-2, 2),
         thickness,
     )
+
+
+def seen_in_mirror(pose: GridPose, points: Array) -> Array:
+    """Pixels of reflections: mirrored points, or Snell's law through the glass by root finding."""
+    if pose.thickness is None:
+        return pose.project(points * (1, 1, -1))
+    eye = -pose.origin @ pose.rotation
+    out = []
+    for p in points:
+        span = np.hypot(*(p[:2] - eye[:2]))
+        towards = (p[:2] - eye[:2]) / span
+
+        def miss(x: float, p: Array = p, span: float = span) -> float:
+            angle = math.atan2(x, eye[2])
+            inside = math.asin(math.sin(angle) / GLASS_INDEX)
+            return x + 2 * pose.thickness * math.tan(inside) + p[2] * math.tan(angle) - span
+
+        x = brentq(miss, 0.0, span)
+        out.append([*(eye[:2] + x * towards), 0.0])
+    return pose.project(np.array(out))

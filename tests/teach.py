@@ -14,6 +14,7 @@ import argparse
 import math
 import time
 from collections.abc import Iterator
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from itertools import pairwise
 from pathlib import Path
@@ -22,11 +23,15 @@ from typing import Any
 import numpy as np
 import torch
 import torch.nn.functional as functional
+from numpy.typing import NDArray
 from PIL import Image
 from torch import Tensor, nn
 
+from tests.scenes import rod_around as around
 from tests.scenes.outlines import NEAR_TIP, STEP, WIDE_END
-from vision import azimuth_near, outline, rod_near
+from vision import azimuth_near, outline, rod_around, rod_near
+
+Bytes = NDArray[np.uint8]
 
 
 @dataclass(frozen=True)
@@ -35,7 +40,7 @@ class Task:
 
     `size` is its picture (width, height), `anchor` the point of it (x, y) on which `crop_anchor`
     of a crop comes to lie; `weight` has one value for each kind; of the `solid` kinds the overlap
-    counts too; `shift` is in pixels.
+    counts too; `shift` (and down, where it is another, `drop`) is in pixels.
     """
 
     size: tuple[int, int]
@@ -47,6 +52,7 @@ class Task:
     scale: float = 0.5
     turn_deg: float = 8.0
     shift: float = 26.0
+    drop: float | None = None
     stretch: float = 0.06
     flips: bool = False
 
@@ -68,6 +74,11 @@ TASKS = {
         (rod_near.WIDTH, rod_near.HEIGHT), (64, 96), (102, 146),
         (0.4, 1.0, 2.0, 0.4, 0.5, 0.5), (1, 2),
         channels=WIDER, scale=0.3, shift=18.0, stretch=0.2, flips=True,
+    ),
+    "rods-around": Task(
+        (rod_around.WIDTH, rod_around.HEIGHT), (rod_around.WIDTH / 2, rod_around.HEIGHT / 2),
+        (around.SIZE[0] / 2, around.SIZE[1] / 2), (0.4, 0.7, 2.0, 0.4, 0.5, 0.5), (1, 2),
+        channels=WIDER, scale=0.3, turn_deg=35.0, shift=30.0, drop=60.0, stretch=0.1, flips=True,
     ),
     "bodies-near": Task(
         (azimuth_near.WIDTH, azimuth_near.HEIGHT), (144, 144), (198, 190),
@@ -113,11 +124,14 @@ class UNet(nn.Module):
 
 def load(folders: list[Path]) -> tuple[Tensor, Tensor]:
     """All crops (N, 3, H, W) and masks (N, H, W), bytes."""
-    pictures, masks = [], []
-    for folder in folders:
-        for path in sorted(folder.glob("*.webp")):
-            pictures.append(np.asarray(Image.open(path).convert("RGB")).transpose(2, 0, 1))
-            masks.append(np.asarray(Image.open(path.with_suffix(".png"))) // STEP)
+
+    def one(path: Path) -> tuple[Bytes, Bytes]:
+        picture = np.asarray(Image.open(path).convert("RGB")).transpose(2, 0, 1)
+        return picture, np.asarray(Image.open(path.with_suffix(".png"))) // STEP
+
+    paths = [path for folder in folders for path in sorted(folder.glob("*.webp"))]
+    with ThreadPoolExecutor() as pool:
+        pictures, masks = zip(*pool.map(one, paths), strict=True)
     return torch.from_numpy(np.stack(pictures)), torch.from_numpy(np.stack(masks))
 
 
@@ -135,7 +149,8 @@ def windows(
 
     scale = torch.exp(spread(-task.scale, task.scale))
     turn = torch.deg2rad(spread(-task.turn_deg, task.turn_deg))
-    dx, dy = spread(-task.shift, task.shift), spread(-task.shift, task.shift)
+    drop = task.shift if task.drop is None else task.drop
+    dx, dy = spread(-task.shift, task.shift), spread(-drop, drop)
     stretch = torch.exp(spread(-task.stretch, task.stretch))
     if task.flips and generator is not None:
         stretch = stretch * torch.where(spread(-1, 1) < 0, -1.0, 1.0)

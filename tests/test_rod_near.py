@@ -27,7 +27,7 @@ from vision.network import part_of
 from vision.photo import load_photo
 from vision.reading import Reading
 from vision.rod import RISE_U_DEG
-from vision.rod_kinds import ROD, ROD_IMAGE, RodOutline, look, rod_outline
+from vision.rod_kinds import BODY, ROD, RodOutline, look, rod_outline
 from vision.rod_near import (
     ACROSS_PX,
     ALONG_PX,
@@ -97,22 +97,19 @@ def test_the_axis_is_that_of_a_cylinder_of_which_part_is_hidden(
     lean_deg: float, end_on: float, length: float, covered: bool
 ) -> None:
     at = frame(np.array([400.0, 500.0]), np.array([400.0, 400.0]), 12.0)
-    share = _shown(_cylinder(lean_deg, end_on, length, 12.0), ROD_IMAGE)
-    if covered:  # the rod stands before the left half of its image
-        share[ROD, :, : WIDTH // 2 - 3] = 1
-        share[ROD_IMAGE, :, : WIDTH // 2 - 3] = 0
+    share = _shown(_cylinder(lean_deg, end_on, length, 12.0), ROD)
+    if covered:  # the body stands before its upper part
+        share[BODY, : HEIGHT // 2 - 6] = 1
+        share[ROD, : HEIGHT // 2 - 6] = 0
     near = Near(share, at)
-    sides = sides_of(near, ROD_IMAGE, end_on, (12.0, 0.0))
+    sides = sides_of(near, end_on)
     assert sides is not None
     slope = math.tan(math.radians(lean_deg))
     assert sides.slope == pytest.approx(slope, abs=0.01)
     assert abs(sides.offset + (sides.slope - slope) * sides.pivot) < max(0.2, 1.5 * sides.offset_sd)
     if covered:
-        whole = sides_of(
-            Near(_shown(_cylinder(lean_deg, end_on, length, 12.0), ROD_IMAGE), at),
-            ROD_IMAGE, end_on, (12.0, 0.0),
-        )  # fmt: skip
-        assert whole is not None and sides.offset_sd > 1.2 * whole.offset_sd
+        whole = sides_of(Near(_shown(_cylinder(lean_deg, end_on, length, 12.0), ROD), at), end_on)
+        assert whole is not None and sides.slope_sd > 1.2 * whole.slope_sd
 
 
 def test_a_ragged_share_is_doubted_more() -> None:
@@ -120,7 +117,7 @@ def test_a_ragged_share_is_doubted_more() -> None:
     smooth = _shown(_cylinder(0.0, 0.5, 100.0, 12.0), ROD)
     ragged = smooth.copy()
     ragged[ROD, 70:110, :60] = 0
-    fine, rough = (sides_of(Near(share, at), ROD, 0.5) for share in (smooth, ragged))
+    fine, rough = (sides_of(Near(share, at), 0.5) for share in (smooth, ragged))
     assert fine is not None and rough is not None
     assert fine.overlap > 0.97 > rough.overlap
     assert rough.slope_sd > 1.3 * fine.slope_sd
@@ -129,9 +126,9 @@ def test_a_ragged_share_is_doubted_more() -> None:
 def test_nothing_shown_is_nothing_found(monkeypatch: pytest.MonkeyPatch) -> None:
     at = frame(np.array([400.0, 500.0]), np.array([400.0, 400.0]), 24.0)
     share = np.zeros((6, HEIGHT, WIDTH), np.float32)
-    assert sides_of(Near(share, at), ROD, 0.5) is None
+    assert sides_of(Near(share, at), 0.5) is None
     share[ROD, 90:94, 60:64] = 1
-    assert sides_of(Near(share, at), ROD, 0.5) is None
+    assert sides_of(Near(share, at), 0.5) is None
     blank = np.full((1200, 1600, 3), 130, np.uint8)
     given = RodOutline(
         np.array([[784.0, 720], [792, 420]]), np.array([[816.0, 720], [824, 420]]), 0.97, 3.5

@@ -32,6 +32,7 @@ from vision.network import halved
 from vision.photo import FocalPrior, Photo
 from vision.reading import Reading, Refusal
 from vision.rod import RISE_DEG, Limb, Rod
+from vision.rod_around import second_outline
 from vision.rod_beside import (
     calm,
     marked_rod,
@@ -44,9 +45,9 @@ from vision.rod_choice import choose
 from vision.rod_find import find_rods
 from vision.rod_kinds import INK, SURE, RodOutline, Shown, look, rod_outline
 from vision.rod_near import nearer
-from vision.rod_reflection import find_image
+from vision.rod_reflection import find_reflection
 from vision.rod_rise import rise_likelihood
-from vision.rod_sight import Image, axis_normal, is_column, matters, shows_nothing
+from vision.rod_sight import is_column, shows_nothing
 from vision.sheet import find_grid as find_sheet_grid
 
 if TYPE_CHECKING:
@@ -149,7 +150,7 @@ def find_cantilever(
     return CantileverLines(
         found.scaled(back),
         _scaled_rod(lines.rod, back),
-        None if lines.image is None else _scaled_image(lines.image, back),
+        None if lines.image is None else lines.image * back + (back - 1) / 2,
         tuple(flags),
         tuple((_scaled_rod(rod, back), share) for rod, share in lines.others),
         lines.plain,
@@ -200,6 +201,7 @@ def lines_above(
         steep = math.asin(min(-pose.normal[2], 1.0)) + math.radians(RISE_DEG)
         if outline is not None:
             outline = nearer(near_rgb, outline, math.cos(steep), factor)
+            outline = second_outline(near_rgb, outline, math.cos(steep), factor)
         found = _seen_or_found(smooth, ink, outline, math.sin(steep))
         if found is None or is_column(found[0], pose):
             return Refusal(QUANTITY, "No cantilever was found above the grid.", RETAKE)
@@ -207,11 +209,13 @@ def lines_above(
         others = [(rod, share) for rod, share in others if share > LEAST_SHARE_OF_CHOICE]
     mirrored = shown.mirrored
     plain = shows_nothing(rgb, pose, chosen) if mirrored is None else not mirrored
-    image = None if plain else find_image(near_rgb, pose, chosen, factor)
-    rises = None
-    if not plain and matters(axis_normal(chosen, pose)):
-        rises = rise_likelihood(rgb, ink, chosen)
-    return CantileverLines(pose, chosen, image, (), tuple(others), plain, rises)
+    lines = CantileverLines(pose, chosen, others=tuple(others), plain=plain)
+    reflection = None if plain else find_reflection(near_rgb, pose, chosen, factor)
+    if reflection is None:
+        return lines
+    steps = rise_likelihood(rgb, ink, chosen)
+    rises = reflection.log if steps is None else reflection.log + steps
+    return replace(lines, image=reflection.sides, rises=rises)
 
 
 def _askew(pose: GridPose, shown: Shown) -> bool:
@@ -341,14 +345,6 @@ def _scaled_rod(rod: Rod, factor: float) -> Rod:
         left=_scaled_limb(rod.left, factor),
         right=_scaled_limb(rod.right, factor),
         width_px=rod.width_px * factor,
-    )
-
-
-def _scaled_image(image: Image, factor: float) -> Image:
-    return replace(
-        image,
-        axis=_scaled_limb(image.axis, factor),
-        limbs=tuple(_scaled_limb(a, factor) for a in image.limbs),
     )
 
 

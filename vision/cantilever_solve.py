@@ -24,10 +24,8 @@ from scipy.spatial.transform import Rotation
 from vision.grid import GridPose
 from vision.reading import BudgetPart, Component, Reading, Refusal, Segment
 from vision.rod import REFERENCE_HALF_DIAGONAL, RISE_DEG, RISE_U_DEG, SHADING_PX, Limb, Rod
-from vision.rod_mirrored import rises_of
 from vision.rod_rise import RISES_DEG
 from vision.rod_sight import (
-    Image,
     axis_normal,
     direction,
     turn_for_rise,
@@ -44,9 +42,6 @@ GENERATOR_U_DEG = 0.5  # cantilever against generator: common practice, no sourc
 LIMB_FLOOR_PX = SHADING_PX  # unseen in its scatter; like those below, of a 1600 x 1200 picture
 SHADED_FLOOR_PX = 0.35  # over paper, where the rod's own shadow lies beside it
 MOST_U_DEG, MOST_U_PAPER_DEG = 1.0, 1.5  # on a mirror another photo will tell more
-# that what passes for the reflection, and would lie where one does, is none: at a fine overlap; and
-# what lacks of that to e times as much
-IMAGE_DOUBT, FINE_OVERLAP, DOUBT_FOLD, MOST_DOUBT = 0.08, 0.95, 0.04, 0.8
 MOST_TURN_DEG = 16.0  # sheets are turned by 10 at most, cantilevers a few degrees off that
 STEP_DEG, RISE_RANGE_DEG = 0.05, 14.0  # of rises weighed, about the prior's
 RETAKE = (
@@ -57,17 +52,17 @@ RETAKE = (
 
 @dataclass(frozen=True)
 class CantileverLines:
-    """What one photo shows: the sheet's pose, the cantilever's limbs and reflected limbs.
+    """What one photo shows: the sheet's pose, the cantilever's limbs and its reflection.
 
-    All in pixels of the full photo. ``image`` is None without a usable reflection. ``others`` are
-    other limb pairs along the same cantilever, each with its weight against ``rod`` (0-1);
-    ``plain`` tells that the sheet reflects nothing; ``rises`` is the log-likelihood of each of
-    `RISES_DEG` from the colour steps of the reflection as a whole, None where there is none.
+    All in pixels of the full photo. ``image`` is both sides (2, 2, 2) of the reflection, None where
+    none is seen. ``others`` are other limb pairs along the same cantilever, each with its weight
+    against ``rod`` (0-1); ``plain`` tells that the sheet reflects nothing; ``rises`` is the
+    log-likelihood of each of `RISES_DEG` from the reflection, None where it tells nothing.
     """
 
     pose: GridPose
     rod: Rod
-    image: Image | None = None
+    image: Array | None = None
     flags: tuple[str, ...] = ()
     others: tuple[tuple[Rod, float], ...] = ()
     plain: bool = False
@@ -86,9 +81,9 @@ class CantileverLines:
             segment("right edge", "edge", self.rod.right.p, self.rod.right.q),
         ]
         if self.image is not None:
-            for k, limb in enumerate(self.image.limbs):
-                out.append(segment(f"reflected edge {k + 1}", "reflection", limb.p, limb.q))
-            out.append(segment("reflected axis", "reflection", *self.image.axis.ends))
+            for k, side in enumerate(self.image):
+                out.append(segment(f"reflected edge {k + 1}", "reflection", *side))
+            out.append(segment("reflected axis", "reflection", *self.image.mean(axis=0)))
         out.append(segment("axis", "axis", *self.rod.axis))
         out.append(self._grid_line())
         return tuple(out)
@@ -189,7 +184,8 @@ def _solve(photos: Sequence[CantileverLines]) -> _Solved:
         doubt = _choice(lines, math.radians(RISE_DEG)) if len(photos) > 1 else 0.0
         variance.append(edges)
         precision.append(1 / (edges + doubt**2))
-        log = log + _rise_evidence(lines, rises)
+        if lines.rises is not None:
+            log = log + np.interp(np.degrees(rises), RISES_DEG, lines.rises)
     weight = np.array(precision)
     total = weight.sum(axis=0)
     share = weight / total
@@ -232,27 +228,6 @@ def _limbs_sd(lines: CantileverLines) -> tuple[float, float]:
 def _angle_sd(limb: Limb, floor_px: float) -> float:
     """Fitted and floor: a shading error that bends over the length by ``floor_px``."""
     return math.hypot(limb.angle_sd, floor_px * math.sqrt(12) / max(limb.length, 1.0))
-
-
-def _rise_evidence(lines: CantileverLines, rises: Array) -> Array:
-    """Log-likelihood of rises: of the reflection's colour steps, and of its axis.
-
-    What does not lie where a reflection may is so much the likelier something else.
-    """
-    out = np.zeros(len(rises))
-    if lines.rises is not None:
-        out = out + np.interp(np.degrees(rises), RISES_DEG, lines.rises)
-    if lines.image is None:
-        return out
-    seen = rises_of(lines.pose, lines.rod, lines.image.axis, rises)
-    unusual = ((rises - math.radians(RISE_DEG)) / math.radians(RISE_U_DEG)) ** 2
-    fits = math.exp(-0.5 * float((seen.misses + unusual).min()))
-    coarse = max(FINE_OVERLAP - lines.image.overlap, 0.0)
-    doubt = min(IMAGE_DOUBT * math.exp(coarse / DOUBT_FOLD), MOST_DOUBT)
-    doubt = doubt / (doubt + fits)
-    peak, prior = np.exp(seen.log - seen.log.max()), np.exp(-0.5 * unusual)
-    peak = peak * float(prior.sum()) / max(float(prior @ peak), 1e-300)
-    return np.asarray(out + np.log(doubt + (1 - doubt) * peak))
 
 
 def _budget(photos: Sequence[CantileverLines], solved: _Solved) -> tuple[BudgetPart, ...]:

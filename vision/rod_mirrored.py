@@ -1,23 +1,18 @@
-"""How steeply a rod rises above a mirror, from where the axis of its reflection is seen.
+"""Where a rod that is seen, and its reflection in the mirror below, lie for each rise and height.
 
-In: the sheet's plane, the rod's limbs and the reflected axis. Out: the log-likelihood of each rise.
-
-Given the plane through the camera and the rod's axis, rise and height fix where the reflected axis
-lies. For each of them its distance and direction from the one that is seen are weighed, and heights
-are summed over by how usual they are (a marginal likelihood; JCGM 101:2008 for the use of
-distributions).
+In: the sheet's plane and the rod's limbs, rises and heights. Out: the axis in grid axes, and where
+its reflection is seen. Given the plane through the camera and the rod's axis, rise and height fix
+both.
 """
 
 from __future__ import annotations
-
-from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
 from vision.grid import GridPose
 from vision.ink import local_rays
-from vision.rod import RISE_DEG, Limb, Rod
+from vision.rod import RISE_DEG, Rod
 from vision.rod_sight import axis_normal, direction, image_points, turns_for_rises
 
 Array = NDArray[np.float64]
@@ -62,52 +57,14 @@ def reflections(pose: GridPose, rod: Rod, rises: Array, heights: Array = HEIGHTS
     return image_points(axes_above(pose, rod, rises, heights), pose)
 
 
-@dataclass(frozen=True)
-class Rises:
-    """How well each rise (R,) explains a reflected axis, at its best height and over all."""
-
-    log: Array  # log-likelihood, heights summed over
-    misses: Array  # squared misses at the best height, and its own from the usual
-    heights: Array  # the best ones, in rod widths
-
-
-def rises_of(pose: GridPose, rod: Rod, axis: Limb, rises: Array) -> Rises:
-    """How well rises explain the reflected axis that is seen.
-
-    Parameters
-    ----------
-    pose : GridPose
-    rod : Rod
-    axis : Limb
-        The reflected axis, with the standard deviations of its middle and its direction.
-    rises : ndarray, shape (R,)
-        Radians.
-
-    Returns
-    -------
-    Rises
-    """
-    ends = reflections(pose, rod, rises)
-    d = (axis.q - axis.p) / axis.length
-    normal = np.array([-d[1], d[0]])
-    run = ends[..., 1, :] - ends[..., 0, :]
-    ahead = run @ d
-    ahead = np.where(np.abs(ahead) > 1e-6, ahead, 1e-6)
-    start = ends[..., 0, :] - (axis.p + axis.q) / 2
-    away = start @ normal - (start @ d) * (run @ normal) / ahead
-    turn = np.arctan(run @ normal / ahead)  # of lines: a short reflection may point either way
-    unusual = np.log(HEIGHTS / LIKELY_HEIGHT) / HEIGHT_LOG_SD
-    miss = np.stack(
-        [away / axis.offset_sd, turn / axis.angle_sd, np.broadcast_to(unusual, away.shape)]
-    )
-    best = np.argmin((miss**2).sum(axis=0), axis=1)
-    rows, step = np.arange(len(rises)), float(unusual[1] - unusual[0])
-    at, slope = miss[:, rows, best], np.gradient(miss, step, axis=2)[:, rows, best]
-    stiff = (slope**2).sum(axis=0)
-    move = np.clip(-(at * slope).sum(axis=0) / stiff, -step, step)
-    misses = ((at + slope * move) ** 2).sum(axis=0)
-    heights = LIKELY_HEIGHT * np.exp((unusual[best] + move) * HEIGHT_LOG_SD)
-    return Rises(-0.5 * (misses + np.log(stiff)), misses, heights)
+def half_widths(pose: GridPose, rod: Rod, points: Array) -> Array:
+    """Half widths (..., 2), px, of reflections of the ends (..., 2, 3) of a rod that is seen."""
+    eye = -pose.origin @ pose.rotation
+    limbs = ((rod.left.p, rod.right.p), (rod.left.q, rod.right.q))
+    half = [float(np.linalg.norm(b - a)) / 2 for a, b in limbs]
+    near = np.linalg.norm(points - eye, axis=-1)
+    far = np.linalg.norm(points * (1, 1, -1) - eye, axis=-1)
+    return np.asarray(half * near / far)
 
 
 def usual_reflection(pose: GridPose, rod: Rod) -> Array:

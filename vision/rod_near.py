@@ -1,8 +1,8 @@
-"""A nearer look along a rod, or along its mirror image, that a network takes.
+"""A nearer look along a rod that a network takes.
 
 In the copy that it sees the rod stands upright in the middle, `ACROSS_PX` wide and no more than
 `ALONG_PX` long: thin rods are stretched sideways, so that their sides are seen finely. The network
-says the same six kinds as `rod_kinds`; two straight sides are fitted to what it shows of one kind,
+says the same six kinds as `rod_kinds`; two straight sides are fitted to what it shows of the rod,
 where nothing hides it, with the uncertainty that known scenes gave.
 """
 
@@ -19,9 +19,7 @@ from scipy.optimize import least_squares
 from vision.network import out_of, part_of, rescaled, shares_of
 from vision.rod_kinds import (
     BODY,
-    INK,
     ROD,
-    ROD_IMAGE,
     SOFT_PX,
     SURE,
     RodOutline,
@@ -35,7 +33,6 @@ FILE = "rod_near.onnx"
 WIDTH, HEIGHT = 128, 192  # of the copy
 ACROSS_PX, ALONG_PX = 24.0, 150.0  # a rod's width and its greatest length in it
 IMAGE_WIDTH = 0.98  # of a rod's image, of the rod's
-HIDING = {ROD: (BODY,), ROD_IMAGE: (ROD, BODY, INK)}  # what may stand before a thing
 LEAST_PX = 30  # of the copy that must show a thing
 BESIDE_PX = 8.0  # beyond a thing's sides that tells where they lie
 OPENING_SD = 0.004  # px a px: rods are no wider at the free end
@@ -43,13 +40,12 @@ END_SD_PX = 20.0  # an end that is hidden may lie so far off
 LEAST_LONG_PX = 8.0
 LEAST_PIECE_PX = 8
 LEAST_OVERLAP = 0.86  # of two straight sides and what is shown
-WIDTH_SD, TAPER_SD, MOST_SLOPE = 0.06, 0.03, 0.3  # of half the width; px a px
+TAPER_SD, MOST_SLOPE = 0.03, 0.3  # px a px
 # what shares are off by at a thing's border, alike over some pixels along it
-MISS_SD = {ROD: 1.3, ROD_IMAGE: 2.6}
+MISS_SD = 1.3
 # known scenes: the axis' standard deviations against the fit's own; times e for each so much
 # less overlap than a fine one
-TIMES, FINE_OVERLAP = {ROD: 1.0, ROD_IMAGE: 2.0}, {ROD: 0.985, ROD_IMAGE: 0.96}
-FOLD = {ROD: 0.09, ROD_IMAGE: 0.045}
+FINE_OVERLAP, FOLD = 0.985, 0.09
 
 
 def frame(low: Array, high: Array, width: float) -> Array:
@@ -142,65 +138,58 @@ class Sides:
         """Lower and upper end (2, 2) of a side (-1, 1) or of the axis (0), pixels of the photo."""
         s = np.array([low, high])
         at = self.offset + self.slope * s + sign * (self.half + self.widening * s)
-        return near.in_photo(np.stack([WIDTH / 2 + at, HEIGHT / 2 - s], axis=1))
+        height, width = near.share.shape[1:]
+        return near.in_photo(np.stack([width / 2 + at, height / 2 - s], axis=1))
 
 
-def sides_of(
-    near: Near, kind: int, end_on: float, width: tuple[float, float] | None = None
-) -> Sides | None:
-    """The rod whose outline is what shows a kind; None where too little does.
+def sides_of(near: Near, end_on: float) -> Sides | None:
+    """The rod that a look shows; None where it shows too little of one.
 
     Its outline is two straight sides between two ellipses, the ends of a cylinder.
 
     Parameters
     ----------
     near : Near
-    kind : int
-        `ROD` or `ROD_IMAGE`.
     end_on : float
         Cosine of the angle between the rod and the line of sight: what an end's ellipse is long
         along the rod, of its width.
-    width : (float, float), optional
-        Half width at the copy's middle and its growth a pixel upwards, where these are known.
 
     Returns
     -------
     Sides or None
     """
-    share = near.share[kind]
+    share = near.share[ROD]
     piece = _pieces(share)
     if piece is None:
         return None
     y, x = (v.astype(float) for v in np.nonzero(piece))
-    low, high = (float(v) for v in np.quantile(HEIGHT / 2 - y, [0.01, 0.99]))
-    middle = float(np.median(x)) - WIDTH / 2
+    up, right = (v / 2 for v in share.shape)
+    low, high = (float(v) for v in np.quantile(up - y, [0.01, 0.99]))
+    middle = float(np.median(x)) - right
     if high - low < LEAST_LONG_PX:
         return None
-    hidden = (near.share[list(HIDING[kind])].sum(axis=0) > SURE).astype(np.uint8)
+    hidden = (near.share[BODY] > SURE).astype(np.uint8)
     hidden = cv2.dilate(hidden, np.ones((3, 3), np.uint8))
     rows, columns = np.nonzero(hidden == 0)
-    s, t = (HEIGHT / 2 - rows).astype(float), columns - WIDTH / 2
-    half = len(x) / (high - low) / 2 if width is None else width[0]
+    s, t = (up - rows).astype(float), columns - right
+    half = len(x) / (high - low) / 2
     near_by = (s > low - BESIDE_PX) & (s < high + BESIDE_PX)
     near_by &= np.abs(t - middle) < 1.3 * half + BESIDE_PX + 0.15 * np.abs(s)
     s, t = s[near_by], t[near_by]
     target = share[rows[near_by], columns[near_by]].astype(float)
-    if kind == ROD:
-        within = (s > low) & (s < high)
-        step = width_step(s[within], target[within], low, high)
-        if step is not None:  # a sleeve: the longer part has straight sides
-            low, high = (low, step) if step - low > high - step else (step, high)
-            part = (s > low + 1.5) & (s < high - 1.5)
-            s, t, target = s[part], t[part], target[part]
+    within = (s > low) & (s < high)
+    step = width_step(s[within], target[within], low, high)
+    if step is not None:  # a sleeve: the longer part has straight sides
+        low, high = (low, step) if step - low > high - step else (step, high)
+        part = (s > low + 1.5) & (s < high - 1.5)
+        s, t, target = s[part], t[part], target[part]
     if (target > SURE).sum() < LEAST_PX:
         return None
-    usual = width if width is not None else (half, 0.0)
-    width_sd = half * (WIDTH_SD if width is not None else 1.0)
     cap = max(end_on * near.along / near.across, 0.02)
-    start = np.array([middle, 0.0, *usual, low + cap * half, high - cap * half])
+    start = np.array([middle, 0.0, half, 0.0, low + cap * half, high - cap * half])
     if start[5] < start[4]:
         start[4:] = (low + high) / 2
-    unsure = np.array([np.inf, MOST_SLOPE, width_sd, TAPER_SD, END_SD_PX, END_SD_PX])
+    unsure = np.array([np.inf, MOST_SLOPE, half, TAPER_SD, END_SD_PX, END_SD_PX])
 
     def inside(p: Array) -> Array:
         long = math.hypot(1.0, p[1])
@@ -212,9 +201,9 @@ def sides_of(
     def missed(p: Array) -> Array:
         model = 1 / (1 + np.exp(-np.clip(inside(p) / (SOFT_PX / 2), -30, 30)))
         off = (p - start) / unsure
-        if kind == ROD and p[3] < 0:
+        if p[3] < 0:
             off[3] = p[3] / OPENING_SD
-        return np.concatenate([(model - target) / MISS_SD[kind], off])
+        return np.concatenate([(model - target) / MISS_SD, off])
 
     result = least_squares(
         missed, start, x_scale=[1, 0.03, 1, 0.03, 2, 2], diff_step=1e-4, max_nfev=30
@@ -225,7 +214,7 @@ def sides_of(
     covariance = np.linalg.pinv(result.jac.T @ result.jac)[:2, :2]
     if covariance[1, 1] <= 0:
         return None
-    fold = TIMES[kind] * math.exp(max(FINE_OVERLAP[kind] - overlap, 0.0) / FOLD[kind])
+    fold = math.exp(max(FINE_OVERLAP - overlap, 0.0) / FOLD)
     at_pivot = covariance[0, 0] - covariance[0, 1] ** 2 / covariance[1, 1]
     offset, slope, half, widening, low, high = (float(v) for v in p)
     return Sides(
@@ -276,7 +265,7 @@ def nearer(
     RodOutline
     """
     near = look(rgb, frame(*outline.axis, outline.width), factor)
-    sides = sides_of(near, ROD, end_on)
+    sides = sides_of(near, end_on)
     if sides is None or sides.overlap < LEAST_OVERLAP:
         return outline
     ends = [sides.ends(near, sign, sides.low, sides.high) for sign in (-1.0, 1.0)]

@@ -25,7 +25,7 @@ from numpy.typing import NDArray
 from vision.grid import GridPose
 from vision.ink import Ink, lattices, sheet_scale
 from vision.rod import Rod
-from vision.rod_mirrored import axes_above, reflections
+from vision.rod_mirrored import axes_above, half_widths, reflections
 from vision.rod_sight import hidden_by_rod, image_points
 
 Array = NDArray[np.float64]
@@ -155,20 +155,12 @@ def _log_mean(values: Array) -> Array:
 
 def _predicted(pose: GridPose, rod: Rod) -> Reflections:
     """Where the reflection's limbs would be for each rise and height."""
-    eye = -pose.origin @ pose.rotation
-    half = [float(np.linalg.norm(b - a)) / 2 for a, b in _across(rod)]
     pair = reflections(pose, rod, np.radians([20.0]), np.array([1.0, 2.0]))[0]
     moved = float(np.linalg.norm(pair[1, 0] - pair[0, 0]))  # px by one rod width of height
     count = int(np.clip((MOST_HEIGHT - LEAST_HEIGHT) * moved / HEIGHT_STEP_PX, 20, 160))
     heights = np.linspace(LEAST_HEIGHT, MOST_HEIGHT, count)
     points = axes_above(pose, rod, np.radians(RISES_DEG), heights)
-    near = np.linalg.norm(points - eye, axis=-1)
-    far = np.linalg.norm(points * (1, 1, -1) - eye, axis=-1)
-    return Reflections(image_points(points, pose), half * near / far, heights)
-
-
-def _across(rod: Rod) -> list[tuple[Array, Array]]:
-    return [(rod.left.p, rod.right.p), (rod.left.q, rod.right.q)]
+    return Reflections(image_points(points, pose), half_widths(pose, rod, points), heights)
 
 
 def _views(

@@ -7,7 +7,6 @@ in a back-silvered mirror follows Snell's law.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 
 import cv2
 import numpy as np
@@ -25,18 +24,6 @@ COLUMN_PX = 1.5  # what the middle and the sides of a column are off by at most
 ACROSS_PX = 4.0  # a limb that drifts so far from a column's direction is none of its edges
 BOLD_TIMES = 3.0  # a null column is drawn at most so many times as wide as the others
 LEAST_LEVERAGE_DEG = 0.08  # below, the reflection would not change the reading
-
-
-@dataclass(frozen=True)
-class Image:
-    """The rod's mirror image: its axis and its sides, as far as seen.
-
-    ``overlap`` is how well a rod's outline fits what the network shows of it, 0 to 1.
-    """
-
-    axis: Limb
-    limbs: tuple[Limb, ...] = ()
-    overlap: float = 1.0
 
 
 def axis_normal(rod: Rod, pose: GridPose) -> Array:

@@ -12,6 +12,7 @@ The radial term is distorted = undistorted (1 + k1 r^2) with r = 1 at the frame'
 from __future__ import annotations
 
 import io
+from dataclasses import dataclass
 from typing import Any
 
 import cv2
@@ -103,9 +104,27 @@ def rendered_points(
     return np.asarray(straight * scale + (np.array(rendered_size) - 1) / 2)
 
 
-def degrade(linear: Picture, plan: dict[str, Any], rng: np.random.Generator) -> NDArray[np.uint8]:
-    """The upright photo, 8-bit RGB, of a linear picture."""
-    image = _through_lens(linear, plan)
+@dataclass(frozen=True)
+class Part:
+    """A part of a photo, and of the render that it comes from.
+
+    ``rendered`` is the size of the whole rendered frame, ``origin`` where in it the linear picture
+    begins; ``window`` is left, top, width and height of the wanted part of the photo.
+    """
+
+    rendered: tuple[int, int]
+    origin: tuple[int, int]
+    window: tuple[int, int, int, int]
+
+
+def degrade(
+    linear: Picture, plan: dict[str, Any], rng: np.random.Generator, part: Part | None = None
+) -> NDArray[np.uint8]:
+    """The upright photo, 8-bit RGB, of a linear picture; or a part of it."""
+    if part is None:
+        whole = (0, 0, plan["width"], plan["height"])
+        part = Part((linear.shape[1], linear.shape[0]), (0, 0), whole)
+    image = _through_lens(linear, plan, part)
     image *= np.float32(plan["exposure"]) * np.array(plan["tint"], np.float32)
     scale = plan["width"] / 1600
     blur = plan["blur_px"] * scale
@@ -113,7 +132,7 @@ def degrade(linear: Picture, plan: dict[str, Any], rng: np.random.Generator) -> 
         image = np.asarray(cv2.GaussianBlur(image, (0, 0), blur), np.float32)
     if plan["motion_px"]:
         image = motion(image, plan["motion_px"] * scale, plan["motion_deg"])
-    image = _vignette(image, plan["vignetting"])
+    image = _vignette(image, plan, part)
     image = image * np.float32(1 - plan["haze"]) + np.float32(plan["haze"])
     image = np.clip(image, 0, 1.6)
     image = _noise(image, plan["noise"], rng)
@@ -173,36 +192,40 @@ def motion(image: Picture, length_px: float, deg: float) -> Picture:
     return np.asarray(cv2.filter2D(image, -1, kernel / kernel.sum()), np.float32)
 
 
-def _through_lens(linear: Picture, plan: dict[str, Any]) -> Picture:
-    h, w = linear.shape[:2]
+def _through_lens(linear: Picture, plan: dict[str, Any], part: Part) -> Picture:
+    w, h = part.rendered
     width, height = plan["width"], plan["height"]
+    left, top, wide, high = part.window
     scale = MARGIN * w / width
     half_diagonal = np.hypot(width, height) / 2
-    x = (np.arange(width, dtype=np.float32) - (width - 1) / 2) / half_diagonal
-    y = (np.arange(height, dtype=np.float32) - (height - 1) / 2) / half_diagonal
+    x = (np.arange(left, left + wide, dtype=np.float32) - (width - 1) / 2) / half_diagonal
+    y = (np.arange(top, top + high, dtype=np.float32) - (height - 1) / 2) / half_diagonal
     dx, dy = np.meshgrid(x, y)
     d2 = dx * dx + dy * dy
     grow = np.ones_like(d2)
     if plan["radial_k1"]:
         for _ in range(6):
             grow = 1 / (1 + np.float32(plan["radial_k1"]) * d2 * grow * grow)
-    out = np.empty((height, width, 3), np.float32)
+    out = np.empty((high, wide, 3), np.float32)
+    middle = (w - 1) / 2 - part.origin[0], (h - 1) / 2 - part.origin[1]
     for channel, shift in enumerate((plan["lateral_colour"], 0.0, -plan["lateral_colour"])):
         reach = np.float32(scale * half_diagonal * (1 - shift))
         out[..., channel] = cv2.remap(
             np.ascontiguousarray(linear[..., channel]),
-            (dx * grow * reach + np.float32((w - 1) / 2)).astype(np.float32),
-            (dy * grow * reach + np.float32((h - 1) / 2)).astype(np.float32),
+            (dx * grow * reach + np.float32(middle[0])).astype(np.float32),
+            (dy * grow * reach + np.float32(middle[1])).astype(np.float32),
             cv2.INTER_LANCZOS4,
             borderMode=cv2.BORDER_REFLECT_101,
         )
     return np.maximum(out, 0)
 
 
-def _vignette(image: Picture, strength: float) -> Picture:
-    h, w = image.shape[:2]
+def _vignette(image: Picture, plan: dict[str, Any], part: Part) -> Picture:
+    w, h = plan["width"], plan["height"]
     y, x = np.ogrid[-1 : 1 : h * 1j, -1 : 1 : w * 1j]
-    fall = 1 - strength * (x * x * w * w + y * y * h * h) / (w * w + h * h)
+    left, top, wide, high = part.window
+    x, y = x[:, left : left + wide], y[top : top + high]
+    fall = 1 - plan["vignetting"] * (x * x * w * w + y * y * h * h) / (w * w + h * h)
     return np.asarray(image * fall[..., None].astype(np.float32), np.float32)
 
 

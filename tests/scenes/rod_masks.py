@@ -41,6 +41,7 @@ from vision.rod_kinds import (
 
 Array = NDArray[np.float64]
 Mask = NDArray[np.uint8]
+Window = tuple[int, int, int, int]
 
 SIZE = (WIDTH, HEIGHT)
 NEAR_SIZE = (204, 292)  # the nearer look and room round it to move in
@@ -72,10 +73,16 @@ def mirrored(points: Array, eye: Array, thickness_mm: float) -> Array:
 
 
 class Canvas:
-    """What the nearest face shows at each point of the undistorted picture."""
+    """What the nearest face shows at each point of the undistorted picture.
 
-    def __init__(self, view: Any, scale: float) -> None:
+    Faces wholly outside ``window`` (left, top, width, height; pixels of the view) are not drawn.
+    """
+
+    def __init__(self, view: Any, scale: float, window: Window | None = None) -> None:
         self.view = view
+        left, top, wide, high = window or (0, 0, view.width, view.height)
+        self.low = np.array([left, top]) * scale
+        self.high = np.array([left + wide, top + high]) * scale
         self.scale = scale
         size = (round(view.height * self.scale), round(view.width * self.scale))
         self.shows = np.full(size, UNDRAWN, np.uint8)
@@ -88,8 +95,8 @@ class Canvas:
         height, width = self.shows.shape
         corners, depths = pixels[faces], depth[faces]
         low, high = np.ceil(corners.min(1)), np.floor(corners.max(1))
-        good = (depths.min(1) > 1) & (low <= high).all(1) & (high >= 0).all(1)
-        good &= (low[:, 0] < width) & (low[:, 1] < height)
+        good = (depths.min(1) > 1) & (low <= high).all(1)
+        good &= (high >= self.low).all(1) & (low < self.high).all(1)
         for (a, b, c), inverse in zip(corners[good], 1 / depths[good], strict=True):
             area = (b[0] - a[0]) * (c[1] - a[1]) - (b[1] - a[1]) * (c[0] - a[0])
             if abs(area) < 1e-9:
@@ -117,17 +124,17 @@ def glass_mm(spec: dict[str, Any]) -> float:
     return spec["ground"]["thickness_mm"] if spec["surface"] == "back-silvered mirror" else 0.0
 
 
-def drawing(scene: assembly.Assembly, spec: dict[str, Any]) -> Mask:
-    """Classes in the rendered frame, at `SCALE` times its size."""
+def drawing(scene: assembly.Assembly, spec: dict[str, Any], window: Window | None = None) -> Mask:
+    """Classes in the rendered frame (of use in a window of it), at `SCALE` times its size."""
     view = scene.view
     assert view is not None
-    real, flat = Canvas(view, SCALE), Canvas(view, SCALE)
+    real, flat = Canvas(view, SCALE, window), Canvas(view, SCALE, window)
     standing = [(name, mesh) for name, mesh, _ in scene.parts if name not in LEFT_OUT]
     for name, mesh in standing:
         real.draw(mesh.vertices, mesh.faces, class_of(name))
     shows = np.zeros(real.shows.shape, np.uint8)
     if spec["surface"] in MIRRORS:
-        image, plate = Canvas(view, SCALE), Canvas(view, SCALE)
+        image, plate = Canvas(view, SCALE, window), Canvas(view, SCALE, window)
         for name, mesh in standing:
             if name not in ("foreground", "card"):
                 below = mirrored(mesh.vertices, view.position, glass_mm(spec))
