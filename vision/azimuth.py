@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 
 from vision.azimuth_choose import QUANTITY, SHOW_BOTH, Choice, agree, doubts
 from vision.azimuth_find import ever_more, find_candidates, printed_lines
-from vision.azimuth_fit import Fitted, Fitter, fit_picture, fit_scale, same_line
+from vision.azimuth_fit import Fitted, Fitter, apart, fit_picture, fit_scale, same_line
 from vision.azimuth_look import Borders, find_borders
 from vision.azimuth_shown import Witness
 from vision.azimuth_solve import Depth, Lens, Solution, solve_lines
@@ -131,7 +131,8 @@ def read_azimuth(photo: Photo, options: Options) -> Reading | Refusal:
     near, depths = near_half(borders), depths_of(borders)
     known = fit_told(borders, witness, fitter)
     candidates = [f.candidate for f in known]
-    search = ever_more(rgb, ink=ink, scale=scale)
+    told = [(c.edge, c.image) for c in candidates]
+    search = ever_more(rgb, ink=ink, scale=scale, told=told)
     while True:
         choice = agree(known, photo.width, candidates, near, more=True)
         if choice is not None and choice.share > SETTLED_SHARE:
@@ -143,7 +144,7 @@ def read_azimuth(photo: Photo, options: Options) -> Reading | Refusal:
             break
         candidates = found
         fitted = fitter.fit_all(candidates, witness)
-        known = fitted + [f for f in known if not any(_same_pair(f, other) for other in fitted)]
+        known = _joined(known, fitted)
     choice = agree(known, photo.width, candidates, near)
     return _read(NO_BODY if choice is None else _lines_of(choice, photo, depths), photo)
 
@@ -163,12 +164,25 @@ def _lines_of(choice: Choice, photo: Photo, depths: tuple[Depth, ...]) -> Azimut
     return replace(doubt, lines=tuple(replace(s, role="look") for s in lines.segments()))
 
 
+def _joined(known: list[Fitted], found: list[Fitted]) -> list[Fitted]:
+    """Pairs of two lists; of those that lie on the same edges, the one with the better sides.
+
+    That is the one with more of them, of as many those that best meet their images.
+    """
+    left = list(known)
+    kept = []
+    for new in found:
+        same = [f for f in left if _same_pair(f, new)]
+        left = [f for f in left if not any(f is other for other in same)]
+        best = max([new, *same], key=lambda f: (len(f.sides), -apart(f)))
+        kept.append(best)
+    return kept + left
+
+
 def _same_pair(one: Fitted, other: Fitted) -> bool:
-    """Whether two pairs lie on the same edges, the other one with as many sides."""
-    return (
-        same_line(one.edge.edge, other.edge.edge)
-        and same_line(one.image.edge, other.image.edge)
-        and len(other.sides) >= len(one.sides)
+    """Whether two pairs lie on the same edges."""
+    return same_line(one.edge.edge, other.edge.edge) and same_line(
+        one.image.edge, other.image.edge
     )
 
 

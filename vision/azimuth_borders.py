@@ -11,6 +11,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from vision.straight_segments import fit_line
+
 Array = NDArray[np.float64]
 Grey = NDArray[np.float32]
 Mask = NDArray[np.bool_]
@@ -85,12 +87,11 @@ def straight_runs(points: Array, least: float, steepest: float, most: int = 3) -
         if line is None:
             break
         for _ in range(4):
-            off = left[:, 1] - np.polyval(line, left[:, 0])
-            weight = np.maximum(0.0, 1 - (off / STRAIGHT_PX) ** 2)
+            weight = np.maximum(0.0, 1 - (_off(left, line) / STRAIGHT_PX) ** 2)
             if (weight > 0).sum() < 5:
                 break
-            line = np.polyfit(left[:, 0], left[:, 1], 1, w=weight)
-        off = np.abs(left[:, 1] - np.polyval(line, left[:, 0]))
+            line = fit_line(*left.T, weight**2)
+        off = np.abs(_off(left, line))
         columns = np.unique(left[off < STRAIGHT_PX, 0])
         if len(columns) < 5:
             break
@@ -98,21 +99,26 @@ def straight_runs(points: Array, least: float, steepest: float, most: int = 3) -
         inside = (left[:, 0] >= first) & (left[:, 0] <= last)
         on = inside & (off < STRAIGHT_PX)
         if last - first >= least:
-            x, y = left[on].T
-            line = np.polyfit(x, y, 1)
+            shown = left[on]
+            line = fit_line(*shown.T, np.ones(len(shown)))
             ends = np.array([first, last])
             found.append(
                 Run(
-                    np.column_stack([ends, np.polyval(line, ends)]),
-                    len(np.unique(x)),
-                    float(np.sqrt(np.mean((y - np.polyval(line, x)) ** 2))),
+                    np.column_stack([ends, line[0] * ends + line[1]]),
+                    len(np.unique(shown[:, 0])),
+                    float(np.sqrt(np.mean(_off(shown, line) ** 2))),
                 )
             )
         left = left[~(inside & (off < 1.5 * STRAIGHT_PX))]
     return sorted(found, key=lambda r: -r.count)
 
 
-def _likeliest(points: Array, apart: float, steepest: float) -> Array | None:
+def _off(points: Array, line: tuple[float, float]) -> Array:
+    """How far points lie below a line of a slope and an intercept."""
+    return np.asarray(points[:, 1] - line[0] * points[:, 0] - line[1])
+
+
+def _likeliest(points: Array, apart: float, steepest: float) -> tuple[float, float] | None:
     """Slope and intercept of the line through two of the points that most others lie near."""
     tried = points[np.linspace(0, len(points) - 1, min(TRIED, len(points))).astype(int)]
     i, j = np.triu_indices(len(tried), 1)
@@ -126,7 +132,7 @@ def _likeliest(points: Array, apart: float, steepest: float) -> Array | None:
     off = points[:, 1] - start[:, 1:] - slope[:, None] * (points[:, 0] - start[:, :1])
     near = np.maximum(0.0, 1 - (off / STRAIGHT_PX) ** 2).sum(axis=1)
     k = int(np.argmax(near))
-    return np.array([slope[k], start[k, 1] - slope[k] * start[k, 0]])
+    return float(slope[k]), float(start[k, 1] - slope[k] * start[k, 0])
 
 
 def _stretch(x: Array) -> tuple[float, float]:

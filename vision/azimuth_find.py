@@ -14,7 +14,7 @@ lines that a reflection of the whole picture takes to each other (`vision.azimut
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
@@ -23,7 +23,7 @@ from numpy.typing import NDArray
 from vision.azimuth_candidate import MAX_FLAT, MAX_STEEP, Candidate, to_full
 from vision.azimuth_cups import find_cups, pairs_under
 from vision.azimuth_mirror import MirrorMap, find_mirrors
-from vision.azimuth_pairs import mirrored_pairs
+from vision.azimuth_pairs import mirrored_pairs, with_sides
 from vision.ink_lines import InkLine, bridged, find_ink_lines, ink_mask
 from vision.straight_segments import EdgeField, Line, edge_fields, find_lines, fit_line
 
@@ -61,6 +61,7 @@ def ever_more(
     counts: tuple[int, int] = COUNTS,
     ink: Sequence[InkLine] = (),
     scale: float = 1.0,
+    told: Sequence[tuple[Array, Array]] = (),
 ) -> Iterator[list[Candidate]]:
     """Possible places of the body's lower edge and its reflection, first from a small picture.
 
@@ -74,28 +75,38 @@ def ever_more(
         Size of ``rgb`` over that of the picture in whose pixels the candidates are wanted.
     counts : (int, int)
         Most candidates in each list.
+    told : sequence of (ndarray, ndarray), each of shape (2, 2)
+        Ends of edges and of their images that are known already, in the candidates' pixels.
 
     Yields
     ------
     list of Candidate
-        Best first; empty where nothing looks like a body over its reflection. The second list is
-        of a picture twice as large too.
+        Best first; empty where nothing looks like a body over its reflection. Where pairs are
+        told, they come first, with the sides that the picture shows. The last list is of a picture
+        twice as large too.
     """
     own = min(1.0, FIND_WIDTH / max(rgb.shape[:2]))
     small, scale = _reduced(rgb, own), own * scale
-    bare = bridged(small, ink_mask(ink, small.shape[:2])) if ink else small
     # Half that size averages speckle away and shows weak reflected edges.
     half = _reduced(small, 0.5)
+    seen = _seen(half, INK_PX // 2 | 1)
+    if told:
+        pairs = ([(ends + 0.5) * scale / 2 - 0.5 for ends in pair] for pair in told)
+        beside = [with_sides(*pair, seen.steep, seen.sides) for pair in pairs]
+        yield [to_full(candidate, scale / 2) for candidate in beside]
+    bare = bridged(small, ink_mask(ink, small.shape[:2])) if ink else small
     bare_half = _reduced(bare, 0.5) if ink else half
     calm = np.asarray(cv2.medianBlur(bare_half, 3), np.uint8)
     mirrors = find_mirrors(opponent(calm))
     maps = mirrors.maps()
     found: list[Candidate] = []
-    for picture, without, size, k, count in (
-        (half, bare_half, INK_PX // 2 | 1, 1.0, counts[0]),
-        (small, bare, INK_PX, 2.0, counts[1]),
+    for without, size, k, count in (
+        (bare_half if ink else None, INK_PX // 2 | 1, 1.0, counts[0]),
+        (bare if ink else None, INK_PX, 2.0, counts[1]),
     ):
-        for c in _at_scale(picture, without, size, [m.scaled(k) for m in maps]):
+        if k > 1:
+            seen = _seen(small, size)
+        for c in _at_scale(seen, without, size, [m.scaled(k) for m in maps]):
             in_half = to_full(c, k)
             support = mirrors.support(in_half.edge, in_half.image)
             found.append(replace(to_full(in_half, scale / 2), support=support))
@@ -108,23 +119,34 @@ def _reduced(rgb: NDArray[np.uint8], scale: float) -> NDArray[np.uint8]:
     return np.asarray(size, np.uint8)
 
 
+@dataclass(frozen=True)
+class _Seen:
+    """Edges of a reduced picture, flat and steep, and the steep lines."""
+
+    channels: Picture
+    flat: EdgeField
+    steep: EdgeField
+    sides: list[Line]
+
+
+def _seen(small: NDArray[np.uint8], ink: int) -> _Seen:
+    channels, flat, steep = _edges(small, ink)
+    return _Seen(channels, flat, steep, find_lines(steep, MAX_STEEP))
+
+
 def _at_scale(
-    small: NDArray[np.uint8],
-    bare: NDArray[np.uint8],
-    ink: int,
-    maps: Sequence[MirrorMap],
+    seen: _Seen, bare: NDArray[np.uint8] | None, ink: int, maps: Sequence[MirrorMap]
 ) -> list[Candidate]:
     """Candidates in a reduced picture, in its own pixels; ``bare`` has no printed lines.
 
     The body stands before the printed lines, so its own edge is looked for with them in place;
     its reflection lies under them.
     """
-    channels, flat, steep = _edges(small, ink)
+    channels, flat, steep, sides = seen.channels, seen.flat, seen.steep, seen.sides
     lines = _with_joined(find_lines(flat, MAX_FLAT))
-    sides = find_lines(steep, MAX_STEEP)
     cups = find_cups(flat, steep, lines, sides)
     bare_flat, under = flat, lines
-    if bare is not small:
+    if bare is not None:
         channels, bare_flat, _ = _edges(bare, ink)
         under = _with_joined(find_lines(bare_flat, MAX_FLAT))
     gradient = np.asarray(cv2.Sobel(channels, cv2.CV_32F, 0, 1, scale=1 / 8), np.float32)

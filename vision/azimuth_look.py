@@ -82,10 +82,11 @@ def find_borders(rgb: NDArray[np.uint8], scale: float, kinds: Grey, own: float) 
     edge, image = start
     size = own * scale
     first = look_nearer(rgb, scale, _up(edge, size), _up(image, size))
-    moved = beneath(first.edges[0].run, first.images[0].run) if first.both else None
+    edge = first.edges[0].ends if first.both else edge
+    moved = beneath(edge, first.images[0].ends) if first.both else None
     if moved is None:
         return first
-    ends = first.edges[0].ends, out_of(first.frame, moved)
+    ends = edge, moved
     if _alike(first.frame, azimuth_near.frame(*ends)):
         return first
     return look_nearer(rgb, scale, *ends)
@@ -103,7 +104,7 @@ def _alike(frame: Array, other: Array) -> bool:
 def look_nearer(rgb: NDArray[np.uint8], scale: float, edge: Array, image: Array) -> Borders:
     """The same where the edge and its image are known roughly, ends in photo px."""
     shares, frame = azimuth_near.look(rgb, scale, edge, image)
-    edges, images, _ = _flat_borders(shares, LEAST_EDGE * azimuth_near.EDGE_PX)
+    edges, images = _flat_borders(shares, LEAST_EDGE * azimuth_near.EDGE_PX)
 
     def lines(runs: list[Run]) -> list[Line]:
         return [Line(out_of(frame, run.ends), run) for run in runs]
@@ -116,15 +117,16 @@ def _up(points: Array, scale: float) -> Array:
     return np.asarray((points + 0.5) / scale - 0.5)
 
 
-def _flat_borders(kinds: Grey, least: float) -> tuple[list[Run], list[Run], list[Run]]:
-    """Runs of the body's lower border, of its faces' image's and its whole image's upper ones."""
-    rod = kinds[ROD] > SHOWN
-    real = rod | (kinds[BODY] + kinds[HOLDER] > 0.5)
-    return (
-        straight_runs(lower_border(kinds[BODY], rod), least, MAX_FLAT),
-        straight_runs(upper_border(kinds[IMAGE], real), least, MAX_FLAT),
-        straight_runs(upper_border(kinds[IMAGE] + kinds[UNDER], real), least, MAX_FLAT),
-    )
+def _flat_borders(kinds: Grey, least: float) -> tuple[list[Run], list[Run]]:
+    """Runs of the body's lower border and of its faces' image's upper one."""
+    edges = straight_runs(lower_border(kinds[BODY], kinds[ROD] > SHOWN), least, MAX_FLAT)
+    return edges, _upper_runs(kinds, kinds[IMAGE], least)
+
+
+def _upper_runs(kinds: Grey, image: Grey, least: float) -> list[Run]:
+    """Runs of the upper border of (a part of) the image, where nothing stands before it."""
+    before = (kinds[ROD] > SHOWN) | (kinds[BODY] + kinds[HOLDER] > 0.5)
+    return straight_runs(upper_border(image, before), least, MAX_FLAT)
 
 
 def _start(kinds: Grey) -> tuple[Array, Array] | None:
@@ -133,12 +135,13 @@ def _start(kinds: Grey) -> tuple[Array, Array] | None:
     if not len(columns) or columns[-1] - columns[0] < LEAST_WIDTH:
         return None
     width = float(columns[-1] - columns[0])
-    edges, images, backs = _flat_borders(kinds, LEAST_EDGE * width)
+    edges, images = _flat_borders(kinds, LEAST_EDGE * width)
+    backs = _upper_runs(kinds, kinds[IMAGE] + kinds[UNDER], LEAST_EDGE * width)
     best: tuple[float, Array, Array] | None = None
     for edge in edges:
         for runs, worth in ((images, 1.0), (backs, 0.5)):
             for image in runs:
-                moved = beneath(edge, image)
+                moved = beneath(edge.ends, image.ends)
                 if moved is None:
                     continue
                 value = edge.count + worth * image.count
@@ -147,20 +150,25 @@ def _start(kinds: Grey) -> tuple[Array, Array] | None:
     return None if best is None else best[1:]
 
 
-def beneath(edge: Run, image: Run) -> Array | None:
-    """Where the ends of an edge are seen on the line of its image; None where it cannot be that."""
-    half, turn = (edge.angle - image.angle) / 2, (edge.angle + image.angle) / 2
+def beneath(edge: Array, image: Array) -> Array | None:
+    """Where the ends of an edge are seen on the line of its image; None where it cannot be that.
+
+    Both are (left, right) ends, shape (2, 2), in pixels that are square: a stretched copy turns
+    edge and image apart.
+    """
+    own, other = (math.atan2(*(ends[1] - ends[0])[::-1]) for ends in (edge, image))
+    half, turn = (own - other) / 2, (own + other) / 2
     along, down = (
         np.array([math.cos(turn), math.sin(turn)]),
         np.array([-math.sin(turn), math.cos(turn)]),
     )
-    length = float((edge.ends[1] - edge.ends[0]) @ along)
-    normal = np.array([-math.sin(image.angle), math.cos(image.angle)])
-    gaps = ((image.ends[0] - edge.ends) @ normal) / float(normal @ down)
-    overlap = min((image.ends[1] - edge.ends[0]) @ along, (edge.ends[1] - image.ends[0]) @ along)
+    length = float((edge[1] - edge[0]) @ along)
+    normal = np.array([-math.sin(other), math.cos(other)])
+    gaps = ((image[0] - edge) @ normal) / float(normal @ down)
+    overlap = min((image[1] - edge[0]) @ along, (edge[1] - image[0]) @ along)
     if abs(half) > MOST_HALF or gaps.min() < LEAST_GAP * length or overlap < 0.3 * length:
         return None
-    return np.asarray(edge.ends + gaps[:, None] * down)
+    return np.asarray(edge + gaps[:, None] * down)
 
 
 def _depths(kinds: Grey) -> list[Run]:

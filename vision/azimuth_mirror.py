@@ -58,6 +58,13 @@ def reflection(angle: float) -> Array:
     return np.array([[c, s], [s, -c]])
 
 
+def between(edge: Array, image: Array) -> MirrorMap:
+    """The reflection that takes a line to another; both are (left, right) ends, shape (2, 2)."""
+    angle = sum(math.atan2(*(ends[1] - ends[0])[::-1]) for ends in (edge, image)) / 2
+    (x, y), (u, v) = edge.mean(axis=0).tolist(), image.mean(axis=0).tolist()
+    return MirrorMap(angle, (x, y), (u - x, v - y), 1.0)
+
+
 @dataclass(frozen=True)
 class Mirrors:
     """Agreement by direction and shift.

@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vision.azimuth_candidate import Candidate, along_field, unlike
-from vision.azimuth_mirror import MirrorMap
+from vision.azimuth_mirror import MirrorMap, between
 from vision.straight_segments import EdgeField, Line
 
 Array = NDArray[np.float64]
@@ -70,6 +70,22 @@ def mirrored_pairs(
             if candidate is not None:
                 found.append(candidate)
     return found
+
+
+def with_sides(edge: Array, image: Array, steep: EdgeField, sides: Sequence[Line]) -> Candidate:
+    """A pair of lines with the sides that lie beside it, where both they and images are seen.
+
+    Parameters
+    ----------
+    edge, image : ndarray, shape (2, 2)
+        Left and right ends, pixels of the picture.
+    steep : EdgeField
+    sides : sequence of Line
+    """
+    ends = _ends_of(sides, SIDE_LENGTH * steep.strength.shape[0])
+    pairs = _side_pairs(between(edge, image), steep, ends)
+    found, _, _ = _sides_of(edge, float(np.linalg.norm(edge[1] - edge[0])), pairs)
+    return Candidate(edge, image, found, 0.0, {"cup": 0.0})
 
 
 def _ends_of(sides: Sequence[Line], least: float) -> Array:

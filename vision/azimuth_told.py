@@ -18,7 +18,6 @@ from vision.azimuth_candidate import MAX_STEEP, Candidate
 from vision.azimuth_fit import Fitted, Fitter
 from vision.azimuth_look import SHOWN, Borders, beneath
 from vision.azimuth_shown import Witness
-from vision.network import out_of
 
 Array = NDArray[np.float64]
 Grey = NDArray[np.float32]
@@ -53,11 +52,10 @@ def _candidates(borders: Borders | None, witness: Witness) -> list[Candidate]:
         return []
     found = []
     for edge in borders.edges:
-        for run in borders.images:
-            moved = beneath(edge.run, run.run)
-            if moved is None:
+        for border in borders.images:
+            image = beneath(edge.ends, border.ends)
+            if image is None:
                 continue
-            image = out_of(borders.frame, moved)
             sides = sides_beside(witness.share, edge.ends, witness.size, BODY)
             under = sides_beside(witness.share, image, witness.size, IMAGE)
             sides |= {f"{name} image": line for name, line in under.items()}
