@@ -84,6 +84,43 @@ def test_the_start_is_the_edge_and_its_image() -> None:
     assert np.polyval(np.polyfit(*image.T, 1), CREASE[:, 0]) == pytest.approx(CREASE[:, 1], abs=1)
 
 
+@pytest.mark.parametrize("azimuth", [0.0, 3.0, -5.5])
+def test_where_the_ends_are_seen_on_the_image(azimuth: float) -> None:
+    """Reflected across a line that leans by a degree; of the image a stretch is seen."""
+    roll = math.radians(1.0)
+    along, normal = np.array([[math.cos(roll), math.sin(roll)], [-math.sin(roll), math.cos(roll)]])
+    turn = roll + math.radians(azimuth)
+    edge = np.array([300.0, 200.0]) + np.outer([-120, 120], [math.cos(turn), math.sin(turn)])
+    image = edge - 2 * ((edge - [300.0, 218.0]) @ normal)[:, None] * normal
+    seen = image[0] + np.outer([0.2, 1.1], image[1] - image[0])
+    assert azimuth_look.beneath(edge, seen) == pytest.approx(image)
+    assert azimuth_look.beneath(image, edge) is None
+    assert azimuth_look.beneath(edge, seen + 200 * along) is None
+
+
+def test_a_body_far_from_level_and_near_its_image_is_a_pair_in_a_stretched_copy(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """Five degrees of azimuth and the edges so close that the copy is stretched three times."""
+    turn, middle = math.tan(math.radians(5.0)), np.array([220.0, 150.0])
+    across = np.array([-100.0, 100.0])
+    edge = middle + np.column_stack([across, turn * across])
+    image = middle + [0.0, 24.0] + np.column_stack([across, -turn * across])
+    shows = filled([(edge - [0.0, 70.0], edge, BODY), (image, image + [0.0, 70.0], IMAGE)])
+    rgb = (shows[[BODY, IMAGE, IMAGE]].transpose(1, 2, 0) * 255).astype(np.uint8)
+
+    def shares(_: str, picture: NDArray[np.uint8]) -> NDArray[np.float32]:
+        near = np.zeros((6, *picture.shape[:2]), np.float32)
+        near[[BODY, IMAGE]] = picture.transpose(2, 0, 1)[:2] / 255.0
+        return near
+
+    monkeypatch.setattr(azimuth_near, "shares_of", shares)
+    borders = azimuth_look.look_nearer(rgb, 1.0, edge, image)
+    moved = azimuth_look.beneath(borders.edges[0].ends, borders.images[0].ends)
+    assert moved is not None
+    assert np.polyval(np.polyfit(*moved.T, 1), image[:, 0]) == pytest.approx(image[:, 1], abs=1)
+
+
 def test_without_an_image_there_is_no_start() -> None:
     shows = kinds()
     shows[[IMAGE, UNDER]] = 0

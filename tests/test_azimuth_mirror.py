@@ -14,8 +14,8 @@ from numpy.typing import NDArray
 from scipy import ndimage
 from skimage import draw
 
-from vision.azimuth_find import find_candidates
-from vision.azimuth_mirror import MirrorMap, find_mirrors
+from vision.azimuth_find import ever_more, find_candidates
+from vision.azimuth_mirror import MirrorMap, between, find_mirrors
 
 Array = NDArray[np.float64]
 HEIGHT, WIDTH = 300, 400
@@ -70,10 +70,18 @@ def test_a_map_in_a_larger_picture() -> None:
     assert small.scaled(2)(2 * points + 0.5) == pytest.approx(2 * small(points) + 0.5)
 
 
-def eight_sided(azimuth_deg: float, roll_deg: float) -> tuple[NDArray[np.uint8], Array, Array]:
-    """An eight-sided front over a mirror: no side meets an end of its lower edge."""
-    x = np.array([-150.0, 150, 230, 230, 150, -150, -230, -230])
-    y = np.array([0.0, 0, -110, -260, -330, -330, -260, -110])
+EIGHT_SIDED = (
+    np.array([-150.0, 150, 230, 230, 150, -150, -230, -230]),
+    np.array([0.0, 0, -110, -260, -330, -330, -260, -110]),
+)  # no side meets an end of its lower edge
+TAPERED = np.array([-200.0, 200, 170, -180]), np.array([0.0, 0, -240, -240])
+
+
+def over_a_mirror(
+    front: tuple[Array, Array], azimuth_deg: float, roll_deg: float
+) -> tuple[NDArray[np.uint8], Array, Array]:
+    """A front over a mirror, and the corners of the front and of its image."""
+    x, y = front
     a, r = math.radians(azimuth_deg + roll_deg), math.radians(roll_deg)
     across = np.array([math.cos(a), math.sin(a)])
     down = np.array([-math.sin(a), math.cos(a)])
@@ -87,21 +95,45 @@ def eight_sided(azimuth_deg: float, roll_deg: float) -> tuple[NDArray[np.uint8],
         picture[rows, columns] = grey
     noise = np.random.default_rng(5).normal(0, 0.01, picture.shape)
     grey = np.clip(ndimage.gaussian_filter(picture, 1.0) + noise, 0, 1) * 255
-    return np.repeat(grey.astype(np.uint8)[..., None], 3, axis=2), body[:2], image[:2]
+    return np.repeat(grey.astype(np.uint8)[..., None], 3, axis=2), body, image
 
 
 @pytest.mark.parametrize(("azimuth", "roll"), [(1.5, 2.0), (-2.5, -1.0)])
 def test_a_front_without_corners_has_its_edge_and_image_among_the_candidates(
     azimuth: float, roll: float
 ) -> None:
-    rgb, edge, image = eight_sided(azimuth, roll)
-
-    def apart(found: Array, true: Array) -> float:
-        """Largest distance of the found ends from the true line."""
-        along = (true[1] - true[0]) / np.linalg.norm(true[1] - true[0])
-        return float(np.abs((found - true[0]) @ np.array([-along[1], along[0]])).max())
-
+    rgb, body, image = over_a_mirror(EIGHT_SIDED, azimuth, roll)
     assert any(
-        apart(c.edge, edge) < 3 and apart(c.image, image) < 5 and c.support > 0.5
+        off(c.edge, body[:2]) < 3 and off(c.image, image[:2]) < 5 and c.support > 0.5
         for c in find_candidates(rgb)
     )
+
+
+def off(found: Array, true: Array) -> float:
+    """Largest distance of the found ends from the true line."""
+    along = (true[1] - true[0]) / np.linalg.norm(true[1] - true[0])
+    return float(np.abs((found - true[0]) @ np.array([-along[1], along[0]])).max())
+
+
+@pytest.mark.parametrize(("azimuth", "roll"), [(1.5, 2.0), (-2.5, -1.0)])
+def test_a_pair_that_is_told_gets_the_sides_that_are_drawn(azimuth: float, roll: float) -> None:
+    rgb, body, image = over_a_mirror(TAPERED, azimuth, roll)
+    (told,) = next(ever_more(rgb, told=[(body[:2], image[:2])]))
+    true = {
+        "left": body[[0, 3]],
+        "right": body[[1, 2]],
+        "left image": image[[0, 3]],
+        "right image": image[[1, 2]],
+    }
+    assert set(told.sides) == set(true)
+    assert told.edge == pytest.approx(body[:2]) and told.image == pytest.approx(image[:2])
+    for name, line in told.sides.items():
+        assert off(line, true[name]) < 5
+    above = [np.array([[220.0, 40.0], [580.0, 40.0]]), np.array([[220.0, 560.0], [580.0, 560.0]])]
+    (other,) = next(ever_more(rgb, told=[(above[0], above[1])]))
+    assert not other.sides
+
+
+def test_the_reflection_between_a_line_and_its_image() -> None:
+    _, body, image = over_a_mirror(TAPERED, 2.0, -3.0)
+    assert between(body[:2], image[:2])(body) == pytest.approx(image, abs=1e-6)

@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
+from vision.azimuth_candidate import Candidate
 from vision.azimuth_choose import QUANTITY, SHOW_BOTH, Choice, agree, doubts
 from vision.azimuth_find import ever_more, find_candidates, printed_lines
 from vision.azimuth_fit import Fitted, Fitter, apart, fit_picture, fit_scale, same_line
@@ -23,7 +24,7 @@ from vision.azimuth_look import Borders, find_borders
 from vision.azimuth_shown import Witness
 from vision.azimuth_solve import Depth, Lens, Solution, solve_lines
 from vision.azimuth_told import fit_told
-from vision.azimuth_word import near_half
+from vision.azimuth_word import Near, near_half
 from vision.edges import EdgeFit
 from vision.marks import edges_beside, missing_marks
 from vision.near_edges import NearEdge
@@ -70,7 +71,9 @@ BUDGET_NOTES = {
 GENERATOR_U_DEG = 0.75  # body against generator, commonly 1-2 degrees at most; common practice
 
 
-# No further pairs are looked for where a choice is so sure and gives the angle so well.
+# No pairs are looked for but those that are told where the choice among these is so sure and gives
+# the angle so well. Once searched, the finer search only follows a refusal: it costs as much as all
+# else, and readings that could be given without it are no better with it.
 SETTLED_SHARE, SETTLED_U_DEG = 0.85, 0.1
 
 
@@ -132,21 +135,37 @@ def read_azimuth(photo: Photo, options: Options) -> Reading | Refusal:
     known = fit_told(borders, witness, fitter)
     candidates = [f.candidate for f in known]
     told = [(c.edge, c.image) for c in candidates]
-    search = ever_more(rgb, ink=ink, scale=scale, told=told)
-    while True:
-        choice = agree(known, photo.width, candidates, near, more=True)
-        if choice is not None and choice.share > SETTLED_SHARE:
-            outcome = _read(_lines_of(choice, photo, depths), photo)
-            if isinstance(outcome, Reading) and outcome.standard_uncertainty < SETTLED_U_DEG:
-                return outcome
-        found = next(search, None)
-        if found is None:
+    outcome, settled = _answer(known, candidates, near, depths, photo, more=True)
+    search = iter(()) if settled else ever_more(rgb, ink=ink, scale=scale, told=told)
+    for k, candidates in enumerate(search):
+        known = _joined(known, fitter.fit_all(candidates, witness))
+        more = k == 0 and bool(told)
+        outcome, settled = _answer(known, candidates, near, depths, photo, more)
+        if settled:
             break
-        candidates = found
-        fitted = fitter.fit_all(candidates, witness)
-        known = _joined(known, fitted)
-    choice = agree(known, photo.width, candidates, near)
-    return _read(NO_BODY if choice is None else _lines_of(choice, photo, depths), photo)
+    return outcome
+
+
+def _answer(
+    known: list[Fitted],
+    candidates: list[Candidate],
+    near: Near | None,
+    depths: tuple[Depth, ...],
+    photo: Photo,
+    more: bool,
+) -> tuple[Reading | Refusal, bool]:
+    """What the pairs found so far tell, and whether nothing else need be looked for.
+
+    Where no search was made yet (``more``) only what is sure; then all that can be answered.
+    """
+    choice = agree(known, photo.width, candidates, near, more)
+    if choice is None:
+        return NO_BODY, False
+    outcome = _read(_lines_of(choice, photo, depths), photo)
+    if isinstance(outcome, Refusal):
+        return outcome, False
+    sure = choice.share > SETTLED_SHARE and outcome.standard_uncertainty < SETTLED_U_DEG
+    return outcome, sure or not more
 
 
 def _read(lines: AzimuthLines | Refusal, photo: Photo) -> Reading | Refusal:
@@ -181,9 +200,7 @@ def _joined(known: list[Fitted], found: list[Fitted]) -> list[Fitted]:
 
 def _same_pair(one: Fitted, other: Fitted) -> bool:
     """Whether two pairs lie on the same edges."""
-    return same_line(one.edge.edge, other.edge.edge) and same_line(
-        one.image.edge, other.image.edge
-    )
+    return same_line(one.edge.edge, other.edge.edge) and same_line(one.image.edge, other.image.edge)
 
 
 def depths_of(borders: Borders | None) -> tuple[Depth, ...]:

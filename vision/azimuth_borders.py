@@ -90,7 +90,7 @@ def straight_runs(points: Array, least: float, steepest: float, most: int = 3) -
             weight = np.maximum(0.0, 1 - (_off(left, line) / STRAIGHT_PX) ** 2)
             if (weight > 0).sum() < 5:
                 break
-            line = fit_line(*left.T, weight**2)
+            line = fit_line(left[:, 0], left[:, 1], weight**2)
         off = np.abs(_off(left, line))
         columns = np.unique(left[off < STRAIGHT_PX, 0])
         if len(columns) < 5:
@@ -100,7 +100,7 @@ def straight_runs(points: Array, least: float, steepest: float, most: int = 3) -
         on = inside & (off < STRAIGHT_PX)
         if last - first >= least:
             shown = left[on]
-            line = fit_line(*shown.T, np.ones(len(shown)))
+            line = fit_line(shown[:, 0], shown[:, 1], np.ones(len(shown)))
             ends = np.array([first, last])
             found.append(
                 Run(

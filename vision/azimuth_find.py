@@ -91,8 +91,8 @@ def ever_more(
     half = _reduced(small, 0.5)
     seen = _seen(half, INK_PX // 2 | 1)
     if told:
-        pairs = ([(ends + 0.5) * scale / 2 - 0.5 for ends in pair] for pair in told)
-        beside = [with_sides(*pair, seen.steep, seen.sides) for pair in pairs]
+        reduced = np.asarray((np.array(told) + 0.5) * scale / 2 - 0.5)
+        beside = [with_sides(pair[0], pair[1], seen.steep, seen.sides) for pair in reduced]
         yield [to_full(candidate, scale / 2) for candidate in beside]
     bare = bridged(small, ink_mask(ink, small.shape[:2])) if ink else small
     bare_half = _reduced(bare, 0.5) if ink else half

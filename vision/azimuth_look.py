@@ -82,14 +82,13 @@ def find_borders(rgb: NDArray[np.uint8], scale: float, kinds: Grey, own: float) 
     edge, image = start
     size = own * scale
     first = look_nearer(rgb, scale, _up(edge, size), _up(image, size))
-    edge = first.edges[0].ends if first.both else edge
-    moved = beneath(edge, first.images[0].ends) if first.both else None
-    if moved is None:
+    if not first.both:
         return first
-    ends = edge, moved
-    if _alike(first.frame, azimuth_near.frame(*ends)):
+    edge = first.edges[0].ends
+    moved = beneath(edge, first.images[0].ends)
+    if moved is None or _alike(first.frame, azimuth_near.frame(edge, moved)):
         return first
-    return look_nearer(rgb, scale, *ends)
+    return look_nearer(rgb, scale, edge, moved)
 
 
 def _alike(frame: Array, other: Array) -> bool:

@@ -19,6 +19,7 @@ from numpy.typing import NDArray
 
 Array = NDArray[np.float64]
 Picture = NDArray[np.float32]
+BESIDE_PX = 8.0  # only pixels as near as this are looked at while a line is refitted
 
 
 @dataclass(frozen=True)
@@ -176,8 +177,10 @@ def find_lines(
     step = slopes[1] - slopes[0]
     offset = int(max_slope * middle) + 2
     bins = size_across + 2 * offset
-    x, y, w = field.along - middle, field.across, field.weight
-    nearest = np.round((field.slope + max_slope) / step).astype(int)
+    order = np.argsort(field.along, kind="stable")
+    x, y, w, own = (v[order] for v in (field.along, field.across, field.weight, field.slope))
+    x = x - middle
+    nearest = np.round((own + max_slope) / step).astype(int)
     cells = []
     for shift in range(-reach, reach + 1):
         index = nearest + shift
@@ -189,22 +192,29 @@ def find_lines(
     flat = np.where(cell >= 0, cell, len(slopes) * bins)
     votes = np.bincount(flat.ravel(), np.repeat(w, 2 * reach + 1), len(slopes) * bins + 1)
     votes[-1] = 0
+    # Pairs of neighbouring offsets are one edge.
+    pairs = votes[:-1] + votes[1:]
     alive = np.ones(x.size, bool)
     lines: list[Line] = []
     for _ in range(4 * count):
         if len(lines) >= count:
             break
-        # Pairs of neighbouring offsets are one edge.
-        best = int(np.argmax(votes[:-1] + votes[1:]))
-        if votes[best] + votes[best + 1] < min_length:
+        best = int(np.argmax(pairs))
+        if pairs[best] < min_length:
             break
         slope, rho0 = slopes[best // bins], best % bins - offset + 0.5
-        taken, line = _run(x, y, w, field.slope, alive, slope, rho0, min_length, gap)
+        taken, line = _run(x, y, w, own, alive, slope, rho0, min_length, gap)
         if taken.size == 0:
             votes[best] = votes[best + 1] = 0
-            continue
-        alive[taken] = False
-        np.subtract.at(votes, flat[taken].ravel(), np.repeat(w[taken], 2 * reach + 1))
+            changed = np.array([best, best + 1])
+        else:
+            alive[taken] = False
+            changed = flat[taken].ravel()
+            np.subtract.at(votes, changed, np.repeat(w[taken], 2 * reach + 1))
+            votes[-1] = 0
+        # Each cell belongs to the pairs that begin with it and before it.
+        for first in (np.maximum(changed - 1, 0), np.minimum(changed, len(pairs) - 1)):
+            pairs[first] = votes[first] + votes[first + 1]
         if line is not None:
             s, c, x0, x1, weight = line
             lines.append(Line(s, c - s * middle, x0 + middle, x1 + middle, weight, field.steep))
@@ -222,25 +232,26 @@ def _run(
     min_length: float,
     gap: float,
 ) -> tuple[NDArray[np.intp], tuple[float, float, float, float, float] | None]:
-    """Heaviest unbroken run of pixels on a line; refitted twice."""
+    """Heaviest unbroken run of pixels on a line; refitted twice. Pixels in order of x."""
+    near, start = _beside(x, y, alive, slope, rho), (slope, rho)
     members: NDArray[np.intp] = np.empty(0, np.intp)
-    tolerance = 2.0
-    for _ in range(3):
-        on = np.nonzero(
-            alive & (np.abs(y - slope * x - rho) <= tolerance) & (np.abs(own - slope) <= 0.14)
-        )[0]
+    for tolerance in (2.0, 1.5, 1.5):
+        turn, shift = slope - start[0], rho - start[1]
+        if max(abs(turn * x[0] + shift), abs(turn * x[-1] + shift)) > BESIDE_PX - tolerance:
+            near, start = _beside(x, y, alive, slope, rho), (slope, rho)
+        off = np.abs(y[near] - slope * x[near] - rho)
+        on = near[(off <= tolerance) & (np.abs(own[near] - slope) <= 0.14)]
         if on.size < 3:
             return on, None
-        on = on[np.argsort(x[on], kind="stable")]
-        breaks = np.nonzero(np.diff(x[on]) > gap)[0] + 1
-        runs = np.split(on, breaks)
-        members = max(runs, key=lambda r: float(w[r].sum()))
+        starts = np.concatenate([[0], np.nonzero(np.diff(x[on]) > gap)[0] + 1])
+        heaviest = int(np.argmax(np.add.reduceat(w[on], starts)))
+        stops = np.append(starts[1:], on.size)
+        members = on[starts[heaviest] : stops[heaviest]]
         if x[members[-1]] - x[members[0]] < 4:
             return members, None
         slope, rho = fit_line(x[members], y[members], w[members])
-        tolerance = 1.5
     length = float(x[members[-1]] - x[members[0]])
-    filled = np.unique(x[members]).size
+    filled = 1 + np.count_nonzero(np.diff(x[members]))
     if length < min_length or filled < 0.5 * length:
         return members, None
     return members, (
@@ -250,3 +261,10 @@ def _run(
         float(x[members[-1]]),
         float(w[members].sum()),
     )
+
+
+def _beside(
+    x: Array, y: Array, alive: NDArray[np.bool_], slope: float, rho: float
+) -> NDArray[np.intp]:
+    """Pixels left that lie near a line."""
+    return np.nonzero(alive & (np.abs(y - slope * x - rho) <= BESIDE_PX))[0]
