@@ -165,6 +165,26 @@ def test_too_few_points_are_no_lattice(count: int) -> None:
     assert fit(pose, Ridges(xy, 0 * one, one, one), (math.log(pose.camera.f), 0.05)) is None
 
 
+def test_ends_of_ticks_without_a_column_are_no_lattice() -> None:
+    # rows only: nothing says which way the ends run
+    pose = grid_pose(30, 5, 1)
+    x, y = np.divmod(np.arange(80), 4)
+    xy = pose.project(np.stack([0.3 + 0.02 * x, y - 1.0, 0.0 * x], axis=1))
+    one = np.ones(len(xy))
+    points = Ridges(xy, 0 * one, one, one)
+    ends = pose.project(np.array([[0.1, 0.2, 0.0], [0.1, 0.4, 0.0], [-0.1, 0.2, 0.0]]))
+    targets = np.array([0.1, 0.1, -0.1])
+    prior = (math.log(pose.camera.f), 0.05)
+    assert fit(pose, points, prior, (1.5,), ends=(ends, targets)) is None
+
+
+def test_two_lines_with_none_seen_between_them_are_no_family() -> None:
+    pose = replace(grid_pose(35, 6, 1), columns=(0, 1), rows=(0, 1), ticks=12, support=0.9)
+    assert well_seen(pose, free_focal=False)
+    assert not well_seen(replace(pose, rows=(0, 2)), free_focal=False)
+    assert well_seen(replace(pose, rows=(0, 2, 3)), free_focal=False)
+
+
 def test_scatter_as_by_chance_is_no_lattice() -> None:
     strewn = np.sqrt(np.mean(np.random.default_rng(1).uniform(-1.5, 1.5, 4000) ** 2))
     pose = replace(grid_pose(35, 6, 1), columns=(0, 1), rows=(0, 1, 2), ticks=9)

@@ -133,6 +133,8 @@ def well_seen(pose: GridPose, free_focal: bool) -> bool:
     Ticks count for lines, but with the lens free to fit them chance has them, too.
     """
     lines = (len(pose.columns) + len(pose.rows)) * (2 if pose.layers_told else 1)
+    if any(len(family) == 2 and np.diff(family) > 1 for family in (pose.columns, pose.rows)):
+        return False  # two lines of a family, and none seen between them
     combed = pose.ticks >= SURE_TICKS and pose.support >= MOST_OF_ALL
     if lines < ENOUGH_LINES and pose.rms_px > MOST_SCATTER_PX and not combed:
         return False

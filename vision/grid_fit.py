@@ -176,6 +176,8 @@ def fit(
                 return None
             xy = points.xy[matched.which]
             if ends is not None:
+                if not (matched.axis == COLUMN).any():
+                    return None
                 xy, matched = np.concatenate([xy, ends[0]]), matched.with_ends(ends[1])
             normal, right = equations(pose, xy, matched, focal)
             try:
