@@ -36,7 +36,7 @@ from vision.measure import Options, measure_file
 from vision.photo import FocalPrior, Photo, load_photo
 from vision.reading import Reading, Refusal
 from vision.rod import RISE_DEG, RISE_U_DEG, Limb, Rod
-from vision.rod_kinds import look, rod_outline
+from vision.rod_kinds import BODY, HEIGHT, ROD, WIDTH, Shown, look, rod_outline
 from vision.rod_rise import RISES_DEG, rise_likelihood
 from vision.rod_sight import image_points
 
@@ -534,3 +534,20 @@ def test_what_stands_far_off_the_printed_line_is_no_cantilever() -> None:
     assert isinstance(solve_cantilever(_lines(pose, 12.0, 20.0)), Reading)
     refused = solve_cantilever(_lines(pose, 20.0, 20.0))
     assert isinstance(refused, Refusal) and "20° off" in refused.reason
+
+
+def test_faint_edges_under_a_body_without_a_rod_are_no_cantilever() -> None:
+    """What a network shows of a body whose cantilever lies outside the picture."""
+    share = np.zeros((6, HEIGHT, WIDTH), np.float32)
+    share[0] = 1
+    share[:, :60], share[BODY, :60] = 0, 1
+    cropped = Shown(share, 1.0)
+    whole = Shown(share.copy(), 1.0)
+    whole.share[:, 60:100, 200:206], whole.share[ROD, 60:100, 200:206] = 0, 1
+    rod_ = _lines(grid_pose(40, 8, 0), 2.0, 20.0).rod
+    length = float(np.linalg.norm(rod_.axis[1] - rod_.axis[0]))
+    faint, clear = (replace(rod_, score=share * length) for share in (0.03, 0.5))
+    assert cropped.rod_missing and not whole.rod_missing
+    assert cantilever._made_up(faint, None, cropped)
+    assert not cantilever._made_up(clear, None, cropped)
+    assert not cantilever._made_up(faint, None, whole)

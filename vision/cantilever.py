@@ -62,6 +62,7 @@ LEAST_INK, USUAL_INK = 0.005, 0.015  # half width of printed lines, in pitches
 WHITE, MOST_WHITE, LEAST_SEEN = 250, 0.6, 20  # of 255; share and number of points
 FEW_COLUMNS, MOST_BESIDE, LEAST_PRINT = 2, 0.036, 30  # share of, and so many, printed pixels
 LEAST_SHARE_OF_CHOICE = 0.02
+LEAST_SEEN_SHARE = 0.2  # of its length, of a rod that the network does not know
 MOST_REMEMBERED = 24  # photos whose lines are kept for solving them jointly
 _FOUND: dict[tuple[str | None, str], CantileverLines] = {}
 
@@ -203,7 +204,7 @@ def lines_above(
             outline = nearer(near_rgb, outline, math.cos(steep), factor)
             outline = second_outline(near_rgb, outline, math.cos(steep), factor)
         found = _seen_or_found(smooth, ink, outline, math.sin(steep))
-        if found is None or is_column(found[0], pose):
+        if found is None or is_column(found[0], pose) or _made_up(found[0], outline, shown):
             return Refusal(QUANTITY, "No cantilever was found above the grid.", RETAKE)
         chosen, others = found
         others = [(rod, share) for rod, share in others if share > LEAST_SHARE_OF_CHOICE]
@@ -240,6 +241,16 @@ def _seen_or_found(
     if not rods:
         return None
     return rods[0], [(rod, (rod.score / rods[0].score) ** 2) for rod in rods[1:]]
+
+
+def _made_up(rod: Rod, outline: RodOutline | None, shown: Shown) -> bool:
+    """Whether faint edges make the rod of a picture that shows a body and no rod.
+
+    Our own sheets' drawings show none either, but have clear edges.
+    """
+    if outline is not None or not shown.rod_missing:
+        return False
+    return rod.score < LEAST_SEEN_SHARE * float(np.linalg.norm(rod.axis[1] - rod.axis[0]))
 
 
 def _blinded(rgb: NDArray[np.uint8], outline: RodOutline) -> bool:

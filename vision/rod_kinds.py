@@ -68,6 +68,12 @@ class Shown:
         )
         return image > LEAST_IMAGE * real if real > LEAST_BODY_PX else None
 
+    @property
+    def rod_missing(self) -> bool:
+        """Whether a body is seen and no rod at all, as where it lies outside the picture."""
+        rod, body = (int((self.share[kind] > SURE).sum()) for kind in (ROD, BODY))
+        return body > LEAST_BODY_PX and rod < LEAST_PX
+
     def crest(self, kind: int, at: Array) -> NDArray[np.bool_]:
         """Whether pixels (N, 2) of the photo lie along the middle of what shows a kind."""
         if not len(at):
