@@ -81,12 +81,17 @@ def test_the_copy_keeps_the_shape_of_any_picture(size: tuple[int, int]) -> None:
     assert share.sum(axis=0) == pytest.approx(np.ones(SHAPE), abs=1e-4)
 
 
-def chosen(share: float, sides: int, miss_deg: float | None, nothing: float = 0.0) -> Any:
-    """A choice as far as `doubts` looks at it."""
+def chosen(
+    share: float, sides: int, miss_deg: float | None, nothing: float = 0.0, left: float = 400.0
+) -> Any:
+    """A choice as far as `doubts` looks at it; its image begins at ``left``."""
     names = ("left", "right", "left image", "right image")[:sides]
     side = SimpleNamespace(edge=SimpleNamespace(blur=1.0))
     best = SimpleNamespace(
-        edge=SimpleNamespace(edge=SimpleNamespace(length=800.0, blur=1.0)),
+        edge=SimpleNamespace(
+            edge=SimpleNamespace(length=800.0, blur=1.0, ends=((400.0, 500.0), (1200.0, 510.0)))
+        ),
+        image=SimpleNamespace(edge=SimpleNamespace(ends=((left, 700.0), (1200.0, 690.0)))),
         sides=dict.fromkeys(names, side),
         half=0.0,
         by_sides=None if miss_deg is None else math.radians(miss_deg),
@@ -96,6 +101,12 @@ def chosen(share: float, sides: int, miss_deg: float | None, nothing: float = 0.
 
 def test_a_sure_choice_is_not_doubted() -> None:
     assert doubts(chosen(0.95, 2, None), 2.6, 1600) is None
+    assert doubts(chosen(0.95, 2, None, left=60.0), 2.6, 1600) is None
+
+
+def test_an_edge_that_the_pictures_rim_cuts_is_doubted() -> None:
+    doubt = doubts(chosen(0.95, 2, None, left=9.0), 2.6, 1600)
+    assert doubt is not None and "runs out of the picture" in doubt.reason
 
 
 @pytest.mark.parametrize(

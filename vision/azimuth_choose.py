@@ -35,6 +35,7 @@ BENT, BENT_DEG, BENT_EACH = 0.04, 0.3, 0.4
 SIDES_DEG, UNLIKE_DEG = 0.13, 0.8
 UNLIKE_MET, UNLIKE_APART, APART = 0.1, 0.7, 0.02
 LEAST_WIDTH, LEAST_SIDES = 0.19, 2
+CUT = 0.02  # of the picture's width: nearer to its rim an edge goes on outside
 MODE_DEG, FAR_RIVAL_DEG = 0.25, 0.6
 MOST_BLUR_WIDTHS, MOST_SIDE_BLUR_WIDTHS = 0.0085, 0.010
 SHOW_BOTH = (
@@ -265,6 +266,13 @@ def doubts(choice: Choice, sharp: float, frame: int) -> Refusal | None:
             QUANTITY,
             f"The body's lower edge spans only {choice.width:.0f} of {frame} px.",
             f"Move closer until it spans at least {0.35 * frame:.0f} px.",
+        )
+    ends = np.concatenate([np.array(fit.edge.ends)[:, 0] for fit in (best.edge, best.image)])
+    if min(ends.min(), frame - 1 - ends.max()) < CUT * frame:
+        return Refusal(
+            QUANTITY,
+            "The body's lower edge, or its reflection, runs out of the picture.",
+            SHOW_BOTH,
         )
     if blur > max(MOST_BLUR_WIDTHS * width, sharp):
         return Refusal(
