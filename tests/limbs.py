@@ -53,3 +53,9 @@ def cylinder(
         limbs.append(limb_of(pose.project(np.array([touch, touch + 0.8 * d]))))
     limbs.sort(key=lambda limb: float(limb.p[0]))
     return limbs[0], limbs[1]
+
+
+def turn_between(p: Array, q: Array, ends: tuple[Array, Array]) -> float:
+    """Angle (radians) by which a line is turned from the line p to q."""
+    run, own = q - p, ends[1] - ends[0]
+    return math.atan2(run[0] * own[1] - run[1] * own[0], run @ own)

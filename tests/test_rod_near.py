@@ -20,6 +20,7 @@ from scipy.ndimage import map_coordinates
 from scipy.spatial import ConvexHull
 from skimage import data
 
+from tests.limbs import turn_between
 from vision import rod_near
 from vision.cantilever import read_cantilever
 from vision.measure import Options
@@ -147,9 +148,10 @@ def test_the_nearer_outline_is_that_of_the_rendered_rod(number: int) -> None:
     outline = nearer(rgb, wide)
     assert outline.sds is not None
     low, high = (np.array(points[f"rod axis at {at}"]) for at in ("free end", "body"))
-    run, (p, q) = high - low, outline.axis
-    turn = math.atan2(run[0] * (q - p)[1] - run[1] * (q - p)[0], run @ (q - p))
-    assert abs(turn) < 3 * outline.angle_sd and math.degrees(outline.angle_sd) < 0.5
+    assert (
+        abs(turn_between(low, high, outline.axis)) < 3 * outline.angle_sd
+        and math.degrees(outline.angle_sd) < 0.5
+    )
 
 
 @pytest.mark.parametrize("number", [1, 2, 3, 4, 5])

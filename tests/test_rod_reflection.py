@@ -20,7 +20,7 @@ from hypothesis import strategies as st
 from numpy.typing import NDArray
 
 from tests.grid_views import grid_pose, seen_in_mirror
-from tests.limbs import cylinder
+from tests.limbs import cylinder, turn_between
 from tests.scenes import assembly, degrade, photosets
 from tests.scenes.rod_masks import glass_mm, mirrored
 from vision import rod_around
@@ -153,14 +153,14 @@ def test_a_camera_in_line_with_the_rod_asks_for_no_look(monkeypatch: pytest.Monk
 def test_the_frame_keeps_shapes_and_sets_an_axis_upright(
     lean_deg: float, length: float, width: float
 ) -> None:
-    up = np.array([math.sin(math.radians(lean_deg)), -math.cos(math.radians(lean_deg))])
     low = np.array([300.0, 500.0])
-    at = frame(low, low + length * up, width)
-    ends = np.array([low, low + length * up]) @ at[:, :2].T + at[:, 2]
-    assert np.allclose(ends.mean(axis=0), [WIDTH / 2, HEIGHT / 2])
-    assert ends[0, 0] == pytest.approx(ends[1, 0]) and ends[0, 1] > ends[1, 1]
-    k = min(ACROSS_PX / width, ALONG_PX / length)
-    assert np.allclose(at[:, :2] @ at[:, :2].T, k * k * np.eye(2))
+    lean = math.radians(lean_deg)
+    high = low + length * np.array([math.sin(lean), -math.cos(lean)])
+    at = frame(low, high, width)
+    turn, k = at[:, :2], min(ACROSS_PX / width, ALONG_PX / length)
+    assert np.allclose(turn @ turn.T, k * k * np.eye(2)) and np.linalg.det(turn) > 0
+    assert np.allclose(turn @ (high - low), [0, -k * length])
+    assert np.allclose(turn @ (low + high) / 2 + at[:, 2], [WIDTH / 2, HEIGHT / 2])
 
 
 def _outline(offset: float, turn: float, half: float, sds: tuple[float, float]) -> RodOutline:
@@ -209,9 +209,10 @@ def test_the_second_outline_is_that_of_the_rendered_rod(number: int) -> None:
     outline = second_outline(rgb, first, 0.5)
     assert outline is not first
     low, high = (np.array(points[f"rod axis at {at}"]) for at in ("free end", "body"))
-    run, (p, q) = high - low, outline.axis
-    turn = math.atan2(run[0] * (q - p)[1] - run[1] * (q - p)[0], run @ (q - p))
-    assert abs(turn) < 3 * outline.angle_sd and math.degrees(outline.angle_sd) < 0.5
+    assert (
+        abs(turn_between(low, high, outline.axis)) < 3 * outline.angle_sd
+        and math.degrees(outline.angle_sd) < 0.5
+    )
 
 
 @pytest.mark.parametrize("number", [3, 4])

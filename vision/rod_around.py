@@ -54,20 +54,7 @@ def frame(
 
 
 def look(rgb: NDArray[np.uint8], framed: Array, factor: float = 1.0) -> Near:
-    """What the pixels of a part of a photo show.
-
-    Parameters
-    ----------
-    rgb : ndarray of uint8, shape (H, W, 3)
-    framed : ndarray, shape (2, 3)
-        By `frame`.
-    factor : float
-        Pixels of the frame's photo a pixel of ``rgb``: below 1 where ``rgb`` is finer.
-
-    Returns
-    -------
-    Near
-    """
+    """As `rod_near.look`, by this network."""
     copy = part_of(rgb, rescaled(framed, factor), (WIDTH, HEIGHT))
     return Near(shares_of(FILE, copy), framed)
 
@@ -77,14 +64,7 @@ def second_outline(
 ) -> RodOutline:
     """The mean of a rod's outline and of the one that this look shows.
 
-    Parameters
-    ----------
-    rgb : ndarray of uint8, shape (H, W, 3)
-    outline : RodOutline
-    end_on : float
-        See `sides_of`.
-    factor : float
-        Pixels of the outline's photo a pixel of ``rgb``.
+    All that comes in is as for `rod_near.nearer`.
 
     Returns
     -------

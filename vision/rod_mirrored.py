@@ -20,7 +20,6 @@ Array = NDArray[np.float64]
 # of the axis above the sheet at the rod's lower end, in rod widths: a stylus 0.2-0.8 mm long
 # under a rod 0.2-0.7 mm thick
 LEAST_HEIGHT, LIKELY_HEIGHT, MOST_HEIGHT, HEIGHT_LOG_SD = 0.4, 1.45, 5.0, 0.4
-HEIGHTS = np.geomspace(LEAST_HEIGHT, MOST_HEIGHT, 16)
 
 
 def axes_above(pose: GridPose, rod: Rod, rises: Array, heights: Array) -> Array:
@@ -52,7 +51,7 @@ def axes_above(pose: GridPose, rod: Rod, rises: Array, heights: Array) -> Array:
     return np.stack(np.broadcast_arrays(foot, upper), axis=2)
 
 
-def reflections(pose: GridPose, rod: Rod, rises: Array, heights: Array = HEIGHTS) -> Array:
+def reflections(pose: GridPose, rod: Rod, rises: Array, heights: Array) -> Array:
     """Lower and upper end (R, H, 2, 2) of the reflections of `axes_above`, undistorted pixels."""
     return image_points(axes_above(pose, rod, rises, heights), pose)
 
