@@ -546,7 +546,7 @@ def test_faint_edges_under_a_body_without_a_rod_are_no_cantilever() -> None:
     whole.share[:, 60:100, 200:206], whole.share[ROD, 60:100, 200:206] = 0, 1
     rod_ = _lines(grid_pose(40, 8, 0), 2.0, 20.0).rod
     length = float(np.linalg.norm(rod_.axis[1] - rod_.axis[0]))
-    faint, clear = (replace(rod_, score=share * length) for share in (0.03, 0.5))
+    faint, clear = (replace(rod_, score=share * length) for share in (0.018, 0.06))
     assert cropped.rod_missing and not whole.rod_missing
     assert cantilever._made_up(faint, None, cropped)
     assert not cantilever._made_up(clear, None, cropped)

@@ -62,7 +62,7 @@ LEAST_INK, USUAL_INK = 0.005, 0.015  # half width of printed lines, in pitches
 WHITE, MOST_WHITE, LEAST_SEEN = 250, 0.6, 20  # of 255; share and number of points
 FEW_COLUMNS, MOST_BESIDE, LEAST_PRINT = 2, 0.036, 30  # share of, and so many, printed pixels
 LEAST_SHARE_OF_CHOICE = 0.02
-LEAST_SEEN_SHARE = 0.2  # of its length, of a rod that the network does not know
+LEAST_SEEN_SHARE = 0.035  # of its length, of a rod that no network knows; drawn ones 0.06 and more
 MOST_REMEMBERED = 24  # photos whose lines are kept for solving them jointly
 _FOUND: dict[tuple[str | None, str], CantileverLines] = {}
 
