@@ -1,11 +1,13 @@
 """Teach the networks of `vision` from crops whose every pixel is known.
 
     python -m tests.teach TASK CROPS [CROPS ...] --out FILE.onnx [--steps 6000] [--check CROPS]
+                          [--start FILE.pt --rate 0.001]
 
 Wants PyTorch and a GPU (minutes there). Each network is a small U-Net (Ronneberger et al. 2015,
 arXiv:1505.04597) that says what each pixel shows. Scale, turn, shift, colours (of each kind of
 thing by itself too), light, blur and noise are changed at random at every step, so that it learns
-shapes and not this renderer's looks.
+shapes and not this renderer's looks. Beside FILE.onnx goes FILE.pt, from which to go on with other
+crops.
 """
 
 from __future__ import annotations
@@ -27,7 +29,7 @@ from numpy.typing import NDArray
 from PIL import Image
 from torch import Tensor, nn
 
-from tests.scenes import rod_around as around
+from tests.scenes import lessons
 from tests.scenes.outlines import NEAR_TIP, STEP, WIDE_END
 from vision import azimuth_near, outline, rod_around, rod_near
 
@@ -77,7 +79,8 @@ TASKS = {
     ),
     "rods-around": Task(
         (rod_around.WIDTH, rod_around.HEIGHT), (rod_around.WIDTH / 2, rod_around.HEIGHT / 2),
-        (around.SIZE[0] / 2, around.SIZE[1] / 2), (0.4, 0.7, 2.0, 0.4, 0.5, 0.5), (1, 2),
+        (lessons.AROUND_SIZE[0] / 2, lessons.AROUND_SIZE[1] / 2),
+        (0.4, 0.7, 2.0, 0.4, 0.5, 0.5), (1, 2),
         channels=WIDER, scale=0.3, turn_deg=35.0, shift=30.0, drop=60.0, stretch=0.1, flips=True,
     ),
     "bodies-near": Task(
@@ -241,11 +244,18 @@ def steps_of(args: Any, optimiser: Any) -> Iterator[int]:
     begun, step, done = time.time(), 0, 0.0
     while done < 1:
         step += 1
-        rate = 2e-3 * min(step / 200, 0.5 * (1 + math.cos(math.pi * done)))
+        rate = args.rate * min(step / 200, 0.5 * (1 + math.cos(math.pi * done)))
         for group in optimiser.param_groups:
             group["lr"] = rate
         yield step
         done = max(step / args.steps, (time.time() - begun) / args.seconds)
+
+
+def begun(args: Any, net: nn.Module, decay: float) -> torch.optim.AdamW:
+    """What changes a network's weights, which are those taught before where they are given."""
+    if args.start:
+        net.load_state_dict(torch.load(args.start, weights_only=True))
+    return torch.optim.AdamW(net.parameters(), lr=args.rate, weight_decay=decay)
 
 
 def train(args: Any) -> None:
@@ -255,7 +265,7 @@ def train(args: Any) -> None:
     pictures, masks = (v.cuda() for v in load(args.crops))
     generator = torch.Generator("cuda").manual_seed(args.seed)
     net = UNet(task.channels, len(task.weight)).cuda().to(memory_format=torch.channels_last)
-    optimiser = torch.optim.AdamW(net.parameters(), lr=2e-3, weight_decay=0.02)
+    optimiser = begun(args, net, 0.02)
     mean = torch.optim.swa_utils.AveragedModel(
         net, multi_avg_fn=torch.optim.swa_utils.get_ema_multi_avg_fn(0.998), use_buffers=True
     )
@@ -279,6 +289,7 @@ def train(args: Any) -> None:
         for k, column in zip(task.solid, shares.T, strict=True):
             tenth = torch.quantile(column, 0.1)
             print(f"{folder}: kind {k}: overlap median {column.median():.3f}, tenth {tenth:.3f}")
+    torch.save(final.state_dict(), args.out.with_suffix(".pt"))
     example = torch.zeros(1, 3, task.size[1], task.size[0])
     torch.onnx.export(
         final.cpu(), (example,), args.out, opset_version=13, dynamo=False,
@@ -296,6 +307,8 @@ def add_options(parser: argparse.ArgumentParser, steps: int) -> None:
         "--seconds", type=float, default=1e9, help="fewer steps if they take longer"
     )
     parser.add_argument("--batch", type=int, default=64)
+    parser.add_argument("--rate", type=float, default=2e-3, help="of learning, at most")
+    parser.add_argument("--start", type=Path, help="weights of a network taught before")
     parser.add_argument("--seed", type=int, default=1)
 
 

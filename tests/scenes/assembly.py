@@ -140,6 +140,14 @@ def _stylus_and_cantilever(out: Assembly, spec: dict[str, Any]) -> None:
             groove = [(-0.09, thick), (-0.08, 0.8 * thick), (0.08, 0.8 * thick), (0.09, thick)]
             profile += [(at * long + off, r) for off, r in groove]
         mesh = shapes.lathe([*profile, (long, thick)])
+    if rod["kind"] == "beaded rod":
+        # two beads on it
+        long, thick = rod["length_mm"], rod["radius_mm"]
+        profile = [(0.0, thick)]
+        for at in (0.2, 0.45):
+            bead = zip(np.linspace(-0.2, 0.2, 7), np.cos(np.linspace(-1.57, 1.57, 7)), strict=True)
+            profile += [(at * long + off, thick * (1 + 0.3 * more)) for off, more in bead]
+        mesh = shapes.lathe([*profile, (long, thick)])
     if rod["kind"] == "oval rod":
         mesh = mesh.moved(np.diag([0.7, 1.0, 1.0]))  # less high than wide
     lie = shapes.frame_along(along, (0.0, 0.0, 1.0))
@@ -392,6 +400,17 @@ def _body(out: Assembly, spec: dict[str, Any]) -> None:
                 put("peg", peg.moved(shapes.frame_along((1, 0, 0), (0, 0, 1)), at), other)
             size = (0.5 * (x1 - x0), 0.4 * wide, 1.5)
             put("block", shapes.box(((x0 + x1) / 2, 0.0, top + 0.6), size), other)
+        if kind == "keeled":
+            # a half-round ridge down the middle of the face
+            ridge = shapes.lathe([(low + 0.25 * (top - low), 0.08 * wide), (top, 0.08 * wide)])
+            put("ridge", ridge.moved(None, (x0 + 0.02 * wide, 0.0, 0.0)), other)
+        if kind == "saddled":
+            # a flat bar across the face, high up, and a rail along either side of the top
+            size = (0.7, 0.9 * wide * (1 - taper), 0.18 * (top - low))
+            put("bar", shapes.box((x0 - 0.1, 0.0, low + 0.7 * (top - low)), size), other)
+            for side in (-1, 1):
+                at = ((x0 + x1) / 2, side * 0.3 * wide * (1 - taper), top + 0.5)
+                put("rail", shapes.box(at, (0.8 * (x1 - x0), 0.15 * wide, 1.2)), other)
         if kind == "pillared":
             # a half-round pillar at either side of the face
             for side in (-1, 1):
@@ -744,6 +763,14 @@ def _surroundings(out: Assembly, spec: dict[str, Any]) -> None:
         for k in range(-2, 3):
             out.lamps.append(("bulb", shapes.ball(at * 200 + frame[:, 0] * 42 * k, 9.0),
                               list(75.0 * warm)))  # fmt: skip
+    elif light == "crossed tubes":
+        # two tubes overhead, square to each other
+        for turn in (45.0, 135.0):
+            across = world.cantilever_direction(lamp["bearing_deg"] + turn, 0.0)
+            tube = shapes.plate(140, 6, 0.0).moved(
+                shapes.frame_along(-toward, across), toward * 185
+            )
+            out.lamps.append(("strip", tube, list(38.0 * warm)))
     elif light == "blinds":
         # a window behind slats: five bright bands
         low = world.cantilever_direction(lamp["bearing_deg"], 25.0)

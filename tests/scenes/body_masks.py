@@ -28,6 +28,7 @@ from tests.scenes.outlines import save
 from tests.scenes.rod_masks import (
     UNDRAWN,
     Canvas,
+    Window,
     by_scene,
     glass_mm,
     mirrored,
@@ -65,11 +66,11 @@ def kind_of(name: str) -> int | None:
     return HOLDER if name in HOLDERS else ROD if name in RODS else BODY
 
 
-def draw(scene: assembly.Assembly, spec: dict[str, Any]) -> Mask:
-    """What each pixel of the render shows, at FINE times its size."""
+def draw(scene: assembly.Assembly, spec: dict[str, Any], window: Window | None = None) -> Mask:
+    """What each pixel of the render (of use in a window of it) shows, at FINE times its size."""
     view = scene.view
     assert view is not None
-    real, below, plate = (Canvas(view, FINE) for _ in range(3))
+    real, below, plate = (Canvas(view, FINE, window) for _ in range(3))
     glass = glass_mm(spec)
     for name, mesh, _ in scene.parts:
         if name in ("mirror", "glass", "black glass"):

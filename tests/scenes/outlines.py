@@ -98,6 +98,11 @@ def cut(
     crop = cv2.warpAffine(
         picture, matrix, size, flags=cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE
     )
+    return np.asarray(crop, np.uint8), mask_of(frame, size, scene, seen)
+
+
+def mask_of(frame: Array, size: tuple[int, int], scene: assembly.Assembly, seen: Seen) -> Mask:
+    """What each pixel of a crop by a frame shows, (H, W)."""
     mask = np.zeros((size[1], size[0]), np.uint8)
 
     def in_crop(points: Array) -> Array:
@@ -116,7 +121,7 @@ def cut(
     y, x = np.indices(mask.shape)
     slope = (stylus[1] - end[1]) / (stylus[0] - end[0])
     mask[(mask == STYLUS_VALUE) & (y < end[1] + slope * (x - end[0]))] = NOTHING
-    return np.asarray(crop, np.uint8), mask
+    return mask
 
 
 def slope_deg(spec: dict[str, Any], seen: Seen) -> float:

@@ -5,10 +5,11 @@
 
 `render` path-traces the scenes of a set once (slow; resumes where it stopped). The other commands
 take renders from the cache, degrade each in several ways and write JPEGs with `truth.json`. All is
-fixed by seeds. The sets: "tuning" is for looking at; so are "second" to "twelfth", earlier sealed
-sets with shapes and lights that tuning never shows; "lessons" and "more-lessons" are more scenes
-like theirs for the networks to learn from, "odd-lessons" scenes of any shape; "sealed" has other
-seeds, and shapes and lights that none of the sets before it shows, and exists only to be counted;
+fixed by seeds. The sets: "tuning" is for looking at; so are "second" to "thirteenth",
+earlier sealed sets with shapes and lights that tuning never shows; "lessons" and "more-lessons"
+are more scenes like theirs for the networks to learn from, "odd-lessons" scenes of any shape;
+"sealed" has other seeds, and shapes and lights that none of the sets before it shows, and exists
+only to be counted;
 "unusable" must never be answered with a number, and "sealed-unusable" is the same from sealed
 scenes; "pairs" are settings over paper photographed from the left and from the right;
 "nightly" is a small picture of some second scenes for
@@ -49,8 +50,9 @@ SCENES = {
     "tenth": (36000, 75, "tenth"),
     "eleventh": (40000, 60, "eleventh"),
     "twelfth": (50000, 60, "twelfth"),
-    "sealed": (60000, 60, "sealed"),
-    "pairs": (51000, 48, "pairs"),
+    "thirteenth": (60000, 60, "thirteenth"),
+    "sealed": (62000, 60, "sealed"),
+    "pairs": (52000, 48, "pairs"),
     "samples": (5000, 5, "samples"),
 }
 PAIRED = ("cantilever",)
@@ -58,7 +60,7 @@ OTHERS = ("unusable", "sealed-unusable", "nightly", "samples")
 COPIES = {"tuning": 4, "second": 6, "third": 6, "fourth": 4, "fifth": 4, "sixth": 4,
           "lessons": 3, "seventh": 4, "more-lessons": 2, "eighth": 4,
           "odd-lessons": 2, "ninth": 4, "tenth": 4, "eleventh": 4,
-          "twelfth": 4, "sealed": 4, "pairs": 3}  # fmt: skip
+          "twelfth": 4, "thirteenth": 4, "sealed": 4, "pairs": 3}  # fmt: skip
 
 
 def main(arguments: list[str] | None = None) -> int:

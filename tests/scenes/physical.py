@@ -8,13 +8,14 @@ when something is rendered; no OpenCV. The same seed and variant give the same p
 from __future__ import annotations
 
 import tempfile
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from tests.scenes import assembly
+from tests.scenes import assembly, world
 from tests.scenes.shapes import Mesh
 
 Picture = NDArray[np.float32]
@@ -55,27 +56,96 @@ def render(
             described["sensor"]["film"] |= dict(zip(names, window, strict=True))
         loaded = mi.load_dict(described)
         picture = np.array(mi.render(loaded, seed=spec["seed"] % (1 << 31), spp=samples))
+    return exposed(picture)
+
+
+def exposed(picture: Picture) -> Picture:
+    """What the path tracer gives, without fireflies, as bright as a camera would have it."""
     linear = np.nan_to_num(np.maximum(picture[..., :3], 0)).astype(np.float32)
     linear = without_fireflies(without_fireflies(linear))
     return (linear * exposure(linear)).astype(np.float32)
 
 
-def describe(scene: assembly.Assembly, folder: Path, samples: int) -> dict[str, Any]:
-    """The scene in the renderer's own dictionary form; meshes go to `folder`."""
+def looking(view: world.View) -> Any:
+    """A camera's place and direction as the renderer takes them."""
     import mitsuba as mi
 
+    at = view.position
+    return mi.ScalarTransform4f().look_at(
+        origin=list(at), target=list(at + view.forward), up=list(view.up)
+    )
+
+
+def field_deg(view: world.View, half: float) -> float:
+    """Angle seen by so many pixels on either side of a view's middle."""
+    return float(2 * np.degrees(np.arctan(half / view.focal_px)))
+
+
+def render_views(
+    spec: dict[str, Any],
+    scene: assembly.Assembly,
+    views: Sequence[tuple[world.View, float, float]],
+    half: tuple[int, int],
+    samples: int,
+    variant: str,
+) -> list[Picture]:
+    """Path-trace the middle of several views of one scene.
+
+    The renderer's program is compiled once: size and seed stay, and what differs between cameras
+    is kept from being taken for constants.
+
+    Parameters
+    ----------
+    spec : dict
+    scene : Assembly
+        Of ``spec``.
+    views : sequence of (View, aperture_mm, focus_mm)
+    half : (int, int)
+        Pixels right and left of each view's middle, and above and below it, that are rendered.
+    samples : int
+    variant : str
+    """
+    import drjit as dr
+    import mitsuba as mi
+
+    if mi.variant() != variant:
+        mi.set_variant(variant)
+    pictures = []
+    with tempfile.TemporaryDirectory() as folder:
+        described = describe(scene, Path(folder), samples)
+        described["sensor"]["film"] |= {"width": 2 * half[0], "height": 2 * half[1]}
+        loaded = mi.load_dict(described)
+        sensor = loaded.sensors()[0]
+        for view, aperture_mm, focus_mm in views:
+            told = {
+                "to_world": looking(view),
+                "x_fov": field_deg(view, half[0]),
+                "aperture_radius": aperture_mm,
+                "focus_distance": focus_mm,
+            }
+            parameters = mi.traverse(sensor)
+            for name, value in told.items():
+                parameters[name] = value
+            parameters.update()
+            if not variant.startswith("scalar"):
+                dr.make_opaque(*[parameters[name] for name in told])
+            seed = spec["seed"] % (1 << 31)
+            picture = np.array(mi.render(loaded, sensor=sensor, seed=seed, spp=samples))
+            pictures.append(exposed(picture))
+    return pictures
+
+
+def describe(scene: assembly.Assembly, folder: Path, samples: int) -> dict[str, Any]:
+    """The scene in the renderer's own dictionary form; meshes go to `folder`."""
     view = scene.view
     assert view is not None
-    look = mi.ScalarTransform4f().look_at(
-        origin=list(view.position), target=list(view.position + view.forward), up=list(view.up)
-    )
     out: dict[str, Any] = {
         "type": "scene",
         "integrator": {"type": "path", "max_depth": 14, "rr_depth": 9},
         "sensor": {
             "type": "thinlens",
-            "to_world": look,
-            "fov": float(2 * np.degrees(np.arctan(view.width / 2 / view.focal_px))),
+            "to_world": looking(view),
+            "fov": field_deg(view, view.width / 2),
             "fov_axis": "x",
             "aperture_radius": scene.aperture_mm,
             "focus_distance": scene.focus_mm,

@@ -15,7 +15,7 @@ from tests.scenes import odd
 
 QUANTITIES = ("rake", "cantilever", "azimuth")
 FAMILIES = ("tuning", "second", "third", "fourth", "fifth", "sixth", "seventh", "eighth", "odd",
-            "ninth", "tenth", "eleventh", "twelfth", "sealed")  # fmt: skip
+            "ninth", "tenth", "eleventh", "twelfth", "thirteenth", "sealed")  # fmt: skip
 # The tenth scenes were drawn, and counted, by the number of the ninth family.
 DRAWN_AS = {name: k for k, name in enumerate(FAMILIES)} | {"tenth": FAMILIES.index("ninth")}
 
@@ -50,7 +50,8 @@ BODIES = _growing(
     tenth=["louvred", "hooded"],
     eleventh=["studded", "winged"],
     twelfth=["tiled", "buttressed"],
-    sealed=["hooped", "pegged"],
+    thirteenth=["hooped", "pegged"],
+    sealed=["keeled", "saddled"],
 )
 RODS = _growing(
     tuning=["tube", "thin rod", "tapered"],
@@ -66,7 +67,8 @@ RODS = _growing(
     tenth=["ringed rod"],
     eleventh=["waisted rod"],
     twelfth=["bulged rod"],
-    sealed=["grooved rod"],
+    thirteenth=["grooved rod"],
+    sealed=["beaded rod"],
 )
 THICK_RODS = ("tube", "tapered", "banded tube", "turned rod")
 SHANKS = _growing(
@@ -83,7 +85,8 @@ SHANKS = _growing(
     tenth=["cushion"],
     eleventh=["lobed"],
     twelfth=["bar"],
-    sealed=["rhomb"],
+    thirteenth=["rhomb"],
+    sealed=["heptagon"],
 )
 TIPS = _growing(tuning=["conical", "elliptical", "long-edge"], second=["tapered shank"], odd=[])
 LIGHTS = _growing(
@@ -100,7 +103,8 @@ LIGHTS = _growing(
     tenth=["skylight"],
     eleventh=["globe lamp"],
     twelfth=["four panels"],
-    sealed=["row of bulbs"],
+    thirteenth=["row of bulbs"],
+    sealed=["crossed tubes"],
 )
 SURFACES = {
     "rake": (["mirror", "record", "back-silvered mirror", "glossy card", "matt card"],
@@ -325,6 +329,11 @@ def _camera(rng: np.random.Generator, spec: dict[str, Any]) -> dict[str, Any]:
         "aperture_mm": _u(rng, 0.2, 0.9),
         "focus_error_mm": _u(rng, -0.6, 0.6),
     }
+
+
+def another_camera(rng: np.random.Generator, spec: dict[str, Any]) -> dict[str, Any]:
+    """A camera drawn anew for a scene, on the same side of it."""
+    return _camera(rng, spec) | {"pivot_side": spec["camera"]["pivot_side"]}
 
 
 def _clutter(rng: np.random.Generator, spec: dict[str, Any]) -> dict[str, Any]:

@@ -46,6 +46,7 @@ Window = tuple[int, int, int, int]
 SIZE = (WIDTH, HEIGHT)
 NEAR_SIZE = (204, 292)  # the nearer look and room round it to move in
 SCALE = 1.5  # of the drawing to the render
+SMALL = 4  # pixels: faces that reach over no more are drawn all at once
 MIRRORS = ("mirror", "black glass", "back-silvered mirror")
 LEAST_IMAGE = 6  # pixels of the shrunk photo that must show the rod's image
 NOTHING, UNDRAWN = 0, 255
@@ -81,8 +82,9 @@ class Canvas:
     def __init__(self, view: Any, scale: float, window: Window | None = None) -> None:
         self.view = view
         left, top, wide, high = window or (0, 0, view.width, view.height)
-        self.low = np.array([left, top]) * scale
-        self.high = np.array([left + wide, top + high]) * scale
+        frame = np.array([view.width, view.height])
+        self.low = np.maximum([left, top], 0) * scale
+        self.high = np.minimum([left + wide, top + high], frame) * scale
         self.scale = scale
         size = (round(view.height * self.scale), round(view.width * self.scale))
         self.shows = np.full(size, UNDRAWN, np.uint8)
@@ -92,26 +94,55 @@ class Canvas:
         """Draw a mesh: depth decides, 1 / depth is linear in the picture."""
         depth = (vertices - self.view.position) @ self.view.forward
         pixels = (self.view.project(vertices) + 0.5) * self.scale - 0.5
-        height, width = self.shows.shape
         corners, depths = pixels[faces], depth[faces]
         low, high = np.ceil(corners.min(1)), np.floor(corners.max(1))
         good = (depths.min(1) > 1) & (low <= high).all(1)
         good &= (high >= self.low).all(1) & (low < self.high).all(1)
-        for (a, b, c), inverse in zip(corners[good], 1 / depths[good], strict=True):
+        small = good & (high - low < SMALL).all(1)
+        self._draw_small(corners[small], 1 / depths[small], low[small], value)
+        for (a, b, c), inverse in zip(
+            corners[good & ~small], 1 / depths[good & ~small], strict=True
+        ):
             area = (b[0] - a[0]) * (c[1] - a[1]) - (b[1] - a[1]) * (c[0] - a[0])
             if abs(area) < 1e-9:
                 continue
             three = np.array([a, b, c])
-            x0, y0 = np.maximum(np.ceil(three.min(0)), 0).astype(int)
-            x1, y1 = np.minimum(np.floor(three.max(0)), [width - 1, height - 1]).astype(int)
+            x0, y0 = np.maximum(np.ceil(three.min(0)), np.floor(self.low)).astype(int)
+            x1, y1 = np.minimum(np.floor(three.max(0)), np.ceil(self.high) - 1).astype(int)
             x, y = np.arange(x0, x1 + 1), np.arange(y0, y1 + 1)[:, None]
-            u = ((x - a[0]) * (c[1] - a[1]) - (y - a[1]) * (c[0] - a[0])) / area
-            v = ((b[0] - a[0]) * (y - a[1]) - (b[1] - a[1]) * (x - a[0])) / area
+            u, v = _weights(a, b, c, area, x, y)
             near = inverse[0] + u * (inverse[1] - inverse[0]) + v * (inverse[2] - inverse[0])
             part = self.nearness[y0 : y1 + 1, x0 : x1 + 1]
             hit = (u >= -1e-9) & (v >= -1e-9) & (u + v <= 1 + 1e-9) & (near > part)
             part[hit] = near[hit]
             self.shows[y0 : y1 + 1, x0 : x1 + 1][hit] = value
+
+    def _draw_small(self, corners: Array, inverse: Array, low: Array, value: int) -> None:
+        """All faces at once that reach over few pixels."""
+        height, width = self.shows.shape
+        a, b, c = (corners[:, k].T for k in range(3))
+        area = (b[0] - a[0]) * (c[1] - a[1]) - (b[1] - a[1]) * (c[0] - a[0])
+        area = np.where(np.abs(area) < 1e-9, np.nan, area)
+        with np.errstate(invalid="ignore"):
+            for off in np.ndindex(SMALL, SMALL):
+                x, y = low[:, 0] + off[0], low[:, 1] + off[1]
+                u, v = _weights(a, b, c, area, x, y)
+                near = inverse[:, 0] + u * (inverse[:, 1] - inverse[:, 0])
+                near += v * (inverse[:, 2] - inverse[:, 0])
+                hit = (u >= -1e-9) & (v >= -1e-9) & (u + v <= 1 + 1e-9)
+                hit &= (x >= 0) & (y >= 0) & (x < width) & (y < height)
+                rows, columns = y[hit].astype(int), x[hit].astype(int)
+                before = self.nearness[rows, columns]
+                np.maximum.at(self.nearness, (rows, columns), near[hit])
+                nearer = near[hit] > before
+                self.shows[rows[nearer], columns[nearer]] = value
+
+
+def _weights(a: Array, b: Array, c: Array, area: Any, x: Any, y: Any) -> tuple[Array, Array]:
+    """How far points lie from a triangle's first corner towards the other two."""
+    u = ((x - a[0]) * (c[1] - a[1]) - (y - a[1]) * (c[0] - a[0])) / area
+    v = ((b[0] - a[0]) * (y - a[1]) - (b[1] - a[1]) * (x - a[0])) / area
+    return u, v
 
 
 def class_of(name: str) -> int:

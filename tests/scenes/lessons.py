@@ -1,0 +1,326 @@
+"""Scenes -> small pictures of what a network looks at nearly, and what each pixel of them shows.
+
+    python -m tests.scenes.lessons rake OUT --first 100000 --count 4000 --variant cuda_ad_rgb
+
+Nothing but the surroundings of what is looked at is rendered and degraded, from several cameras
+turned to it, and no finer than the network sees it, so that thousands are to be had. Each picture
+lies as the network's look would, with room round it to move in; a mask drawn from the meshes is
+written with each. They are what `tests.teach near`, `rods-around` and `bodies-near` teach from.
+"""
+
+from __future__ import annotations
+
+import argparse
+import io
+import json
+import multiprocessing
+import time
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+from PIL import Image
+
+from tests.scenes import assembly, degrade, photosets, recipe, world
+from vision import azimuth_near
+from vision.rod_around import ACROSS_PX
+
+Array = NDArray[np.float64]
+Mask = NDArray[np.uint8]
+Frames = dict[str, Array]
+Plan = dict[str, Any]
+Spec = dict[str, Any]
+Window = tuple[int, int, int, int]
+
+AROUND_SIZE = (300, 360)  # of a picture of the rod's surroundings
+FAMILIES = ("odd", "ninth")  # odd and even seeds
+PATHS = 40
+MARGIN_PX = 12  # round what is rendered, for what a phone's processing draws from
+FINER = 1.5  # rendered pixels a pixel of the picture
+LEAST_LONG = 0.6  # widths: a shorter reflection has no direction; the rod's own is taken
+MOST_WIDE = (2592, 1944)  # pixels of a photo
+LEAST_HIGH = 64  # pixels of a photo or a render that are cut out
+
+
+@dataclass(frozen=True)
+class Lesson:
+    """How a quantity's pictures are cut: their size, where (by name), and how masks are drawn.
+
+    ``drawing`` comes once for all pictures of a view; it gives what draws the mask of one of them.
+    """
+
+    size: tuple[int, int]
+    frames: Callable[[assembly.Assembly, Spec, Plan], Frames]
+    drawing: Callable[[assembly.Assembly, Spec, Window], Callable[[str, Array, Plan], Mask]]
+    wanted: Callable[[Spec], bool] = lambda spec: True
+
+
+def rake_frames(scene: assembly.Assembly, spec: Spec, plan: Plan) -> Frames:
+    """The stylus, and over a mirror its image, turned upright."""
+    from tests.scenes import outlines
+
+    names = ("", "-image") if spec["surface"] == "mirror" else ("",)
+    return {
+        name: outlines.near_frame(
+            scene, spec, outlines.seen_by(scene, plan, bool(name)), bool(name)
+        )
+        for name in names
+    }
+
+
+def rake_drawing(
+    scene: assembly.Assembly, _spec: Spec, _window: Window
+) -> Callable[[str, Array, Plan], Mask]:
+    """Outlines of stylus and rod."""
+    from tests.scenes import outlines
+
+    def draw(name: str, frame: Array, plan: Plan) -> Mask:
+        seen = outlines.seen_by(scene, plan, bool(name))
+        return outlines.mask_of(frame, outlines.NEAR_SIZE, scene, seen)
+
+    return draw
+
+
+def rod_frames(scene: assembly.Assembly, spec: Spec, plan: Plan) -> Frames:
+    """The rod's reflection upright in the middle, its free end below; and the rod so."""
+    from tests.scenes import rod_masks
+
+    view = scene.view
+    assert view is not None
+    size = (view.width, view.height)
+    ends = np.array([scene.points_mm[f"rod axis at {at}"] for at in ("free end", "body")])
+    below = rod_masks.mirrored(ends, view.position, rod_masks.glass_mm(spec))
+    both = degrade.photo_points(view.project(np.concatenate([below, ends])), size, plan)
+    near = float(np.linalg.norm(below.mean(axis=0) - view.position))
+    width = 2 * spec["cantilever"]["radius_mm"] * view.focal_px / near
+    width *= plan["width"] / (size[0] * degrade.MARGIN)
+    up = both[1] - both[0]
+    if np.linalg.norm(up) < LEAST_LONG * width:
+        up = both[3] - both[2]
+    own = both[3] - both[2]
+    return {
+        "": upright(both[:2].mean(axis=0), up, ACROSS_PX / width),
+        "-rod": upright(both[2] + 0.3 * own, own, ACROSS_PX / width),
+    }
+
+
+def upright(middle: Array, up: Array, per: float) -> Array:
+    """Frame with a direction upright, a point in the middle, and so many pixels a photo pixel."""
+    up = up / np.linalg.norm(up)
+    turn = per * np.array([[-up[1], up[0]], [-up[0], -up[1]]])
+    return np.column_stack([turn, (np.array(AROUND_SIZE) - 1) / 2 - turn @ middle])
+
+
+def rod_drawing(
+    scene: assembly.Assembly, spec: Spec, window: Window
+) -> Callable[[str, Array, Plan], Mask]:
+    """Rod, its image, body, its image and print."""
+    from tests.scenes import rod_masks
+
+    drawn = rod_masks.drawing(scene, spec, window)
+
+    def draw(_name: str, frame: Array, plan: Plan) -> Mask:
+        at = rod_masks.pixels_of(AROUND_SIZE, frame)
+        return rod_masks.through_lens(drawn, scene.view, plan, at, AROUND_SIZE)
+
+    return draw
+
+
+def body_frames(scene: assembly.Assembly, spec: Spec, plan: Plan) -> Frames:
+    """The body's lower edge and its image."""
+    from tests.scenes import body_masks, rod_masks
+
+    frame = body_masks.near_frame(scene, spec, plan)
+    small = (azimuth_near.WIDTH, azimuth_near.HEIGHT)
+    return {"": rod_masks.widened(frame, small, body_masks.NEAR_SIZE)}
+
+
+def body_drawing(
+    scene: assembly.Assembly, spec: Spec, window: Window
+) -> Callable[[str, Array, Plan], Mask]:
+    """Body, image, underside's image, holder and rod."""
+    from tests.scenes import body_masks, rod_masks
+
+    drawn = body_masks.draw(scene, spec, window)
+
+    def draw(_name: str, frame: Array, plan: Plan) -> Mask:
+        at = rod_masks.pixels_of(body_masks.NEAR_SIZE, frame)
+        return rod_masks.through_lens(drawn, scene.view, plan, at, body_masks.NEAR_SIZE)
+
+    return draw
+
+
+LESSONS = {
+    "rake": Lesson((200, 288), rake_frames, rake_drawing),
+    "cantilever": Lesson(
+        AROUND_SIZE, rod_frames, rod_drawing,
+        lambda spec: spec["surface"] in ("mirror", "back-silvered mirror"),
+    ),
+    "azimuth": Lesson((396, 380), body_frames, body_drawing),
+}  # fmt: skip
+
+
+def pictures(quantity: str, seed: int, variant: str, out: Path, views: int) -> int:
+    """Render one scene from several cameras, write its pictures; how many."""
+    import cv2
+
+    from tests.scenes import physical
+    from tests.scenes.outlines import save
+    from vision.network import part_of
+
+    cv2.setNumThreads(1)
+    lesson = LESSONS[quantity]
+    spec = recipe.draw(quantity, seed, FAMILIES[seed % 2])
+    if not lesson.wanted(spec):
+        return 0
+    whole = assembly.assemble(spec, photosets.WIDTH, photosets.HEIGHT)
+    plans, scenes = [], []
+    for k in range(views):
+        rng = np.random.default_rng([seed, 71, k])
+        plan = degrade.plan(rng, spec["light"] == "dim", quantity == "rake", True)
+        if plan["width"] > MOST_WIDE[0]:  # what is finer is shrunk again, and costs much
+            plan |= dict(zip(("width", "height"), MOST_WIDE, strict=True))
+        seen = spec if k == 0 else spec | {"camera": recipe.another_camera(rng, spec)}
+        plans.append(plan)
+        scenes.append(turned(whole, seen, lesson, plan))
+    sizes = [
+        frame_size(scene, plan, lesson, spec) for scene, plan in zip(scenes, plans, strict=True)
+    ]
+    scenes = [
+        replace(scene, view=resized(scene.view, n)) for scene, n in zip(scenes, sizes, strict=True)
+    ]
+    half = half_window(scenes, plans, lesson, spec)
+    cameras = [(scene.view, scene.aperture_mm, scene.focus_mm) for scene in scenes]
+    rendered = physical.render_views(spec, scenes[0], cameras, half, PATHS, variant)
+    count = 0
+    for k, (scene, plan, linear) in enumerate(zip(scenes, plans, rendered, strict=True)):
+        rng = np.random.default_rng([seed, 72, k])
+        frames = lesson.frames(scene, spec, plan)
+        size = sizes[k]
+        low = (size[0] // 2 - half[0], size[1] // 2 - half[1])
+        draw = lesson.drawing(scene, spec, (*low, 2 * half[0], 2 * half[1]))
+        part = photo_window(frames, plan, lesson.size)
+        told = degrade.Part(size, low, part)
+        packed = io.BytesIO()
+        photo = Image.fromarray(degrade.degrade(linear, plan, rng, told))
+        photo.save(packed, "JPEG", quality=plan["jpeg_quality"])
+        rgb = np.asarray(Image.open(packed))
+        for name, frame in frames.items():
+            moved = frame.copy()
+            moved[:, 2] += frame[:, :2] @ np.array(part[:2])
+            crop = part_of(rgb, moved, lesson.size)
+            save(out / f"{seed}-{k}{name}", crop, draw(name, frame, plan))
+            count += 1
+    return count
+
+
+def turned(scene: assembly.Assembly, spec: Spec, lesson: Lesson, plan: Plan) -> assembly.Assembly:
+    """The scene seen by another camera, which is turned to what is wanted."""
+    size = (photosets.WIDTH, photosets.HEIGHT)
+    seen = assembly.assemble(spec, *size)
+    view = seen.view
+    assert view is not None
+    out = replace(scene, view=view, aperture_mm=seen.aperture_mm, focus_mm=seen.focus_mm)
+    at = corners(lesson.frames(out, spec, plan), lesson.size, plan, size)
+    x, y = (at.min(axis=0) + at.max(axis=0)) / 2 - view.centre
+    forward = world.unit(view.forward * view.focal_px + x * view.right - y * view.up)
+    right = world.unit(view.right - (view.right @ forward) * forward)
+    up = np.cross(right, forward)
+    return replace(out, view=replace(view, forward=forward, right=right, up=up))
+
+
+def corners(frames: Frames, size: tuple[int, int], plan: Plan, rendered: tuple[int, int]) -> Array:
+    """Where the corners of pictures lie in the rendered frame, (N, 2)."""
+    from vision.network import out_of
+
+    w, h = size
+    around = np.array([(0, 0), (w, 0), (0, h), (w, h)], float)
+    at = np.concatenate([out_of(frame, around) for frame in frames.values()])
+    return degrade.rendered_points(at, rendered, plan)
+
+
+def frame_size(scene: assembly.Assembly, plan: Plan, lesson: Lesson, spec: Spec) -> tuple[int, int]:
+    """Even width and height of a rendered frame no finer than the pictures need."""
+    finest = max(np.linalg.norm(f[:, :2], 2) for f in lesson.frames(scene, spec, plan).values())
+    scale = min(1.0, FINER * float(finest) * plan["width"] / (degrade.MARGIN * photosets.WIDTH))
+    return 2 * round(photosets.WIDTH * scale / 2), 2 * round(photosets.HEIGHT * scale / 2)
+
+
+def half_window(
+    scenes: list[assembly.Assembly], plans: list[Plan], lesson: Lesson, spec: Spec
+) -> tuple[int, int]:
+    """Half the width and height, in the middle of the frames, that hold all views' pictures."""
+    half = np.full(2, LEAST_HIGH // 2)
+    for scene, plan in zip(scenes, plans, strict=True):
+        assert scene.view is not None
+        size = (scene.view.width, scene.view.height)
+        at = corners(lesson.frames(scene, spec, plan), lesson.size, plan, size)
+        reach = np.abs(at - scene.view.centre).max(axis=0)
+        wanted = np.minimum(np.ceil(reach).astype(int) + MARGIN_PX, np.array(size) // 2)
+        half = np.maximum(half, wanted)
+    return int(half[0]), int(half[1])
+
+
+def resized(view: world.View | None, size: tuple[int, int]) -> world.View:
+    """The same view in a frame of another size."""
+    assert view is not None
+    focal = view.focal_px * size[0] / view.width
+    return replace(view, width=size[0], height=size[1], focal_px=focal)
+
+
+def photo_window(frames: Frames, plan: Plan, size: tuple[int, int]) -> Window:
+    """The part of the photo that its pictures show, with a margin."""
+    from vision.network import out_of
+
+    w, h = size
+    around = np.array([(0, 0), (w, 0), (0, h), (w, h)], float)
+    at = np.concatenate([out_of(frame, around) for frame in frames.values()])
+    last = np.array([plan["width"], plan["height"]])
+    low = np.clip(np.floor(at.min(axis=0)).astype(int) - MARGIN_PX, 0, last - LEAST_HIGH)
+    high = np.clip(np.ceil(at.max(axis=0)).astype(int) + MARGIN_PX, low + LEAST_HIGH, last)
+    return int(low[0]), int(low[1]), int(high[0] - low[0]), int(high[1] - low[1])
+
+
+def _one(job: tuple[str, int, str, Path, int, float]) -> int:
+    if time.time() > job[-1]:
+        return 0
+    try:
+        return pictures(*job[:-1])
+    except Exception as problem:  # one scene that fails must not stop the batch
+        print(f"FAILED {job[1]}: {problem!r}", flush=True)
+        return 0
+
+
+def main() -> None:
+    """Parse the command line; see the module's text."""
+    parser = argparse.ArgumentParser(prog="python -m tests.scenes.lessons")
+    parser.add_argument("quantity", choices=list(LESSONS))
+    parser.add_argument("out", type=Path)
+    parser.add_argument("--first", type=int, required=True)
+    parser.add_argument("--count", type=int, required=True)
+    parser.add_argument("--step", type=int, default=1)
+    parser.add_argument("--views", type=int, default=3)
+    parser.add_argument("--variant", default="scalar_rgb")
+    parser.add_argument("--workers", type=int, default=1)
+    parser.add_argument("--seconds", type=float, default=1e9)
+    args = parser.parse_args()
+    args.out.mkdir(parents=True, exist_ok=True)
+    begun = time.time()
+    jobs = [
+        (args.quantity, args.first + k, args.variant, args.out, args.views, begun + args.seconds)
+        for k in range(0, args.count, args.step)
+    ]
+    total = 0
+    if args.workers == 1:
+        total = sum(map(_one, jobs))
+    else:
+        with multiprocessing.get_context("spawn").Pool(args.workers) as pool:
+            total = sum(pool.imap_unordered(_one, jobs))
+    print(json.dumps({"pictures": total, "seconds": round(time.time() - begun)}))
+
+
+if __name__ == "__main__":
+    main()
