@@ -33,6 +33,7 @@ __all__ = ["Needle", "NeedleEdge", "find_needle", "usable"]
 
 Array = NDArray[np.float64]
 
+MOST_IMAGE_U_DEG = 2.0  # what turns more from look to look is no image
 UNLIKE_WIDTH, UNLIKE_LENGTH = 0.25, 0.15  # log ratio of a mirror image's to the stylus' own
 LEAST_COVERAGE, LEAST_STRENGTH = 0.3, 2.0
 CONE_SKEW_DEG = 0.65  # of a cone's bisector from the axis, where no shank shows the axis
@@ -122,7 +123,7 @@ def _image(rgb: NDArray[np.uint8], rod: SideRod, frame: Frame, outline: Outline)
     """
     turn = frame.basis @ np.diag([1.0, -1.0]) @ np.linalg.inv(frame.basis)
     image = find_image(rgb, rod, outline, turn, frame.origin - turn @ frame.origin)
-    if image is None:
+    if image is None or image.axis_u_deg > MOST_IMAGE_U_DEG:
         return None
     alike = (
         abs(math.log(image.half_width / outline.half_width)) < UNLIKE_WIDTH
