@@ -6,12 +6,15 @@ Outside checks: drawn styli whose corners are known, and the pinhole projection 
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import cv2
 import numpy as np
 import pytest
 
-from tests.scenes import degrade, outlines, photosets, recipe
+from tests.scenes import assembly, degrade, lessons, outlines, photosets, recipe
+from vision import needle
+from vision.needle_search import shrunk, straightened
 from vision.outline import find_image, find_outline
 from vision.side_rod import RodLine, SideRod
 
@@ -121,3 +124,41 @@ def test_near_crops_show_the_stylus_upright(seed: int) -> None:
     a, b = (frame[:, :2] @ points[n] for n in ("rod axis at free end", "rod axis at body"))
     assert b[0] > a[0]
     assert b[1] < a[1]
+
+
+@pytest.mark.parametrize(("drift", "believed"), [(0.1, True), (1.0, False)])
+def test_what_turns_from_look_to_look_is_no_image(
+    drift: float, believed: bool, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    rgb, rod = _picture(4.0)
+    own = find_outline(rgb, rod, THICK)
+    assert own is not None
+    shown = replace(own, drift_deg=drift)
+    monkeypatch.setattr(needle, "find_image", lambda *_: shown)
+    frame = straightened(shrunk(rgb, THICK), rod, THICK, None)
+    assert (needle._image(rgb, rod, frame, own) is not None) == believed
+
+
+@pytest.mark.parametrize("quantity", lessons.LESSONS)
+def test_lessons_cut_what_is_wanted_from_the_middle(quantity: str) -> None:
+    lesson = lessons.LESSONS[quantity]
+    seed = next(s for s in range(9) if lesson.wanted(recipe.draw(quantity, 2 * s, "odd"))) * 2
+    spec = recipe.draw(quantity, seed, "odd")
+    whole = assembly.assemble(spec, photosets.WIDTH, photosets.HEIGHT)
+    plan = degrade.plan(np.random.default_rng(seed), False, quantity == "rake", True)
+    scene = lessons.turned(whole, spec, lesson, plan)
+    size = lessons.frame_size(scene, plan, lesson, spec)
+    small = replace(scene, view=lessons.resized(scene.view, size))
+    half = lessons.half_window([small], [plan], lesson, spec)
+    low = (size[0] // 2 - half[0], size[1] // 2 - half[1])
+    assert size[0] <= photosets.WIDTH and max(half) < photosets.WIDTH
+    # a frame of another size changes neither what a picture shows nor where it is cut
+    frames = [lesson.frames(one, spec, plan) for one in (scene, small)]
+    for name, frame in frames[0].items():
+        assert frames[1][name] == pytest.approx(frame, rel=2e-3, abs=0.5)
+        full = lesson.drawing(scene, spec, (0, 0, photosets.WIDTH, photosets.HEIGHT))
+        part = lesson.drawing(small, spec, (*low, 2 * half[0], 2 * half[1]))
+        masks = [full(name, frame, plan), part(name, frames[1][name], plan)]
+        assert masks[0].shape == lesson.size[::-1]
+        assert (masks[0] != masks[1]).mean() < 0.02
+        assert len(np.unique(masks[0])) > 1
