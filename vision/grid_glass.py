@@ -28,15 +28,17 @@ def with_ghost(pose: GridPose, points: Ridges) -> GridPose | None:
     rest = np.all(np.abs(miss) > 2.0, axis=1) & np.any(view.turned, axis=1)
     if rest.sum() < 60:
         return None
-    grid, slide = view.grid[rest], view.slide[rest]
-    across, turned = view.across[rest], view.turned[rest]
+    # a row for columns, one for rows: NumPy is slow along short rows
+    grid, slide, across, turned = (
+        np.ascontiguousarray(v[rest].T) for v in (view.grid, view.slide, view.across, view.turned)
+    )
     weight = points.weight[rest]
     steps = np.arange(0.10, 1.5, 0.015)
     gain = np.empty(len(steps))
     for k, thickness in enumerate(steps):
         where = grid + thickness * slide
         away = np.where(turned, (where - np.round(where)) * across, np.inf)
-        m = np.min(np.abs(away), axis=1)
+        m = np.minimum(*np.abs(away))
         gain[k] = np.sum(weight * np.maximum(0, 1 - (m / 3.0) ** 2))
     k = int(np.argmax(gain))
     if gain[k] < 0.12 * weight.sum() or gain[k] < 1.5 * np.median(gain):

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -146,37 +147,52 @@ def match(pose: GridPose, points: Ridges, gate: float) -> Match:
             indices.append(tick)
             shares.append(share)
             axes.append(TICK)
-    every, target = np.stack(misses, axis=1), np.stack(targets, axis=1)
+    # a row for each kind of line: NumPy is slow along short rows
+    every, target = np.stack(misses), np.stack(targets)
     trust = np.ones(every.shape)
-    layer: Array = np.broadcast_to(np.array(shares), every.shape)
+    layer: Array = np.broadcast_to(np.array(shares)[:, None], every.shape)
     if pose.thickness is not None:
         # a line and its ghost close by make one ridge midway, or pull at each other
         per = len(axes) // 2
-        front, back = every[:, :per], every[:, per:]
+        front, back = every[:per], every[per:]
         with np.errstate(invalid="ignore"):
-            apart = np.abs(front - back) / points.scale[:, None]
+            apart = np.abs(front - back) / points.scale
             middle = (front + back) / 2
-        blurred = np.tile(apart < ONE_LINE, 2)
-        trust = np.where(np.tile(apart < TWO_LINES, 2), 0.08, 1.0)
-        every = np.where(blurred, np.tile(middle, 2), every)
-        target = np.where(blurred, np.tile((target[:, :per] + target[:, per:]) / 2, 2), target)
-        layer = np.where(blurred, 0.5, layer)
-    pick = np.argmin(np.abs(every), axis=1)
-    row = np.arange(len(every))
-    which = np.nonzero(np.abs(every[row, pick]) < gate)[0]
+        blurred = apart < ONE_LINE
+        trust = _twice(np.where(apart < TWO_LINES, 0.08, 1.0))
+        midway = (target[:per] + target[per:]) / 2
+        every = np.where(_twice(blurred), _twice(middle), every)
+        target = np.where(_twice(blurred), _twice(midway), target)
+        layer = np.where(_twice(blurred), 0.5, layer)
+    pick, nearest = _smallest(np.abs(every))
+    which = np.nonzero(nearest < gate)[0]
     pick = pick[which]
     axis = np.asarray(axes)[pick]
     return Match(
         which,
         axis,
-        np.stack(indices, axis=1)[which, pick],
-        layer[which, pick] > 0.7,
-        target[which, pick],
-        layer[which, pick],
-        trust[which, pick],
-        every[which, pick],
+        np.stack(indices)[pick, which],
+        layer[pick, which] > 0.7,
+        target[pick, which],
+        layer[pick, which],
+        trust[pick, which],
+        every[pick, which],
         view.across[which, np.minimum(axis, 1)],
     )
+
+
+def _twice(rows: NDArray[Any]) -> NDArray[Any]:
+    return np.concatenate([rows, rows])
+
+
+def _smallest(rows: Array) -> tuple[NDArray[np.intp], Array]:
+    """Which row is the smallest at each place, the first of equals, and its value."""
+    least, pick = rows[0].copy(), np.zeros(rows.shape[1], np.intp)
+    for k in range(1, len(rows)):
+        less = rows[k] < least
+        pick[less] = k
+        least = np.minimum(least, rows[k])
+    return pick, least
 
 
 def counted(index: Array, least: int = 5) -> tuple[int, ...]:
