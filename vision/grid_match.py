@@ -36,9 +36,9 @@ class View:
 
 
 def bare_rays(pose: GridPose, xy: Array) -> Array:
-    """Undistorted x/f, y/f of pixels."""
+    """Undistorted x/f, y/f of pixels, x and y each in one piece: NumPy is slow along short rows."""
     c = pose.camera
-    d = (xy - (c.cx, c.cy)) / c.half_diagonal
+    d = (np.asfortranarray(xy) - (c.cx, c.cy)) / c.half_diagonal
     scale = np.ones(len(d))
     if c.k1:
         far2 = d[:, 0] ** 2 + d[:, 1] ** 2
@@ -64,13 +64,13 @@ def view_of(pose: GridPose, points: Ridges) -> View:
     """Where the points lie in the grid, and which way their ridges run there."""
     bare = bare_rays(pose, points.xy)
     r = pose.rotation
-    rays = np.asarray(bare @ r[:2] + r[2])
+    rays = np.asfortranarray(bare @ r[:2] + r[2])
     grid = _landing(pose, rays)
     start = -pose.origin @ r
     depth = -start[2] / rays[:, 2]
     scale = pose.camera.f / depth
-    across = np.empty((len(grid), 2))
-    turned = np.empty((len(grid), 2), bool)
+    across = np.empty((len(grid), 2), order="F")
+    turned = np.empty((len(grid), 2), bool, order="F")
     ex, ey = (scale[:, None] * (r[:2, k] - bare * r[2, k]) for k in (0, 1))
     area = ex[:, 0] * ey[:, 1] - ex[:, 1] * ey[:, 0]
     for axis, e in ((COLUMN, ey), (ROW, ex)):
