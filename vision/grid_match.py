@@ -167,17 +167,17 @@ def match(pose: GridPose, points: Ridges, gate: float) -> Match:
     pick, nearest = _smallest(np.abs(every))
     which = np.nonzero(nearest < gate)[0]
     pick = pick[which]
-    axis = np.asarray(axes)[pick]
+    kind = np.asarray(axes)[pick]
     return Match(
         which,
-        axis,
+        kind,
         np.stack(indices)[pick, which],
         layer[pick, which] > 0.7,
         target[pick, which],
         layer[pick, which],
         trust[pick, which],
         every[pick, which],
-        view.across[which, np.minimum(axis, 1)],
+        view.across[which, np.minimum(kind, 1)],
     )
 
 
