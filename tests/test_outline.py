@@ -11,11 +11,12 @@ from dataclasses import replace
 import cv2
 import numpy as np
 import pytest
+from scipy.optimize import approx_fprime
 
 from tests.scenes import assembly, degrade, lessons, outlines, photosets, recipe
 from vision import needle
 from vision.needle_search import shrunk, straightened
-from vision.outline import find_image, find_outline
+from vision.outline import _border, _border_slopes, find_image, find_outline
 from vision.side_rod import RodLine, SideRod
 
 END, ALONG, THICK = np.array([300.0, 250.0]), np.array([0.94, -0.342]), 60.0
@@ -162,3 +163,13 @@ def test_lessons_cut_what_is_wanted_from_the_middle(quantity: str) -> None:
         assert masks[0].shape == lesson.size[::-1]
         assert (masks[0] != masks[1]).mean() < 0.02
         assert len(np.unique(masks[0])) > 1
+
+
+def test_slopes_of_the_model_are_those_of_its_border() -> None:
+    # scipy's finite differences are the reference
+    rng = np.random.default_rng(3)
+    x, y = rng.uniform(20, 108, 200), rng.uniform(20, 180, 200)
+    for lean, taper in ((0.07, 0.03), (-0.2, -0.05), (0.0, 0.0)):
+        p = np.array([64.0, 150.0, lean, 20.0, 0.45, taper])
+        reference = approx_fprime(p, lambda q: _border(q, x, y), 1e-7)
+        assert _border_slopes(p, x, y) == pytest.approx(reference, abs=1e-4)

@@ -186,6 +186,37 @@ def _border(p: Array, x: Array, y: Array) -> Array:
     return np.asarray(np.minimum(flank, side))
 
 
+def _border_slopes(p: Array, x: Array, y: Array) -> Array:
+    """Derivatives of `_border` by each parameter, shape (points, 6)."""
+    sin, cos = math.sin(p[2]), math.cos(p[2])
+    along, side = (x - p[0]) * sin - (y - p[1]) * cos, (x - p[0]) * cos + (y - p[1]) * sin
+    hand, across = np.sign(side), np.abs(side)
+    place = np.stack([np.full_like(x, -sin), np.full_like(x, cos), side], axis=1)
+    away = hand[:, None] * np.stack([np.full_like(x, -cos), np.full_like(x, -sin), -along], axis=1)
+    half, cone, taper = p[3], p[4], p[5]
+    above = along - half / math.tan(cone)
+    none = np.zeros_like(x)
+    flank = np.column_stack(
+        [
+            math.sin(cone) * place - math.cos(cone) * away,
+            none,
+            along * math.cos(cone) + across * math.sin(cone),
+            none,
+        ]
+    )
+    wall = np.column_stack(
+        [
+            math.sin(taper) * place - math.cos(taper) * away,
+            np.full_like(x, math.cos(taper) - math.sin(taper) / math.tan(cone)),
+            np.full_like(x, half * math.sin(taper) / math.sin(cone) ** 2),
+            above * math.cos(taper) + (across - half) * math.sin(taper),
+        ]
+    )
+    nearer = along * math.sin(cone) - across * math.cos(cone)
+    other = half * math.cos(taper) + above * math.sin(taper) - across * math.cos(taper)
+    return np.where((nearer < other)[:, None], flank, wall)
+
+
 def _fitted(stylus: Grey, rod: Grey, piece: NDArray[np.bool_]) -> tuple[Array, float] | None:
     rows, columns = (np.nonzero(piece.any(axis=k))[0] for k in (1, 0))
     y0, y1 = max(rows[0] - MARGIN_PX, 0), min(rows[-1] + MARGIN_PX, stylus.shape[0] - 1)
@@ -200,19 +231,30 @@ def _fitted(stylus: Grey, rod: Grey, piece: NDArray[np.bool_]) -> tuple[Array, f
         return None
     xs, ys, target = x[told], y[told], shown[told].astype(float)
 
+    def inside_of(p: Array) -> Array:
+        return np.asarray(1 / (1 + np.exp(-np.clip(_border(p, xs, ys) / (SOFT_PX / 2), -30, 30))))
+
     def missed(p: Array) -> Array:
-        model = 1 / (1 + np.exp(-np.clip(_border(p, xs, ys) / (SOFT_PX / 2), -30, 30)))
+        model = inside_of(p)
         prior = [
             (math.degrees(p[4]) - CONE_HALF_DEG) / CONE_SD_DEG,
             math.degrees(p[5]) / TAPER_SD_DEG,
         ]
         return np.concatenate([model - target, 0.6 * np.array(prior)])
 
+    def slopes(p: Array) -> Array:
+        model = inside_of(p)
+        steep = (model * (1 - model) / (SOFT_PX / 2))[:, None]
+        prior = np.zeros((2, len(p)))
+        prior[0, 4] = 0.6 * math.degrees(1) / CONE_SD_DEG
+        prior[1, 5] = 0.6 * math.degrees(1) / TAPER_SD_DEG
+        return np.vstack([steep * _border_slopes(p, xs, ys), prior])
+
     start = _start(piece)
     low = np.array([0, 0, -0.5, 1.5, 0.15, -0.12])
     high = np.array([stylus.shape[1], stylus.shape[0] + 20, 0.5, 60, 0.75, 0.2])
     result = least_squares(
-        missed, np.clip(start, low + 1e-6, high - 1e-6), bounds=(low, high), diff_step=1e-4,
+        missed, np.clip(start, low + 1e-6, high - 1e-6), bounds=(low, high), jac=slopes,
         x_scale=[1, 1, 0.03, 1, 0.08, 0.03], max_nfev=40, ftol=1e-5, xtol=1e-5,
     )  # fmt: skip
     p = np.asarray(result.x, float)
