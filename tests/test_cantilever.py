@@ -541,7 +541,7 @@ def test_faint_edges_under_a_body_without_a_rod_are_no_cantilever() -> None:
     share = np.zeros((6, HEIGHT, WIDTH), np.float32)
     share[0] = 1
     share[:, :60], share[BODY, :60] = 0, 1
-    cropped = Shown(share, 1.0)
+    cropped = Shown(share, 4.0)
     whole = Shown(share.copy(), 1.0)
     whole.share[:, 60:100, 200:206], whole.share[ROD, 60:100, 200:206] = 0, 1
     rod_ = _lines(grid_pose(40, 8, 0), 2.0, 20.0).rod
@@ -551,3 +551,8 @@ def test_faint_edges_under_a_body_without_a_rod_are_no_cantilever() -> None:
     assert cantilever._made_up(faint, None, cropped)
     assert not cantilever._made_up(clear, None, cropped)
     assert not cantilever._made_up(faint, None, whole)
+    # and edges in the midst of what looks like a body are its own
+    inside = Shown(np.zeros_like(share), 4.0)
+    inside.share[BODY] = 1
+    assert inside.rod_missing
+    assert cantilever._made_up(clear, None, inside)

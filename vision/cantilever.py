@@ -43,7 +43,7 @@ from vision.rod_beside import (
 )
 from vision.rod_choice import choose
 from vision.rod_find import find_rods
-from vision.rod_kinds import INK, SURE, RodOutline, Shown, look, rod_outline
+from vision.rod_kinds import BODY, BODY_IMAGE, INK, SURE, RodOutline, Shown, look, rod_outline
 from vision.rod_near import nearer
 from vision.rod_reflection import find_reflection
 from vision.rod_rise import rise_likelihood
@@ -62,6 +62,7 @@ LEAST_INK, USUAL_INK = 0.005, 0.015  # half width of printed lines, in pitches
 WHITE, MOST_WHITE, LEAST_SEEN = 250, 0.6, 20  # of 255; share and number of points
 FEW_COLUMNS, MOST_BESIDE, LEAST_PRINT = 2, 0.036, 30  # share of, and so many, printed pixels
 LEAST_SHARE_OF_CHOICE = 0.02
+MOST_BODY = 0.8  # of what is shown along such a rod; 0.2 to 0.6 along drawn ones
 LEAST_SEEN_SHARE = 0.035  # of its length, of a rod that no network knows; drawn ones 0.06 and more
 MOST_REMEMBERED = 24  # photos whose lines are kept for solving them jointly
 _FOUND: dict[tuple[str | None, str], CantileverLines] = {}
@@ -244,13 +245,17 @@ def _seen_or_found(
 
 
 def _made_up(rod: Rod, outline: RodOutline | None, shown: Shown) -> bool:
-    """Whether faint edges make the rod of a picture that shows a body and no rod.
+    """Whether faint edges, or a body's own, make the rod of a picture that shows a body and no rod.
 
-    Our own sheets' drawings show none either, but have clear edges.
+    Our own sheets' drawings show none either, but have clear edges, and pass for print.
     """
     if outline is not None or not shown.rod_missing:
         return False
-    return rod.score < LEAST_SEEN_SHARE * float(np.linalg.norm(rod.axis[1] - rod.axis[0]))
+    low, high = rod.axis
+    along = low + np.linspace(0.05, 0.95, 40)[:, None] * (high - low)
+    bodily = shown.shares_at(along)[[BODY, BODY_IMAGE]].sum(axis=0).mean()
+    faint = rod.score < LEAST_SEEN_SHARE * float(np.linalg.norm(high - low))
+    return faint or bool(bodily > MOST_BODY)
 
 
 def _blinded(rgb: NDArray[np.uint8], outline: RodOutline) -> bool:

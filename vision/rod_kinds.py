@@ -59,6 +59,12 @@ class Shown:
         """Pixels of the copy of pixels (..., 2) of the photo."""
         return np.asarray((at + 0.5) / self.k - 0.5)
 
+    def shares_at(self, at: Array) -> Floats:
+        """Probabilities (6, N) at pixels (N, 2) of the photo, those outside as at the rim."""
+        x, y = np.rint(self.in_copy(at)).astype(int).T
+        rows, columns = self.share.shape[1:]
+        return self.share[:, np.clip(y, 0, rows - 1), np.clip(x, 0, columns - 1)]
+
     @property
     def mirrored(self) -> bool | None:
         """Whether body and rod are seen in a mirror below; None where little of them is seen."""
