@@ -176,22 +176,32 @@ def _start(piece: NDArray[np.bool_]) -> Array:
     return np.array([at, bottom, -lean, half, math.radians(CONE_HALF_DEG), 0.0])
 
 
-def _border(p: Array, x: Array, y: Array) -> Array:
-    """Signed distance inside the model, pixels, roughly."""
-    along = (x - p[0]) * math.sin(p[2]) - (y - p[1]) * math.cos(p[2])
-    across = np.abs((x - p[0]) * math.cos(p[2]) + (y - p[1]) * math.sin(p[2]))
+def _place(p: Array, x: Array, y: Array) -> tuple[Array, Array]:
+    """Along the model's axis from the tip, and across it to the right, pixels."""
+    sin, cos = math.sin(p[2]), math.cos(p[2])
+    return (x - p[0]) * sin - (y - p[1]) * cos, (x - p[0]) * cos + (y - p[1]) * sin
+
+
+def _within(p: Array, along: Array, across: Array) -> tuple[Array, Array]:
+    """Signed distances inside the cone's flank and the shank's side, pixels, roughly."""
     cone_top = p[3] / math.tan(p[4])
     flank = (along * math.tan(p[4]) - across) * math.cos(p[4])
     side = (p[3] + (along - cone_top) * math.tan(p[5]) - across) * math.cos(p[5])
-    return np.asarray(np.minimum(flank, side))
+    return flank, side
+
+
+def _border(p: Array, x: Array, y: Array) -> Array:
+    """Signed distance inside the model, pixels, roughly."""
+    along, right = _place(p, x, y)
+    return np.asarray(np.minimum(*_within(p, along, np.abs(right))))
 
 
 def _border_slopes(p: Array, x: Array, y: Array) -> Array:
     """Derivatives of `_border` by each parameter, shape (points, 6)."""
     sin, cos = math.sin(p[2]), math.cos(p[2])
-    along, side = (x - p[0]) * sin - (y - p[1]) * cos, (x - p[0]) * cos + (y - p[1]) * sin
-    hand, across = np.sign(side), np.abs(side)
-    place = np.stack([np.full_like(x, -sin), np.full_like(x, cos), side], axis=1)
+    along, right = _place(p, x, y)
+    hand, across = np.sign(right), np.abs(right)
+    place = np.stack([np.full_like(x, -sin), np.full_like(x, cos), right], axis=1)
     away = hand[:, None] * np.stack([np.full_like(x, -cos), np.full_like(x, -sin), -along], axis=1)
     half, cone, taper = p[3], p[4], p[5]
     above = along - half / math.tan(cone)
@@ -212,9 +222,8 @@ def _border_slopes(p: Array, x: Array, y: Array) -> Array:
             above * math.cos(taper) + (across - half) * math.sin(taper),
         ]
     )
-    nearer = along * math.sin(cone) - across * math.cos(cone)
-    other = half * math.cos(taper) + above * math.sin(taper) - across * math.cos(taper)
-    return np.where((nearer < other)[:, None], flank, wall)
+    inside, beside = _within(p, along, across)
+    return np.where((inside < beside)[:, None], flank, wall)
 
 
 def _fitted(stylus: Grey, rod: Grey, piece: NDArray[np.bool_]) -> tuple[Array, float] | None:

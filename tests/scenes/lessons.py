@@ -20,12 +20,25 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 from PIL import Image
 
-from tests.scenes import assembly, degrade, photosets, recipe, world
+from tests.scenes import (
+    assembly,
+    body_masks,
+    degrade,
+    outlines,
+    photosets,
+    physical,
+    recipe,
+    rod_masks,
+    world,
+)
+from tests.scenes.rod_masks import Window
 from vision import azimuth_near
+from vision.network import out_of, part_of
 from vision.rod_around import ACROSS_PX
 
 Array = NDArray[np.float64]
@@ -33,7 +46,6 @@ Mask = NDArray[np.uint8]
 Frames = dict[str, Array]
 Plan = dict[str, Any]
 Spec = dict[str, Any]
-Window = tuple[int, int, int, int]
 
 AROUND_SIZE = (300, 360)  # of a picture of the rod's surroundings
 FAMILIES = ("odd", "ninth")  # odd and even seeds
@@ -43,6 +55,8 @@ FINER = 1.5  # rendered pixels a pixel of the picture
 LEAST_LONG = 0.6  # widths: a shorter reflection has no direction; the rod's own is taken
 MOST_WIDE = (2592, 1944)  # pixels of a photo
 LEAST_HIGH = 64  # pixels of a photo or a render that are cut out
+
+Drawing = Callable[[assembly.Assembly, Spec, Window], Callable[[str, Array, Plan], Mask]]
 
 
 @dataclass(frozen=True)
@@ -54,14 +68,12 @@ class Lesson:
 
     size: tuple[int, int]
     frames: Callable[[assembly.Assembly, Spec, Plan], Frames]
-    drawing: Callable[[assembly.Assembly, Spec, Window], Callable[[str, Array, Plan], Mask]]
+    drawing: Drawing
     wanted: Callable[[Spec], bool] = lambda spec: True
 
 
 def rake_frames(scene: assembly.Assembly, spec: Spec, plan: Plan) -> Frames:
     """The stylus, and over a mirror its image, turned upright."""
-    from tests.scenes import outlines
-
     names = ("", "-image") if spec["surface"] == "mirror" else ("",)
     return {
         name: outlines.near_frame(
@@ -75,7 +87,6 @@ def rake_drawing(
     scene: assembly.Assembly, _spec: Spec, _window: Window
 ) -> Callable[[str, Array, Plan], Mask]:
     """Outlines of stylus and rod."""
-    from tests.scenes import outlines
 
     def draw(name: str, frame: Array, plan: Plan) -> Mask:
         seen = outlines.seen_by(scene, plan, bool(name))
@@ -86,8 +97,6 @@ def rake_drawing(
 
 def rod_frames(scene: assembly.Assembly, spec: Spec, plan: Plan) -> Frames:
     """The rod's reflection upright in the middle, its free end below; and the rod so."""
-    from tests.scenes import rod_masks
-
     view = scene.view
     assert view is not None
     size = (view.width, view.height)
@@ -114,63 +123,44 @@ def upright(middle: Array, up: Array, per: float) -> Array:
     return np.column_stack([turn, (np.array(AROUND_SIZE) - 1) / 2 - turn @ middle])
 
 
-def rod_drawing(
-    scene: assembly.Assembly, spec: Spec, window: Window
-) -> Callable[[str, Array, Plan], Mask]:
-    """Rod, its image, body, its image and print."""
-    from tests.scenes import rod_masks
-
-    drawn = rod_masks.drawing(scene, spec, window)
-
-    def draw(_name: str, frame: Array, plan: Plan) -> Mask:
-        at = rod_masks.pixels_of(AROUND_SIZE, frame)
-        return rod_masks.through_lens(drawn, scene.view, plan, at, AROUND_SIZE)
-
-    return draw
-
-
 def body_frames(scene: assembly.Assembly, spec: Spec, plan: Plan) -> Frames:
     """The body's lower edge and its image."""
-    from tests.scenes import body_masks, rod_masks
-
     frame = body_masks.near_frame(scene, spec, plan)
     small = (azimuth_near.WIDTH, azimuth_near.HEIGHT)
     return {"": rod_masks.widened(frame, small, body_masks.NEAR_SIZE)}
 
 
-def body_drawing(
-    scene: assembly.Assembly, spec: Spec, window: Window
-) -> Callable[[str, Array, Plan], Mask]:
-    """Body, image, underside's image, holder and rod."""
-    from tests.scenes import body_masks, rod_masks
+def through_lens(drawing: Callable[..., Mask], size: tuple[int, int]) -> Drawing:
+    """Masks of a size from what is drawn of a whole view: ``drawing(scene, spec, window)``."""
 
-    drawn = body_masks.draw(scene, spec, window)
+    def of_view(
+        scene: assembly.Assembly, spec: Spec, window: Window
+    ) -> Callable[[str, Array, Plan], Mask]:
+        drawn = drawing(scene, spec, window)
 
-    def draw(_name: str, frame: Array, plan: Plan) -> Mask:
-        at = rod_masks.pixels_of(body_masks.NEAR_SIZE, frame)
-        return rod_masks.through_lens(drawn, scene.view, plan, at, body_masks.NEAR_SIZE)
+        def draw(_name: str, frame: Array, plan: Plan) -> Mask:
+            at = rod_masks.pixels_of(size, frame)
+            return rod_masks.through_lens(drawn, scene.view, plan, at, size)
 
-    return draw
+        return draw
+
+    return of_view
 
 
 LESSONS = {
-    "rake": Lesson((200, 288), rake_frames, rake_drawing),
+    "rake": Lesson(outlines.NEAR_SIZE, rake_frames, rake_drawing),
     "cantilever": Lesson(
-        AROUND_SIZE, rod_frames, rod_drawing,
+        AROUND_SIZE, rod_frames, through_lens(rod_masks.drawing, AROUND_SIZE),
         lambda spec: spec["surface"] in ("mirror", "back-silvered mirror"),
     ),
-    "azimuth": Lesson((396, 380), body_frames, body_drawing),
+    "azimuth": Lesson(
+        body_masks.NEAR_SIZE, body_frames, through_lens(body_masks.draw, body_masks.NEAR_SIZE)
+    ),
 }  # fmt: skip
 
 
 def pictures(quantity: str, seed: int, variant: str, out: Path, views: int) -> int:
     """Render one scene from several cameras, write its pictures; how many."""
-    import cv2
-
-    from tests.scenes import physical
-    from tests.scenes.outlines import save
-    from vision.network import part_of
-
     cv2.setNumThreads(1)
     lesson = LESSONS[quantity]
     spec = recipe.draw(quantity, seed, FAMILIES[seed % 2])
@@ -212,7 +202,7 @@ def pictures(quantity: str, seed: int, variant: str, out: Path, views: int) -> i
             moved = frame.copy()
             moved[:, 2] += frame[:, :2] @ np.array(part[:2])
             crop = part_of(rgb, moved, lesson.size)
-            save(out / f"{seed}-{k}{name}", crop, draw(name, frame, plan))
+            outlines.save(out / f"{seed}-{k}{name}", crop, draw(name, frame, plan))
             count += 1
     return count
 
@@ -224,7 +214,8 @@ def turned(scene: assembly.Assembly, spec: Spec, lesson: Lesson, plan: Plan) -> 
     view = seen.view
     assert view is not None
     out = replace(scene, view=view, aperture_mm=seen.aperture_mm, focus_mm=seen.focus_mm)
-    at = corners(lesson.frames(out, spec, plan), lesson.size, plan, size)
+    at = corners(lesson.frames(out, spec, plan), lesson.size)
+    at = degrade.rendered_points(at, size, plan)
     x, y = (at.min(axis=0) + at.max(axis=0)) / 2 - view.centre
     forward = world.unit(view.forward * view.focal_px + x * view.right - y * view.up)
     right = world.unit(view.right - (view.right @ forward) * forward)
@@ -232,14 +223,11 @@ def turned(scene: assembly.Assembly, spec: Spec, lesson: Lesson, plan: Plan) -> 
     return replace(out, view=replace(view, forward=forward, right=right, up=up))
 
 
-def corners(frames: Frames, size: tuple[int, int], plan: Plan, rendered: tuple[int, int]) -> Array:
-    """Where the corners of pictures lie in the rendered frame, (N, 2)."""
-    from vision.network import out_of
-
+def corners(frames: Frames, size: tuple[int, int]) -> Array:
+    """Where the corners of pictures lie in the photo, (N, 2)."""
     w, h = size
     around = np.array([(0, 0), (w, 0), (0, h), (w, h)], float)
-    at = np.concatenate([out_of(frame, around) for frame in frames.values()])
-    return degrade.rendered_points(at, rendered, plan)
+    return np.concatenate([out_of(frame, around) for frame in frames.values()])
 
 
 def frame_size(scene: assembly.Assembly, plan: Plan, lesson: Lesson, spec: Spec) -> tuple[int, int]:
@@ -257,7 +245,8 @@ def half_window(
     for scene, plan in zip(scenes, plans, strict=True):
         assert scene.view is not None
         size = (scene.view.width, scene.view.height)
-        at = corners(lesson.frames(scene, spec, plan), lesson.size, plan, size)
+        at = corners(lesson.frames(scene, spec, plan), lesson.size)
+        at = degrade.rendered_points(at, size, plan)
         reach = np.abs(at - scene.view.centre).max(axis=0)
         wanted = np.minimum(np.ceil(reach).astype(int) + MARGIN_PX, np.array(size) // 2)
         half = np.maximum(half, wanted)
@@ -273,11 +262,7 @@ def resized(view: world.View | None, size: tuple[int, int]) -> world.View:
 
 def photo_window(frames: Frames, plan: Plan, size: tuple[int, int]) -> Window:
     """The part of the photo that its pictures show, with a margin."""
-    from vision.network import out_of
-
-    w, h = size
-    around = np.array([(0, 0), (w, 0), (0, h), (w, h)], float)
-    at = np.concatenate([out_of(frame, around) for frame in frames.values()])
+    at = corners(frames, size)
     last = np.array([plan["width"], plan["height"]])
     low = np.clip(np.floor(at.min(axis=0)).astype(int) - MARGIN_PX, 0, last - LEAST_HIGH)
     high = np.clip(np.ceil(at.max(axis=0)).astype(int) + MARGIN_PX, low + LEAST_HIGH, last)

@@ -27,7 +27,6 @@ def render(
     height: int = 1200,
     samples: int = 96,
     variant: str = "scalar_rgb",
-    window: tuple[int, int, int, int] | None = None,
 ) -> Picture:
     """Path-trace one scene and filter its fireflies.
 
@@ -41,8 +40,6 @@ def render(
         Paths a pixel.
     variant : str
         A variant of mitsuba: "scalar_rgb" needs nothing; "llvm_ad_rgb", "cuda_ad_rgb" are faster.
-    window : (int, int, int, int), optional
-        Left, top, width and height of the part of the frame that is rendered.
     """
     import mitsuba as mi
 
@@ -51,9 +48,6 @@ def render(
     scene = assembly.assemble(spec, width, height)
     with tempfile.TemporaryDirectory() as folder:
         described = describe(scene, Path(folder), samples)
-        if window is not None:
-            names = ("crop_offset_x", "crop_offset_y", "crop_width", "crop_height")
-            described["sensor"]["film"] |= dict(zip(names, window, strict=True))
         loaded = mi.load_dict(described)
         picture = np.array(mi.render(loaded, seed=spec["seed"] % (1 << 31), spp=samples))
     return exposed(picture)
