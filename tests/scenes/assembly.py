@@ -148,6 +148,11 @@ def _stylus_and_cantilever(out: Assembly, spec: dict[str, Any]) -> None:
             bead = zip(np.linspace(-0.2, 0.2, 7), np.cos(np.linspace(-1.57, 1.57, 7)), strict=True)
             profile += [(at * long + off, thick * (1 + 0.3 * more)) for off, more in bead]
         mesh = shapes.lathe([*profile, (long, thick)])
+    if rod["kind"] == "clubbed rod":
+        # a thicker collar just behind its free end
+        long, thick = rod["length_mm"], rod["radius_mm"]
+        club = [(0.0, 1.15), (0.08 * long, 1.35), (0.13 * long, 1.35), (0.18 * long, 1.0)]
+        mesh = shapes.lathe([(at, thick * more) for at, more in club] + [(long, thick)])
     if rod["kind"] == "oval rod":
         mesh = mesh.moved(np.diag([0.7, 1.0, 1.0]))  # less high than wide
     lie = shapes.frame_along(along, (0.0, 0.0, 1.0))
@@ -411,6 +416,18 @@ def _body(out: Assembly, spec: dict[str, Any]) -> None:
             for side in (-1, 1):
                 at = ((x0 + x1) / 2, side * 0.3 * wide * (1 - taper), top + 0.5)
                 put("rail", shapes.box(at, (0.8 * (x1 - x0), 0.15 * wide, 1.2)), other)
+        if kind == "canted":
+            # a slab on the upper half of the face, further out on one side
+            turn = shapes.frame_along((0, 0, 1), (1.0, 0.12, 0.0))
+            size = (1.2, 0.9 * wide * (1 - taper), 0.4 * (top - low))
+            put("slab", shapes.box((x0, 0.0, low + 0.72 * (top - low)), size, turn), other)
+        if kind == "finned":
+            # four thin fins along either side, one above the other
+            for side in (-1, 1):
+                for k in range(4):
+                    at_z = low + (0.35 + 0.17 * k) * (top - low)
+                    at = ((x0 + x1) / 2, side * wide / 2 * (1 - taper), at_z)
+                    put("fin", shapes.box(at, (0.85 * (x1 - x0), 1.0, 0.35)), other)
         if kind == "pillared":
             # a half-round pillar at either side of the face
             for side in (-1, 1):
@@ -771,6 +788,13 @@ def _surroundings(out: Assembly, spec: dict[str, Any]) -> None:
                 shapes.frame_along(-toward, across), toward * 185
             )
             out.lamps.append(("strip", tube, list(38.0 * warm)))
+    elif light == "panel and bulb":
+        # a soft panel on one side, a small warm bulb on the other
+        side = world.cantilever_direction(lamp["bearing_deg"] + 40.0, 40.0)
+        panel = shapes.plate(50, 50, 0.0).moved(shapes.frame_along(-side, (0, 0, 1)), side * 200)
+        out.lamps.append(("window", panel, list(9.0 * warm)))
+        at = world.cantilever_direction(lamp["bearing_deg"] - 60.0, 50.0) * 190
+        out.lamps.append(("bulb", shapes.ball(at, 8.0), [120.0, 100.0, 70.0]))
     elif light == "blinds":
         # a window behind slats: five bright bands
         low = world.cantilever_direction(lamp["bearing_deg"], 25.0)

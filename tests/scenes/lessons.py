@@ -5,7 +5,8 @@
 Nothing but the surroundings of what is looked at is rendered and degraded, from several cameras
 turned to it, and no finer than the network sees it, so that thousands are to be had. Each picture
 lies as the network's look would, with room round it to move in; a mask drawn from the meshes is
-written with each. They are what `tests.teach near`, `rods-around` and `bodies-near` teach from.
+written with each. They are what `tests.teach near`, `rods-around`, `rods-near` and `bodies-near`
+teach from.
 """
 
 from __future__ import annotations
@@ -37,7 +38,7 @@ from tests.scenes import (
     world,
 )
 from tests.scenes.rod_masks import Window
-from vision import azimuth_near
+from vision import azimuth_near, rod_near
 from vision.network import out_of, part_of
 from vision.rod_around import ACROSS_PX
 
@@ -46,9 +47,10 @@ Mask = NDArray[np.uint8]
 Frames = dict[str, Array]
 Plan = dict[str, Any]
 Spec = dict[str, Any]
+Size = tuple[int, int]
 
 AROUND_SIZE = (300, 360)  # of a picture of the rod's surroundings
-FAMILIES = ("odd", "ninth")  # odd and even seeds
+FAMILIES = ("odd", "twelfth")  # odd and even seeds
 PATHS = 40
 MARGIN_PX = 12  # round what is rendered, for what a phone's processing draws from
 FINER = 1.5  # rendered pixels a pixel of the picture
@@ -61,15 +63,19 @@ Drawing = Callable[[assembly.Assembly, Spec, Window], Callable[[str, Array, Plan
 
 @dataclass(frozen=True)
 class Lesson:
-    """How a quantity's pictures are cut: their size, where (by name), and how masks are drawn.
+    """How a quantity's pictures are cut: their sizes, where (by name), and how masks are drawn.
 
+    A picture's name is its folder's, by which ``sizes`` go, and what follows its number.
     ``drawing`` comes once for all pictures of a view; it gives what draws the mask of one of them.
     """
 
-    size: tuple[int, int]
+    sizes: dict[str, Size]
     frames: Callable[[assembly.Assembly, Spec, Plan], Frames]
     drawing: Drawing
-    wanted: Callable[[Spec], bool] = lambda spec: True
+
+    def size(self, name: str) -> Size:
+        """Of a picture."""
+        return self.sizes[name.partition("-")[0]]
 
 
 def rake_frames(scene: assembly.Assembly, spec: Spec, plan: Plan) -> Frames:
@@ -96,24 +102,47 @@ def rake_drawing(
 
 
 def rod_frames(scene: assembly.Assembly, spec: Spec, plan: Plan) -> Frames:
-    """The rod's reflection upright in the middle, its free end below; and the rod so."""
+    """Looks around, and nearer ones along, the rod and over mirrors its reflection.
+
+    "around": the reflection upright in the middle, its free end below; "around-rod": the rod so;
+    "near", "near-image": rod and reflection in `rod_near.frame`; "near-beside": mostly neither.
+    """
     view = scene.view
     assert view is not None
     size = (view.width, view.height)
     ends = np.array([scene.points_mm[f"rod axis at {at}"] for at in ("free end", "body")])
-    below = rod_masks.mirrored(ends, view.position, rod_masks.glass_mm(spec))
-    both = degrade.photo_points(view.project(np.concatenate([below, ends])), size, plan)
-    near = float(np.linalg.norm(below.mean(axis=0) - view.position))
-    width = 2 * spec["cantilever"]["radius_mm"] * view.focal_px / near
-    width *= plan["width"] / (size[0] * degrade.MARGIN)
-    up = both[1] - both[0]
-    if np.linalg.norm(up) < LEAST_LONG * width:
-        up = both[3] - both[2]
-    own = both[3] - both[2]
+    own = degrade.photo_points(view.project(ends), size, plan)
+    width = width_in_photo(ends, scene, spec, plan)
+    up = own[1] - own[0]
+    near = rod_near.frame(own[0], own[1], width)
+    frames = {"around-rod": upright(own[0] + 0.3 * up, up, ACROSS_PX / width), "near": near}
+    rng = np.random.default_rng([spec["seed"], plan["width"]])
+    away = rng.uniform(0.6, 1.0, 2) * rng.choice([-1, 1], 2) * (rod_near.WIDTH, rod_near.HEIGHT)
+    frames["near-beside"] = np.column_stack([near[:, :2], near[:, 2] + away * [1, 0.4]])
+    if spec["surface"] in rod_masks.MIRRORS:
+        below = rod_masks.mirrored(ends, view.position, rod_masks.glass_mm(spec))
+        image = degrade.photo_points(view.project(below), size, plan)
+        width = width_in_photo(below, scene, spec, plan)
+        lies = image[1] - image[0]
+        if np.linalg.norm(lies) < LEAST_LONG * width:
+            lies = up
+        else:
+            frames["near-image"] = rod_near.frame(image[0], image[1], width)
+        frames["around"] = upright(image.mean(axis=0), lies, ACROSS_PX / width)
+    small = (rod_near.WIDTH, rod_near.HEIGHT)
     return {
-        "": upright(both[:2].mean(axis=0), up, ACROSS_PX / width),
-        "-rod": upright(both[2] + 0.3 * own, own, ACROSS_PX / width),
+        name: rod_masks.widened(frame, small, rod_masks.NEAR_SIZE) if "near" in name else frame
+        for name, frame in frames.items()
     }
+
+
+def width_in_photo(ends: Array, scene: assembly.Assembly, spec: Spec, plan: Plan) -> float:
+    """Pixels of the photo that a rod with such ends is wide."""
+    view = scene.view
+    assert view is not None
+    away = float(np.linalg.norm(ends.mean(axis=0) - view.position))
+    width = 2 * spec["cantilever"]["radius_mm"] * view.focal_px / away
+    return width * plan["width"] / (view.width * degrade.MARGIN)
 
 
 def upright(middle: Array, up: Array, per: float) -> Array:
@@ -130,15 +159,16 @@ def body_frames(scene: assembly.Assembly, spec: Spec, plan: Plan) -> Frames:
     return {"": rod_masks.widened(frame, small, body_masks.NEAR_SIZE)}
 
 
-def through_lens(drawing: Callable[..., Mask], size: tuple[int, int]) -> Drawing:
-    """Masks of a size from what is drawn of a whole view: ``drawing(scene, spec, window)``."""
+def through_lens(drawing: Callable[..., Mask], sizes: dict[str, Size]) -> Drawing:
+    """Masks of their sizes from what is drawn of a whole view: ``drawing(scene, spec, window)``."""
 
     def of_view(
         scene: assembly.Assembly, spec: Spec, window: Window
     ) -> Callable[[str, Array, Plan], Mask]:
         drawn = drawing(scene, spec, window)
 
-        def draw(_name: str, frame: Array, plan: Plan) -> Mask:
+        def draw(name: str, frame: Array, plan: Plan) -> Mask:
+            size = sizes[name.partition("-")[0]]
             at = rod_masks.pixels_of(size, frame)
             return rod_masks.through_lens(drawn, scene.view, plan, at, size)
 
@@ -147,16 +177,13 @@ def through_lens(drawing: Callable[..., Mask], size: tuple[int, int]) -> Drawing
     return of_view
 
 
+ROD_SIZES = {"around": AROUND_SIZE, "near": rod_masks.NEAR_SIZE}
+BODY_SIZES = {"": body_masks.NEAR_SIZE}
 LESSONS = {
-    "rake": Lesson(outlines.NEAR_SIZE, rake_frames, rake_drawing),
-    "cantilever": Lesson(
-        AROUND_SIZE, rod_frames, through_lens(rod_masks.drawing, AROUND_SIZE),
-        lambda spec: spec["surface"] in ("mirror", "back-silvered mirror"),
-    ),
-    "azimuth": Lesson(
-        body_masks.NEAR_SIZE, body_frames, through_lens(body_masks.draw, body_masks.NEAR_SIZE)
-    ),
-}  # fmt: skip
+    "rake": Lesson({"": outlines.NEAR_SIZE}, rake_frames, rake_drawing),
+    "cantilever": Lesson(ROD_SIZES, rod_frames, through_lens(rod_masks.drawing, ROD_SIZES)),
+    "azimuth": Lesson(BODY_SIZES, body_frames, through_lens(body_masks.draw, BODY_SIZES)),
+}
 
 
 def pictures(quantity: str, seed: int, variant: str, out: Path, views: int) -> int:
@@ -164,8 +191,6 @@ def pictures(quantity: str, seed: int, variant: str, out: Path, views: int) -> i
     cv2.setNumThreads(1)
     lesson = LESSONS[quantity]
     spec = recipe.draw(quantity, seed, FAMILIES[seed % 2])
-    if not lesson.wanted(spec):
-        return 0
     whole = assembly.assemble(spec, photosets.WIDTH, photosets.HEIGHT)
     plans, scenes = [], []
     for k in range(views):
@@ -192,7 +217,7 @@ def pictures(quantity: str, seed: int, variant: str, out: Path, views: int) -> i
         size = sizes[k]
         low = (size[0] // 2 - half[0], size[1] // 2 - half[1])
         draw = lesson.drawing(scene, spec, (*low, 2 * half[0], 2 * half[1]))
-        part = photo_window(frames, plan, lesson.size)
+        part = photo_window(frames, plan, lesson)
         told = degrade.Part(size, low, part)
         packed = io.BytesIO()
         photo = Image.fromarray(degrade.degrade(linear, plan, rng, told))
@@ -201,8 +226,9 @@ def pictures(quantity: str, seed: int, variant: str, out: Path, views: int) -> i
         for name, frame in frames.items():
             moved = frame.copy()
             moved[:, 2] += frame[:, :2] @ np.array(part[:2])
-            crop = part_of(rgb, moved, lesson.size)
-            outlines.save(out / f"{seed}-{k}{name}", crop, draw(name, frame, plan))
+            crop = part_of(rgb, moved, lesson.size(name))
+            folder, dash, rest = name.partition("-")
+            outlines.save(out / folder / f"{seed}-{k}{dash}{rest}", crop, draw(name, frame, plan))
             count += 1
     return count
 
@@ -214,7 +240,7 @@ def turned(scene: assembly.Assembly, spec: Spec, lesson: Lesson, plan: Plan) -> 
     view = seen.view
     assert view is not None
     out = replace(scene, view=view, aperture_mm=seen.aperture_mm, focus_mm=seen.focus_mm)
-    at = corners(lesson.frames(out, spec, plan), lesson.size)
+    at = corners(lesson.frames(out, spec, plan), lesson)
     at = degrade.rendered_points(at, size, plan)
     x, y = (at.min(axis=0) + at.max(axis=0)) / 2 - view.centre
     forward = world.unit(view.forward * view.focal_px + x * view.right - y * view.up)
@@ -223,11 +249,10 @@ def turned(scene: assembly.Assembly, spec: Spec, lesson: Lesson, plan: Plan) -> 
     return replace(out, view=replace(view, forward=forward, right=right, up=up))
 
 
-def corners(frames: Frames, size: tuple[int, int]) -> Array:
+def corners(frames: Frames, lesson: Lesson) -> Array:
     """Where the corners of pictures lie in the photo, (N, 2)."""
-    w, h = size
-    around = np.array([(0, 0), (w, 0), (0, h), (w, h)], float)
-    return np.concatenate([out_of(frame, around) for frame in frames.values()])
+    unit = np.array([(0, 0), (1, 0), (0, 1), (1, 1)], float)
+    return np.concatenate([out_of(f, unit * lesson.size(name)) for name, f in frames.items()])
 
 
 def frame_size(scene: assembly.Assembly, plan: Plan, lesson: Lesson, spec: Spec) -> tuple[int, int]:
@@ -245,7 +270,7 @@ def half_window(
     for scene, plan in zip(scenes, plans, strict=True):
         assert scene.view is not None
         size = (scene.view.width, scene.view.height)
-        at = corners(lesson.frames(scene, spec, plan), lesson.size)
+        at = corners(lesson.frames(scene, spec, plan), lesson)
         at = degrade.rendered_points(at, size, plan)
         reach = np.abs(at - scene.view.centre).max(axis=0)
         wanted = np.minimum(np.ceil(reach).astype(int) + MARGIN_PX, np.array(size) // 2)
@@ -260,9 +285,9 @@ def resized(view: world.View | None, size: tuple[int, int]) -> world.View:
     return replace(view, width=size[0], height=size[1], focal_px=focal)
 
 
-def photo_window(frames: Frames, plan: Plan, size: tuple[int, int]) -> Window:
+def photo_window(frames: Frames, plan: Plan, lesson: Lesson) -> Window:
     """The part of the photo that its pictures show, with a margin."""
-    at = corners(frames, size)
+    at = corners(frames, lesson)
     last = np.array([plan["width"], plan["height"]])
     low = np.clip(np.floor(at.min(axis=0)).astype(int) - MARGIN_PX, 0, last - LEAST_HIGH)
     high = np.clip(np.ceil(at.max(axis=0)).astype(int) + MARGIN_PX, low + LEAST_HIGH, last)

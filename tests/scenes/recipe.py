@@ -15,7 +15,8 @@ from tests.scenes import odd
 
 QUANTITIES = ("rake", "cantilever", "azimuth")
 FAMILIES = ("tuning", "second", "third", "fourth", "fifth", "sixth", "seventh", "eighth", "odd",
-            "ninth", "tenth", "eleventh", "twelfth", "thirteenth", "sealed")  # fmt: skip
+            "ninth", "tenth", "eleventh", "twelfth", "thirteenth", "fourteenth",
+            "sealed")  # fmt: skip
 # The tenth scenes were drawn, and counted, by the number of the ninth family.
 DRAWN_AS = {name: k for k, name in enumerate(FAMILIES)} | {"tenth": FAMILIES.index("ninth")}
 
@@ -51,7 +52,8 @@ BODIES = _growing(
     eleventh=["studded", "winged"],
     twelfth=["tiled", "buttressed"],
     thirteenth=["hooped", "pegged"],
-    sealed=["keeled", "saddled"],
+    fourteenth=["keeled", "saddled"],
+    sealed=["canted", "finned"],
 )
 RODS = _growing(
     tuning=["tube", "thin rod", "tapered"],
@@ -68,7 +70,8 @@ RODS = _growing(
     eleventh=["waisted rod"],
     twelfth=["bulged rod"],
     thirteenth=["grooved rod"],
-    sealed=["beaded rod"],
+    fourteenth=["beaded rod"],
+    sealed=["clubbed rod"],
 )
 THICK_RODS = ("tube", "tapered", "banded tube", "turned rod")
 SHANKS = _growing(
@@ -86,7 +89,8 @@ SHANKS = _growing(
     eleventh=["lobed"],
     twelfth=["bar"],
     thirteenth=["rhomb"],
-    sealed=["heptagon"],
+    fourteenth=["heptagon"],
+    sealed=["pentagon"],
 )
 TIPS = _growing(tuning=["conical", "elliptical", "long-edge"], second=["tapered shank"], odd=[])
 LIGHTS = _growing(
@@ -104,7 +108,8 @@ LIGHTS = _growing(
     eleventh=["globe lamp"],
     twelfth=["four panels"],
     thirteenth=["row of bulbs"],
-    sealed=["crossed tubes"],
+    fourteenth=["crossed tubes"],
+    sealed=["panel and bulb"],
 )
 SURFACES = {
     "rake": (["mirror", "record", "back-silvered mirror", "glossy card", "matt card"],

@@ -153,6 +153,7 @@ def needle(
         "fluted": 0.485 + 0.015 * np.cos(8 * (t - np.radians(turn_deg))),
         "flatted": np.minimum(0.5, 0.38 / np.maximum(abs(np.cos(t - np.radians(turn_deg))), 1e-9)),
         "heptagon": 0.5 / _widest_facing(t - np.radians(turn_deg), 7),
+        "pentagon": 0.5 / _widest_facing(t - np.radians(turn_deg), 5),
         "hexagon": 0.5 / _widest_facing(t - np.radians(turn_deg), 6),
         "octagon": 0.5 / _widest_facing(t - np.radians(turn_deg), 8),
     }[shank] * width_mm
