@@ -1,4 +1,4 @@
-"""A small network in an .onnx file beside this module, run on one picture by OpenCV.
+"""A small network in an .onnx file beside this module, run on one picture by ONNX Runtime.
 
 The networks are taught by `tests.teach` from rendered photographs. They say what is what; angles
 come from edges fitted to the photo.
@@ -11,6 +11,7 @@ from pathlib import Path
 
 import cv2
 import numpy as np
+import onnxruntime
 from numpy.typing import NDArray
 
 Array = NDArray[np.float64]
@@ -19,8 +20,12 @@ Picture = NDArray[np.uint8]
 
 
 @cache
-def _network(name: str) -> cv2.dnn.Net:
-    return cv2.dnn.readNetFromONNX(str(Path(__file__).with_name(name)))
+def _network(name: str, threads: int) -> onnxruntime.InferenceSession:
+    options = onnxruntime.SessionOptions()
+    options.intra_op_num_threads = threads
+    options.add_session_config_entry("session.intra_op.allow_spinning", "0")  # others want to work
+    path = Path(__file__).with_name(name)
+    return onnxruntime.InferenceSession(path, options, providers=["CPUExecutionProvider"])
 
 
 def shares_of(name: str, picture: NDArray[np.uint8]) -> Grey:
@@ -38,11 +43,9 @@ def shares_of(name: str, picture: NDArray[np.uint8]) -> Grey:
     ndarray of float32, shape (kinds, H, W)
         They add up to 1 at each pixel.
     """
-    net = _network(name)
-    net.setInput(
-        np.ascontiguousarray(picture.transpose(2, 0, 1)[None], np.float32) / np.float32(255)
-    )
-    logits = net.forward()[0]
+    net = _network(name, cv2.getNumThreads())  # as many as OpenCV is told to use
+    seen = np.ascontiguousarray(picture.transpose(2, 0, 1)[None], np.float32) / np.float32(255)
+    logits = net.run(None, {net.get_inputs()[0].name: seen})[0][0]
     share = np.exp(logits - logits.max(axis=0))
     return np.asarray(share / share.sum(axis=0), np.float32)
 
