@@ -201,29 +201,25 @@ def _border_slopes(p: Array, x: Array, y: Array) -> Array:
     sin, cos = math.sin(p[2]), math.cos(p[2])
     along, right = _place(p, x, y)
     hand, across = np.sign(right), np.abs(right)
-    place = np.stack([np.full_like(x, -sin), np.full_like(x, cos), right], axis=1)
-    away = hand[:, None] * np.stack([np.full_like(x, -cos), np.full_like(x, -sin), -along], axis=1)
     half, cone, taper = p[3], p[4], p[5]
     above = along - half / math.tan(cone)
-    none = np.zeros_like(x)
-    flank = np.column_stack(
-        [
-            math.sin(cone) * place - math.cos(cone) * away,
-            none,
-            along * math.cos(cone) + across * math.sin(cone),
-            none,
-        ]
-    )
-    wall = np.column_stack(
-        [
-            math.sin(taper) * place - math.cos(taper) * away,
-            np.full_like(x, math.cos(taper) - math.sin(taper) / math.tan(cone)),
-            np.full_like(x, half * math.sin(taper) / math.sin(cone) ** 2),
-            above * math.cos(taper) + (across - half) * math.sin(taper),
-        ]
-    )
     inside, beside = _within(p, along, across)
-    return np.where((inside < beside)[:, None], flank, wall)
+    on_flank = inside < beside
+    # a row for each parameter: NumPy is slow along short rows
+    out = np.where(on_flank, math.cos(cone), math.cos(taper))
+    up = np.where(on_flank, math.sin(cone), math.sin(taper))
+    hand = hand * out
+    rows = [
+        cos * hand - sin * up,
+        sin * hand + cos * up,
+        along * hand + right * up,
+        np.where(on_flank, 0.0, math.cos(taper) - math.sin(taper) / math.tan(cone)),
+        np.where(
+            on_flank, along * out + across * up, half * math.sin(taper) / math.sin(cone) ** 2
+        ),
+        np.where(on_flank, 0.0, above * out + (across - half) * up),
+    ]
+    return np.array(rows).T
 
 
 def _fitted(stylus: Grey, rod: Grey, piece: NDArray[np.bool_]) -> tuple[Array, float] | None:
@@ -253,11 +249,11 @@ def _fitted(stylus: Grey, rod: Grey, piece: NDArray[np.bool_]) -> tuple[Array, f
 
     def slopes(p: Array) -> Array:
         model = inside_of(p)
-        steep = (model * (1 - model) / (SOFT_PX / 2))[:, None]
+        steep = model * (1 - model) / (SOFT_PX / 2)
         prior = np.zeros((2, len(p)))
         prior[0, 4] = 0.6 * math.degrees(1) / CONE_SD_DEG
         prior[1, 5] = 0.6 * math.degrees(1) / TAPER_SD_DEG
-        return np.vstack([steep * _border_slopes(p, xs, ys), prior])
+        return np.concatenate([steep * _border_slopes(p, xs, ys).T, prior.T], axis=1).T
 
     start = _start(piece)
     low = np.array([0, 0, -0.5, 1.5, 0.15, -0.12])
