@@ -1,16 +1,22 @@
-"""Copies that networks are shown: what shrinking keeps.
+"""Copies that networks are shown: what shrinking keeps; and what the networks say.
 
-Checked against scikit-image's block means.
+Checked against scikit-image's block means, and OpenCV's own runner of the same files.
 """
 
 from __future__ import annotations
 
+from pathlib import Path
+
+import cv2
 import numpy as np
 import pytest
+from scipy.special import softmax
 from skimage import data
 from skimage.measure import block_reduce
 
-from vision.network import fitted_in, halved, shrink
+import vision
+from vision import azimuth_body, azimuth_near, outline, rod_around, rod_kinds, rod_near
+from vision.network import fitted_in, halved, shares_of, shrink
 
 ROUNDING = 1.5  # grey levels, of two halvings
 
@@ -46,3 +52,30 @@ def test_places_in_a_shrunk_picture_are_those_of_the_photo(size: tuple[int, int]
     copy, k = fitted_in(ramp, 100, 80)
     photo = (np.array([20.0, 15.0]) + 0.5) * k - 0.5
     assert copy[15, 20, :2] == pytest.approx(photo * 250 / np.array(size), abs=2.5)
+
+
+@pytest.mark.parametrize(
+    ("file", "size"),
+    [
+        (outline.WIDE_FILE, (outline.WIDTH, outline.HEIGHT)),
+        (outline.NEAR_FILE, (outline.NEAR_WIDTH, outline.NEAR_HEIGHT)),
+        (rod_kinds.FILE, (rod_kinds.WIDTH, rod_kinds.HEIGHT)),
+        (rod_near.FILE, (rod_near.WIDTH, rod_near.HEIGHT)),
+        (rod_around.FILE, (rod_around.WIDTH, rod_around.HEIGHT)),
+        (azimuth_body.FILE, (azimuth_body.WIDTH, azimuth_body.HEIGHT)),
+        (azimuth_near.FILE, (azimuth_near.WIDTH, azimuth_near.HEIGHT)),
+    ],
+)
+@pytest.mark.parametrize("threads", [1, 2])
+def test_shares_are_those_of_another_runner(file: str, size: tuple[int, int], threads: int) -> None:
+    picture = np.asarray(cv2.resize(data.coffee(), size, interpolation=cv2.INTER_AREA), np.uint8)
+    net = cv2.dnn.readNetFromONNX(str(Path(vision.__file__).with_name(file)))
+    net.setInput(cv2.dnn.blobFromImage(picture, 1 / 255))
+    before = cv2.getNumThreads()
+    cv2.setNumThreads(threads)
+    try:
+        shares = shares_of(file, picture)
+    finally:
+        cv2.setNumThreads(before)
+    assert shares == pytest.approx(softmax(net.forward()[0], axis=0), abs=1e-3)
+    assert shares.shape[1:] == size[::-1] and len(np.unique(shares.argmax(axis=0))) > 1

@@ -21,6 +21,7 @@ Picture = NDArray[np.uint8]
 
 @cache
 def _network(name: str, threads: int) -> onnxruntime.InferenceSession:
+    onnxruntime.disable_telemetry_events()  # of its builds for Windows
     options = onnxruntime.SessionOptions()
     options.intra_op_num_threads = threads
     options.add_session_config_entry("session.intra_op.allow_spinning", "0")  # others want to work

@@ -214,9 +214,7 @@ def _border_slopes(p: Array, x: Array, y: Array) -> Array:
         sin * hand + cos * up,
         along * hand + right * up,
         np.where(on_flank, 0.0, math.cos(taper) - math.sin(taper) / math.tan(cone)),
-        np.where(
-            on_flank, along * out + across * up, half * math.sin(taper) / math.sin(cone) ** 2
-        ),
+        np.where(on_flank, along * out + across * up, half * math.sin(taper) / math.sin(cone) ** 2),
         np.where(on_flank, 0.0, above * out + (across - half) * up),
     ]
     return np.array(rows).T
