@@ -71,11 +71,6 @@ def test_shares_are_those_of_another_runner(file: str, size: tuple[int, int], th
     picture = np.asarray(cv2.resize(data.coffee(), size, interpolation=cv2.INTER_AREA), np.uint8)
     net = cv2.dnn.readNetFromONNX(str(Path(vision.__file__).with_name(file)))
     net.setInput(cv2.dnn.blobFromImage(picture, 1 / 255))
-    before = cv2.getNumThreads()
-    cv2.setNumThreads(threads)
-    try:
-        shares = shares_of(file, picture)
-    finally:
-        cv2.setNumThreads(before)
+    shares = shares_of(file, picture)
     assert shares == pytest.approx(softmax(net.forward()[0], axis=0), abs=1e-3)
     assert shares.shape[1:] == size[::-1] and len(np.unique(shares.argmax(axis=0))) > 1

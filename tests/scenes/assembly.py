@@ -418,9 +418,9 @@ def _body(out: Assembly, spec: dict[str, Any]) -> None:
                 put("rail", shapes.box(at, (0.8 * (x1 - x0), 0.15 * wide, 1.2)), other)
         if kind == "canted":
             # a slab on the upper half of the face, further out on one side
-            turn = shapes.frame_along((0, 0, 1), (1.0, 0.12, 0.0))
+            aside = shapes.frame_along((0, 0, 1), (1.0, 0.12, 0.0))
             size = (1.2, 0.9 * wide * (1 - taper), 0.4 * (top - low))
-            put("slab", shapes.box((x0, 0.0, low + 0.72 * (top - low)), size, turn), other)
+            put("slab", shapes.box((x0, 0.0, low + 0.72 * (top - low)), size, aside), other)
         if kind == "finned":
             # four thin fins along either side, one above the other
             for side in (-1, 1):
