@@ -67,7 +67,10 @@ def test_places_in_a_shrunk_picture_are_those_of_the_photo(size: tuple[int, int]
     ],
 )
 @pytest.mark.parametrize("threads", [1, 2])
-def test_shares_are_those_of_another_runner(file: str, size: tuple[int, int], threads: int) -> None:
+def test_shares_are_those_of_another_runner(
+    file: str, size: tuple[int, int], threads: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(cv2, "getNumThreads", lambda: threads)
     picture = np.asarray(cv2.resize(data.coffee(), size, interpolation=cv2.INTER_AREA), np.uint8)
     net = cv2.dnn.readNetFromONNX(str(Path(vision.__file__).with_name(file)))
     net.setInput(cv2.dnn.blobFromImage(picture, 1 / 255))

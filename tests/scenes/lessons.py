@@ -75,7 +75,12 @@ class Lesson:
 
     def size(self, name: str) -> Size:
         """Of a picture."""
-        return self.sizes[name.partition("-")[0]]
+        return size_of(name, self.sizes)
+
+
+def size_of(name: str, sizes: dict[str, Size]) -> Size:
+    """Of a picture, whose folder's name comes before what follows its number."""
+    return sizes[name.partition("-")[0]]
 
 
 def rake_frames(scene: assembly.Assembly, spec: Spec, plan: Plan) -> Frames:
@@ -116,9 +121,7 @@ def rod_frames(scene: assembly.Assembly, spec: Spec, plan: Plan) -> Frames:
     up = own[1] - own[0]
     near = rod_near.frame(own[0], own[1], width)
     frames = {"around-rod": upright(own[0] + 0.3 * up, up, ACROSS_PX / width), "near": near}
-    rng = np.random.default_rng([spec["seed"], plan["width"]])
-    away = rng.uniform(0.6, 1.0, 2) * rng.choice([-1, 1], 2) * (rod_near.WIDTH, rod_near.HEIGHT)
-    frames["near-beside"] = np.column_stack([near[:, :2], near[:, 2] + away * [1, 0.4]])
+    frames["near-beside"] = rod_masks.beside(near, spec, plan, (0.6, 1.0))
     if spec["surface"] in rod_masks.MIRRORS:
         below = rod_masks.mirrored(ends, view.position, rod_masks.glass_mm(spec))
         image = degrade.photo_points(view.project(below), size, plan)
@@ -168,7 +171,7 @@ def through_lens(drawing: Callable[..., Mask], sizes: dict[str, Size]) -> Drawin
         drawn = drawing(scene, spec, window)
 
         def draw(name: str, frame: Array, plan: Plan) -> Mask:
-            size = sizes[name.partition("-")[0]]
+            size = size_of(name, sizes)
             at = rod_masks.pixels_of(size, frame)
             return rod_masks.through_lens(drawn, scene.view, plan, at, size)
 

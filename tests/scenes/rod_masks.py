@@ -237,15 +237,22 @@ def near_frames(
     if outline is None:
         return {}
     frames = {"": rod_near.frame(*outline.axis, outline.width)}
-    rng = np.random.default_rng([spec["seed"], plan["width"]])
-    away = rng.uniform(0.7, 1.5, 2) * rng.choice([-1, 1], 2) * (rod_near.WIDTH, rod_near.HEIGHT)
-    frames["-beside"] = np.column_stack([frames[""][:, :2], frames[""][:, 2] + away * [1, 0.4]])
+    frames["-beside"] = beside(frames[""], spec, plan, (0.7, 1.5))
     if spec["surface"] in MIRRORS and (wide == ROD_IMAGE).sum() > LEAST_IMAGE:
         ends = np.array([scene.points_mm[f"rod axis at {at}"] for at in ("free end", "body")])
         below = mirrored(ends, view.position, glass_mm(spec))
         seen = degrade.photo_points(view.project(below), (view.width, view.height), plan)
         frames["-image"] = rod_near.frame(seen[0], seen[1], rod_near.IMAGE_WIDTH * outline.width)
     return frames
+
+
+def beside(
+    frame: Array, spec: dict[str, Any], plan: dict[str, Any], reach: tuple[float, float]
+) -> Array:
+    """A nearer look's frame moved aside by a random share, within ``reach``, of its size."""
+    rng = np.random.default_rng([spec["seed"], plan["width"]])
+    away = rng.uniform(*reach, 2) * rng.choice([-1, 1], 2) * (rod_near.WIDTH, rod_near.HEIGHT)
+    return np.column_stack([frame[:, :2], frame[:, 2] + away * [1, 0.4]])
 
 
 def _one(job: tuple[dict[str, Any], list[tuple[Path, dict[str, Any]]], Path]) -> None:
