@@ -153,6 +153,12 @@ def _stylus_and_cantilever(out: Assembly, spec: dict[str, Any]) -> None:
         long, thick = rod["length_mm"], rod["radius_mm"]
         club = [(0.0, 1.15), (0.08 * long, 1.35), (0.13 * long, 1.35), (0.18 * long, 1.0)]
         mesh = shapes.lathe([(at, thick * more) for at, more in club] + [(long, thick)])
+    if rod["kind"] == "jacketed rod":
+        # a tube over its middle, with square ends
+        long, thick = rod["length_mm"], rod["radius_mm"]
+        jacket = [(0.0, 1.0), (0.3 * long, 1.0), (0.3 * long, 1.45), (0.55 * long, 1.45)]
+        run = [(at, thick * more) for at, more in [*jacket, (0.55 * long, 1.0), (long, 1.0)]]
+        mesh = shapes.lathe(run, smooth=False)
     if rod["kind"] == "oval rod":
         mesh = mesh.moved(np.diag([0.7, 1.0, 1.0]))  # less high than wide
     lie = shapes.frame_along(along, (0.0, 0.0, 1.0))
@@ -428,6 +434,19 @@ def _body(out: Assembly, spec: dict[str, Any]) -> None:
                     at_z = low + (0.35 + 0.17 * k) * (top - low)
                     at = ((x0 + x1) / 2, side * wide / 2 * (1 - taper), at_z)
                     put("fin", shapes.box(at, (0.85 * (x1 - x0), 1.0, 0.35)), other)
+        if kind == "quartered":
+            # four pads in the corners of the face, each as thick again as the one before
+            for k, (side, up) in enumerate(((-1, 0.3), (1, 0.3), (-1, 0.72), (1, 0.72))):
+                at = (x0, side * 0.24 * wide * (1 - taper), low + up * (top - low))
+                size = (0.4 + 0.4 * k, 0.4 * wide * (1 - taper), 0.32 * (top - low))
+                put("pad", shapes.box(at, size), other)
+        if kind == "yoked":
+            # a bar over the top's front, wider than the body, its ends turned down
+            at = (x0 + 1.2, 0.0, top - 0.5)
+            put("yoke", shapes.box(at, (1.6, 1.12 * wide, 1.2)), other)
+            for side in (-1, 1):
+                at = (x0 + 1.2, side * 0.54 * wide, top - 0.2 * (top - low))
+                put("yoke end", shapes.box(at, (1.6, 0.07 * wide, 0.3 * (top - low))), other)
         if kind == "pillared":
             # a half-round pillar at either side of the face
             for side in (-1, 1):
@@ -795,6 +814,17 @@ def _surroundings(out: Assembly, spec: dict[str, Any]) -> None:
         out.lamps.append(("window", panel, list(9.0 * warm)))
         at = world.cantilever_direction(lamp["bearing_deg"] - 60.0, 50.0) * 190
         out.lamps.append(("bulb", shapes.ball(at, 8.0), [120.0, 100.0, 70.0]))
+    elif light == "disc and tube":
+        # a large dim disc overhead, a bright tube low down beside
+        above = world.cantilever_direction(lamp["bearing_deg"], 68.0)
+        turned = shapes.frame_along(-above, (1, 0, 0))
+        disc = shapes.lathe([(0.0, 75.0), (0.5, 75.0)]).moved(turned, above * 220)
+        out.lamps.append(("window", disc, list(6.0 * warm)))
+        low = world.cantilever_direction(lamp["bearing_deg"] + 110.0, 20.0)
+        tube = shapes.lathe([(-90.0, 5.0), (90.0, 5.0)], sides=32).moved(
+            shapes.frame_along((0, 0, 1), low), low * 190
+        )
+        out.lamps.append(("strip", tube, list(40.0 * warm)))
     elif light == "blinds":
         # a window behind slats: five bright bands
         low = world.cantilever_direction(lamp["bearing_deg"], 25.0)

@@ -16,7 +16,7 @@ from tests.scenes import odd
 QUANTITIES = ("rake", "cantilever", "azimuth")
 FAMILIES = ("tuning", "second", "third", "fourth", "fifth", "sixth", "seventh", "eighth", "odd",
             "ninth", "tenth", "eleventh", "twelfth", "thirteenth", "fourteenth",
-            "sealed")  # fmt: skip
+            "fifteenth", "sealed")  # fmt: skip
 # The tenth scenes were drawn, and counted, by the number of the ninth family.
 DRAWN_AS = {name: k for k, name in enumerate(FAMILIES)} | {"tenth": FAMILIES.index("ninth")}
 
@@ -53,7 +53,8 @@ BODIES = _growing(
     twelfth=["tiled", "buttressed"],
     thirteenth=["hooped", "pegged"],
     fourteenth=["keeled", "saddled"],
-    sealed=["canted", "finned"],
+    fifteenth=["canted", "finned"],
+    sealed=["quartered", "yoked"],
 )
 RODS = _growing(
     tuning=["tube", "thin rod", "tapered"],
@@ -71,7 +72,8 @@ RODS = _growing(
     twelfth=["bulged rod"],
     thirteenth=["grooved rod"],
     fourteenth=["beaded rod"],
-    sealed=["clubbed rod"],
+    fifteenth=["clubbed rod"],
+    sealed=["jacketed rod"],
 )
 THICK_RODS = ("tube", "tapered", "banded tube", "turned rod")
 SHANKS = _growing(
@@ -90,7 +92,8 @@ SHANKS = _growing(
     twelfth=["bar"],
     thirteenth=["rhomb"],
     fourteenth=["heptagon"],
-    sealed=["pentagon"],
+    fifteenth=["pentagon"],
+    sealed=["ellipse"],
 )
 TIPS = _growing(tuning=["conical", "elliptical", "long-edge"], second=["tapered shank"], odd=[])
 LIGHTS = _growing(
@@ -109,7 +112,8 @@ LIGHTS = _growing(
     twelfth=["four panels"],
     thirteenth=["row of bulbs"],
     fourteenth=["crossed tubes"],
-    sealed=["panel and bulb"],
+    fifteenth=["panel and bulb"],
+    sealed=["disc and tube"],
 )
 SURFACES = {
     "rake": (["mirror", "record", "back-silvered mirror", "glossy card", "matt card"],
