@@ -42,10 +42,10 @@ LEAST_PIECE_PX = 8
 LEAST_OVERLAP = 0.86  # of two straight sides and what is shown
 TAPER_SD, MOST_SLOPE = 0.03, 0.3  # px a px
 # what shares are off by at a thing's border, alike over some pixels along it
-MISS_SD = 1.3
+MISS_SD = 1.05
 # known scenes: the axis' standard deviations against the fit's own; times e for each so much
 # less overlap than a fine one
-FINE_OVERLAP, FOLD = 0.985, 0.09
+FINE_OVERLAP, FOLD = 0.985, 0.05
 
 
 def frame(low: Array, high: Array, width: float) -> Array:
