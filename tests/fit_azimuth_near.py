@@ -8,7 +8,8 @@ have no truth: in them no pair of edges is right. Goes out:
 - `vision.azimuth_word.NEAR`: for each class of borders the likeliest ``u`` and ``far`` of a mixture
   of a normal distribution and an even one over `ANYWHERE_DEG` (scipy);
 - `vision.azimuth_odds`: weights of a conditional logit between the pairs of a photo and none of
-  them, a pair being right to `RIGHT_DEG`; those off by up to `GREY_DEG` are left out. How unlikely
+  them, a pair being right to `RIGHT_DEG`; those off by up to `GREY_DEG` are left out. The pairs are
+  those that a reading chooses from: those told alone, and all when it has searched. How unlikely
   the truth is then, in scenes left out of the fit, tells whether a mark is worth having.
 
 The half slope difference that is right is that of a pair of edges, less what its azimuth is off:
@@ -28,16 +29,18 @@ from numpy.typing import NDArray
 from scipy.optimize import minimize
 from scipy.stats import norm
 
+from vision.azimuth import _answer as answer
 from vision.azimuth import _focal, depths_of
-from vision.azimuth_find import find_candidates, printed_lines
-from vision.azimuth_fit import Fitter, fit_picture
+from vision.azimuth import _joined as joined
+from vision.azimuth_find import ever_more, printed_lines
+from vision.azimuth_fit import Fitted, Fitter, fit_picture
 from vision.azimuth_look import find_borders
 from vision.azimuth_odds import WEIGHTS, marks_of, odds
 from vision.azimuth_shown import Witness
-from vision.azimuth_solve import Lens, solve_lines
+from vision.azimuth_solve import Depth, Lens, solve_lines
 from vision.azimuth_told import fit_told
 from vision.azimuth_word import ANYWHERE_DEG, NEAR, Near, near_half
-from vision.photo import load_photo
+from vision.photo import Photo, load_photo
 
 Array = NDArray[np.float64]
 RIGHT_DEG, GREY_DEG, RIDGE, FOLDS = 0.15, 0.3, 0.1, 6
@@ -45,7 +48,7 @@ RIGHT_DEG, GREY_DEG, RIDGE, FOLDS = 0.15, 0.3, 0.1, 6
 
 @dataclass
 class Seen:
-    """One photograph's pairs: marks and a one, how far off each is, odds, and the look's word."""
+    """What one reading chooses from: marks and a one, how far off, odds, and the look's word."""
 
     scene: str
     marks: Array
@@ -56,16 +59,36 @@ class Seen:
     truth: float | None
 
 
-def seen_in(path: Path, truth_deg: float | None) -> Seen | None:
-    """All pairs of edges that are fitted in a photograph; None without any."""
+def seen_in(path: Path, truth_deg: float | None) -> list[Seen]:
+    """The pairs of edges from which a photograph's reading chooses, at first and in the end."""
     photo = load_photo(path)
     rgb, scale = fit_picture(photo)
     ink = printed_lines(rgb)
     fitter, witness = Fitter(rgb, scale, ink), Witness(rgb, scale)
     borders = find_borders(rgb, scale, witness.share, witness.own)
-    near = near_half(borders)
-    pairs = fitter.fit_all(find_candidates(rgb, ink=ink, scale=scale), witness)
-    pairs += fit_told(borders, witness, fitter)
+    near, depths = near_half(borders), depths_of(borders)
+    known = fit_told(borders, witness, fitter)
+    candidates = [f.candidate for f in known]
+    told = [(c.edge, c.image) for c in candidates]
+    choices = [known]
+    for k, candidates in enumerate(ever_more(rgb, ink=ink, scale=scale, told=told)):
+        known = joined(known, fitter.fit_all(candidates, witness))
+        choices[1:] = [known]
+        if answer(known, candidates, near, depths, photo, k == 0 and bool(told))[1]:
+            break
+    scene = path.stem.rsplit("-", 1)[0]
+    return [_seen(scene, pairs, near, depths, photo, truth_deg) for pairs in choices if len(pairs)]
+
+
+def _seen(
+    scene: str,
+    pairs: list[Fitted],
+    near: Near | None,
+    depths: tuple[Depth, ...],
+    photo: Photo,
+    truth_deg: float | None,
+) -> Seen:
+    """What there is to choose from, and how far off each pair is."""
     off = np.full(len(pairs), math.inf)
     for k, pair in enumerate(pairs):
         if truth_deg is None:
@@ -74,16 +97,13 @@ def seen_in(path: Path, truth_deg: float | None) -> Seen | None:
         lens = Lens(f, relative_u, *photo.centre, math.hypot(photo.width, photo.height) / 2)
         sides = {name: fit.edge for name, fit in pair.sides.items()}
         try:
-            solution = solve_lines(pair.edge.edge, pair.image.edge, sides, lens, depths_of(borders))
+            solution = solve_lines(pair.edge.edge, pair.image.edge, sides, lens, depths)
         except (ValueError, np.linalg.LinAlgError):
             continue
         off[k] = math.degrees(solution.alpha) - truth_deg
-    if not pairs:
-        return None
     marks = [[*marks_of(pair, near).values(), 1.0] for pair in pairs]
     half = np.degrees([pair.half for pair in pairs])
     value = np.array([odds(pair, near) for pair in pairs])
-    scene = path.stem.rsplit("-", 1)[0]
     return Seen(scene, np.array(marks), off, value, half, near, truth_deg)
 
 
@@ -129,7 +149,7 @@ def print_near(seen: list[Seen]) -> None:
 
         p = minimize(improbable, [-2.0, -1.0], method="Nelder-Mead").x
         u, far = math.exp(p[0]), 1 / (1 + math.exp(-p[1]))
-        print(good, len(miss), f"photos: u {u:.3f} far {far:.2f}")
+        print(good, len(miss), f"choices: u {u:.3f} far {far:.2f}")
 
 
 def main(*arguments: str) -> None:
@@ -143,8 +163,7 @@ def main(*arguments: str) -> None:
             if truth["quantity"] == "azimuth" and (
                 own is None or not copies or copy in copies[0].split(",")
             ):
-                photo = seen_in(folder / name, own)
-                seen += [] if photo is None else [photo]
+                seen += seen_in(folder / name, own)
     print_near(seen)
     names = [*WEIGHTS, "constant"]
     print({n: round(float(w), 2) for n, w in zip(names, fit_weights(seen), strict=True)})
@@ -154,7 +173,7 @@ def main(*arguments: str) -> None:
     for k in range(FOLDS):
         weights = fit_weights([photo for photo in seen if fold[photo.scene] != k])
         left_out += unlikely(weights, [p for p in seen if fold[p.scene] == k], 0.0)[0]
-    print(f"{len(seen)} photos, unlikelihood in scenes left out {left_out:.1f}")
+    print(f"{len(seen)} choices, unlikelihood in scenes left out {left_out:.1f}")
 
 
 if __name__ == "__main__":

@@ -143,26 +143,36 @@ def test_where_the_pair_may_be_wrong_the_sides_are_heeded() -> None:
 
 def fitted(half_deg: float, sides_deg: float | None = None, **marks: float) -> Any:
     """A pair of straight edges as far as odds and choice look at it."""
-    given = {"u": 0.03, "body": 1.0, "contrast": 0.2, "straightness": 0.1, "y": 0.0} | marks
+    given = {"u": 0.03, "body": 1.0, "clear": 1.0, "whole": 1.0, "straightness": 0.1, "y": 0.0}
+    given |= marks
     ends = np.array([[0.0, given["y"]], [500.0, given["y"]]])
     one = EdgeFit(
         x=250.0, y=given["y"], angle=math.radians(half_deg), length=500.0,
         covariance=np.diag([0.01, math.radians(given["u"]) ** 2]), blur=2.0,
-        contrast=given["contrast"], noise=0.01, straightness=given["straightness"], clipped=0.0,
+        contrast=0.2, noise=0.01, straightness=given["straightness"], clipped=0.0,
     )  # fmt: skip
     low = replace(one, y=given["y"] + 100.0, angle=-one.angle)
-    edge, image = (BlockFit(e, ends, 1.0, 1.0, 9.0, np.ones(20, bool)) for e in (one, low))
+    edge, image = (
+        BlockFit(e, ends, given["whole"], 1.0, 9.0, np.ones(20, bool)) for e in (one, low)
+    )
     return Fitted(
         Candidate(ends, ends + [0.0, 100.0], {}, 0.0, {"cup": 0.0}), edge, image,
         {} if sides_deg is None else dict.fromkeys(SIDES, image),
         math.radians(half_deg), None if sides_deg is None else math.radians(sides_deg), 0.0, 0.8,
-        shown=Shown(given["body"], 1.0, 1.0, 1.0, 0.0),
+        shown=Shown(given["body"], 1.0, 1.0, given["clear"], 0.0),
     )  # fmt: skip
 
 
 @pytest.mark.parametrize(
     "worse",
-    [{"u": 0.1}, {"body": 0.5}, {"contrast": 0.005}, {"straightness": 1.5}, {"sides_deg": 1.8}],
+    [
+        {"u": 0.1},
+        {"body": 0.5},
+        {"clear": 0.5},
+        {"whole": 0.5},
+        {"straightness": 1.5},
+        {"sides_deg": 1.8},
+    ],
 )
 def test_what_makes_a_pair_less_likely(worse: dict[str, float]) -> None:
     assert odds(fitted(1.0, **{"sides_deg": 1.0, **worse}), None) < odds(fitted(1.0, 1.0), None)

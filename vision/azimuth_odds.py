@@ -9,36 +9,34 @@ from __future__ import annotations
 
 import math
 
-from vision.azimuth_fit import Fitted, contrast, crooked, vague
+from vision.azimuth_fit import Fitted, crooked, vague
 from vision.azimuth_word import Near
 
-CONSTANT = -4.0
+CONSTANT = -6.71
 WEIGHTS = {
-    "crooked edge": -2.1,
-    "soft image": 1.77,
-    "faint image": -1.83,
-    "vague": -2.59,
-    "sides": 4.16,
-    "sides' miss": -0.98,
-    "body": 4.98,
-    "border": 2.21,
-    "near": 0.95,
+    "crooked image": -3.16,
+    "whole image": 3.52,
+    "vague": -1.21,
+    "sides": 3.03,
+    "sides' miss": -1.02,
+    "body": 2.03,
+    "clear": 3.82,
+    "near": 0.64,
 }
-SIDES_DEG, SOFT, FAINT = 0.3, 0.005, 0.02
+SIDES_DEG = 0.3
 
 
 def marks_of(fitted: Fitted, near: Near | None) -> dict[str, float]:
     """What tells right pairs from wrong ones, by the names of `WEIGHTS`."""
     miss = None if fitted.by_sides is None else math.degrees(fitted.half - fitted.by_sides)
     return {
-        "crooked edge": crooked(fitted.edge.edge),
-        "soft image": math.log(fitted.image.edge.blur / (SOFT * fitted.image.edge.length)),
-        "faint image": max(0.0, math.log(FAINT / max(contrast(fitted.image), 1e-3))),
+        "crooked image": crooked(fitted.image.edge),
+        "whole image": fitted.image.share,
         "vague": vague(fitted),
         "sides": 0.0 if miss is None else 1.0,
         "sides' miss": 0.0 if miss is None else math.log1p((miss / SIDES_DEG) ** 2),
         "body": 1.0 if fitted.shown is None else fitted.shown.body,
-        "border": 1.0 if fitted.shown is None else fitted.shown.border,
+        "clear": 1.0 if fitted.shown is None else fitted.shown.clear,
         "near": 0.0 if near is None else near.gain(math.degrees(fitted.half)),
     }
 
