@@ -74,7 +74,7 @@ GENERATOR_U_DEG = 0.75  # body against generator, commonly 1-2 degrees at most; 
 # No pairs are looked for but those that are told where the choice among these is so sure and gives
 # the angle so well. Once searched, the finer search only follows a refusal: it costs as much as all
 # else, and readings that could be given without it are no better with it.
-SETTLED_SHARE, SETTLED_U_DEG = 0.85, 0.08
+SETTLED_SHARE, SETTLED_U_DEG = 0.95, 0.15
 
 
 @dataclass(frozen=True)
