@@ -1,13 +1,13 @@
 """Teach the networks of `vision` from crops whose every pixel is known.
 
     python -m tests.teach TASK CROPS [CROPS ...] --out FILE.onnx [--steps 6000] [--check CROPS]
-                          [--start FILE.pt --rate 0.001]
+                          [--start FILE.onnx --rate 0.001]
 
 Wants PyTorch and a GPU (minutes there). Each network is a small U-Net (Ronneberger et al. 2015,
 arXiv:1505.04597) that says what each pixel shows. Scale, turn, shift, colours (of each kind of
 thing by itself too), light, blur and noise are changed at random at every step, so that it learns
-shapes and not this renderer's looks. Beside FILE.onnx goes FILE.pt, from which to go on with other
-crops.
+shapes and not this renderer's looks. Beside FILE.onnx goes FILE.pt; either is one to go on from
+with other crops.
 """
 
 from __future__ import annotations
@@ -31,6 +31,7 @@ from torch import Tensor, nn
 
 from tests.scenes import lessons
 from tests.scenes.outlines import NEAR_TIP, STEP, WIDE_END
+from tests.teach_start import go_on_from
 from vision import azimuth_near, outline, rod_around, rod_near
 
 Bytes = NDArray[np.uint8]
@@ -59,6 +60,7 @@ class Task:
     flips: bool = False
 
 
+SHOWN = 256  # pictures shown to a network that goes on
 WIDER = (24, 36, 56, 80, 104)  # channels of networks for small pictures
 TASKS = {
     "outline": Task(
@@ -251,10 +253,13 @@ def steps_of(args: Any, optimiser: Any) -> Iterator[int]:
         done = max(step / args.steps, (time.time() - begun) / args.seconds)
 
 
-def begun(args: Any, net: nn.Module, decay: float) -> torch.optim.AdamW:
-    """What changes a network's weights, which are those taught before where they are given."""
+def begun(args: Any, net: nn.Module, decay: float, shown: Tensor) -> torch.optim.AdamW:
+    """What changes a network's weights, which are those taught before where they are given.
+
+    ``shown`` are pictures as the network will see them.
+    """
     if args.start:
-        net.load_state_dict(torch.load(args.start, weights_only=True))
+        go_on_from(args.start, net, shown)
     return torch.optim.AdamW(net.parameters(), lr=args.rate, weight_decay=decay)
 
 
@@ -265,7 +270,9 @@ def train(args: Any) -> None:
     pictures, masks = (v.cuda() for v in load(args.crops))
     generator = torch.Generator("cuda").manual_seed(args.seed)
     net = UNet(task.channels, len(task.weight)).cuda().to(memory_format=torch.channels_last)
-    optimiser = begun(args, net, 0.02)
+    some = torch.randperm(len(pictures))[:SHOWN]
+    x, kinds = windows(task, pictures[some], masks[some], generator)
+    optimiser = begun(args, net, 0.02, repainted(x, kinds, generator))
     mean = torch.optim.swa_utils.AveragedModel(
         net, multi_avg_fn=torch.optim.swa_utils.get_ema_multi_avg_fn(0.998), use_buffers=True
     )
@@ -308,7 +315,7 @@ def add_options(parser: argparse.ArgumentParser, steps: int) -> None:
     )
     parser.add_argument("--batch", type=int, default=64)
     parser.add_argument("--rate", type=float, default=2e-3, help="of learning, at most")
-    parser.add_argument("--start", type=Path, help="weights of a network taught before")
+    parser.add_argument("--start", type=Path, help=".onnx or .pt of a network taught before")
     parser.add_argument("--seed", type=int, default=1)
 
 

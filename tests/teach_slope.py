@@ -20,7 +20,7 @@ from torch import Tensor, nn
 from torch.nn import functional
 
 from tests.scenes.outlines import WIDE_END
-from tests.teach import add_options, begun, pair, repainted, steps_of
+from tests.teach import SHOWN, add_options, begun, pair, repainted, steps_of
 from vision.surface_slope import END_AT, HEIGHT, SLOPES_DEG, WIDTH
 
 SOFT_DEG = 0.35  # of what counts as the right slope
@@ -103,7 +103,9 @@ def train(args: Any) -> None:
     pictures, slopes = (v.cuda() for v in load(args.crops))
     generator = torch.Generator("cuda").manual_seed(args.seed)
     net = Slopes().cuda().to(memory_format=torch.channels_last)
-    optimiser = begun(args, net, 0.05)
+    some = torch.randperm(len(pictures))[:SHOWN]
+    shown, _ = windows(pictures[some], slopes[some], generator)
+    optimiser = begun(args, net, 0.05, shown)
     mean = torch.optim.swa_utils.AveragedModel(
         net, multi_avg_fn=torch.optim.swa_utils.get_ema_multi_avg_fn(0.998), use_buffers=True
     )
