@@ -434,3 +434,15 @@ def test_a_mirror_without_the_stylus_image_must_be_square_to_what_is_seen(
     x, y = -100 * math.sin(across), 100 * math.cos(across)
     normal = Line("normal", 50.0, 40.0, 50.0 + x, 40.0 + y, math.radians(0.3))
     assert rake._askew(normal, Slope(slope, 0.5)) == (away > 2)
+
+
+def test_a_surface_told_by_no_clear_grooves_is_called_doubtful(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """On cards that shine the network and faint lines err alike; the reading says so."""
+    photo = load_photo(Path(__file__).parents[1] / "sample_images" / "rake-5.jpg")  # a record
+    clear = find_rake(photo, Options())
+    monkeypatch.setattr(rake, "groove_slope", lambda *_: None)
+    unclear = find_rake(photo, Options())
+    assert isinstance(clear, RakeLines) and "surface_doubtful" not in clear.flags
+    assert isinstance(unclear, RakeLines) and "surface_doubtful" in unclear.flags

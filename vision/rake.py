@@ -199,6 +199,7 @@ def find_rake(photo: Photo, options: Options) -> RakeLines | Refusal:
                     _look(rod, needle),
                 )
             lines.append(surface)
+            flags.append("surface_doubtful")
             if groove is None:
                 flags.append("seen_reference" if beyond is None else "far_edge_reference")
     return RakeLines(tuple(lines), rod.pivot_right, on_mirror, tuple(flags), rod.thickness)
