@@ -175,9 +175,8 @@ def find_rake(photo: Photo, options: Options) -> RakeLines | Refusal:
         flags.append("no_reflection")
         groove = groove_slope(photo.rgb, needle.apex, needle.width, rod, _lean(lines))
         reach = 2 * rod.thickness
-        if groove is not None:
-            flags.append("groove_reference")
         if groove is not None and not _doubtful(groove, seen):
+            flags.append("groove_reference")
             lines += groove_lines(groove, needle.apex, reach)
         else:
             beyond = far_edge(photo.rgb, needle.apex, needle.width, rod)

@@ -38,7 +38,7 @@ FLAGS: dict[str, str] = {
     "seen_reference": "The surface's direction was judged roughly, from the picture as a whole: "
     "light the grooves, or stand the stylus on a small mirror.",
     "surface_doubtful": "Neither a mirror image nor clear grooves gave the surface's direction. "
-    "Over a record U holds; on a shiny card or plate the angle may be off by more: use a mirror.",
+    "On a shiny card or plate the angle may be off by more than U: use a mirror, or a record.",
     "soft_focus": "The edges are soft; a sharper photo would lower the uncertainty.",
     "marked_by_hand": "The lines were drawn by a person and snapped to the edges.",
     "photos_disagree": "The photos disagree by more than their uncertainties allow.",
