@@ -29,17 +29,10 @@ from numpy.typing import NDArray
 from scipy.optimize import minimize
 from scipy.stats import norm
 
-from vision.azimuth import _answer as answer
-from vision.azimuth import _focal, depths_of
-from vision.azimuth import _joined as joined
-from vision.azimuth_find import ever_more, printed_lines
-from vision.azimuth_fit import Fitted, Fitter, fit_picture
-from vision.azimuth_look import find_borders
+from vision.azimuth import Stage, _focal, stages
 from vision.azimuth_odds import WEIGHTS, marks_of, odds
-from vision.azimuth_shown import Witness
-from vision.azimuth_solve import Depth, Lens, solve_lines
-from vision.azimuth_told import fit_told
-from vision.azimuth_word import ANYWHERE_DEG, NEAR, Near, near_half
+from vision.azimuth_solve import Lens, solve_lines
+from vision.azimuth_word import ANYWHERE_DEG, NEAR, Near
 from vision.photo import Photo, load_photo
 
 Array = NDArray[np.float64]
@@ -62,33 +55,18 @@ class Seen:
 def seen_in(path: Path, truth_deg: float | None) -> list[Seen]:
     """The pairs of edges from which a photograph's reading chooses, at first and in the end."""
     photo = load_photo(path)
-    rgb, scale = fit_picture(photo)
-    ink = printed_lines(rgb)
-    fitter, witness = Fitter(rgb, scale, ink), Witness(rgb, scale)
-    borders = find_borders(rgb, scale, witness.share, witness.own)
-    near, depths = near_half(borders), depths_of(borders)
-    known = fit_told(borders, witness, fitter)
-    candidates = [f.candidate for f in known]
-    told = [(c.edge, c.image) for c in candidates]
-    choices = [known]
-    for k, candidates in enumerate(ever_more(rgb, ink=ink, scale=scale, told=told)):
-        known = joined(known, fitter.fit_all(candidates, witness))
-        choices[1:] = [known]
-        if answer(known, candidates, near, depths, photo, k == 0 and bool(told))[1]:
+    choices: list[Stage] = []
+    for k, stage in enumerate(stages(photo)):
+        choices[1:] = [stage]
+        if k > 0 and stage.settled:
             break
     scene = path.stem.rsplit("-", 1)[0]
-    return [_seen(scene, pairs, near, depths, photo, truth_deg) for pairs in choices if len(pairs)]
+    return [_seen(scene, stage, photo, truth_deg) for stage in choices if stage.known]
 
 
-def _seen(
-    scene: str,
-    pairs: list[Fitted],
-    near: Near | None,
-    depths: tuple[Depth, ...],
-    photo: Photo,
-    truth_deg: float | None,
-) -> Seen:
+def _seen(scene: str, stage: Stage, photo: Photo, truth_deg: float | None) -> Seen:
     """What there is to choose from, and how far off each pair is."""
+    pairs, near = stage.known, stage.near
     off = np.full(len(pairs), math.inf)
     for k, pair in enumerate(pairs):
         if truth_deg is None:
@@ -97,7 +75,7 @@ def _seen(
         lens = Lens(f, relative_u, *photo.centre, math.hypot(photo.width, photo.height) / 2)
         sides = {name: fit.edge for name, fit in pair.sides.items()}
         try:
-            solution = solve_lines(pair.edge.edge, pair.image.edge, sides, lens, depths)
+            solution = solve_lines(pair.edge.edge, pair.image.edge, sides, lens, stage.depths)
         except (ValueError, np.linalg.LinAlgError):
             continue
         off[k] = math.degrees(solution.alpha) - truth_deg
@@ -149,13 +127,13 @@ def print_near(seen: list[Seen]) -> None:
 
         p = minimize(improbable, [-2.0, -1.0], method="Nelder-Mead").x
         u, far = math.exp(p[0]), 1 / (1 + math.exp(-p[1]))
-        print(good, len(miss), f"choices: u {u:.3f} far {far:.2f}")
+        print(good, len(miss), f"photos: u {u:.3f} far {far:.2f}")
 
 
 def main(*arguments: str) -> None:
     """Print the likeliest constants."""
     copies = [a.removeprefix("copies=") for a in arguments if a.startswith("copies=")]
-    seen = []
+    seen, final = [], []
     for folder in (Path(a) for a in arguments if not a.startswith("copies=")):
         for name, truth in sorted(json.loads((folder / "truth.json").read_text()).items()):
             copy = name.rsplit("-", 1)[1].split(".")[0]
@@ -163,8 +141,10 @@ def main(*arguments: str) -> None:
             if truth["quantity"] == "azimuth" and (
                 own is None or not copies or copy in copies[0].split(",")
             ):
-                seen += seen_in(folder / name, own)
-    print_near(seen)
+                choices = seen_in(folder / name, own)
+                seen += choices
+                final += choices[-1:]
+    print_near(final)
     names = [*WEIGHTS, "constant"]
     print({n: round(float(w), 2) for n, w in zip(names, fit_weights(seen), strict=True)})
     scenes = sorted({photo.scene for photo in seen})

@@ -15,7 +15,7 @@ from __future__ import annotations
 import argparse
 import math
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from itertools import pairwise
@@ -253,13 +253,15 @@ def steps_of(args: Any, optimiser: Any) -> Iterator[int]:
         done = max(step / args.steps, (time.time() - begun) / args.seconds)
 
 
-def begun(args: Any, net: nn.Module, decay: float, shown: Tensor) -> torch.optim.AdamW:
+def begun(
+    args: Any, net: nn.Module, decay: float, shown: Callable[[], Tensor]
+) -> torch.optim.AdamW:
     """What changes a network's weights, which are those taught before where they are given.
 
-    ``shown`` are pictures as the network will see them.
+    ``shown`` gives pictures as the network will see them.
     """
     if args.start:
-        go_on_from(args.start, net, shown)
+        go_on_from(args.start, net, shown())
     return torch.optim.AdamW(net.parameters(), lr=args.rate, weight_decay=decay)
 
 
@@ -270,9 +272,12 @@ def train(args: Any) -> None:
     pictures, masks = (v.cuda() for v in load(args.crops))
     generator = torch.Generator("cuda").manual_seed(args.seed)
     net = UNet(task.channels, len(task.weight)).cuda().to(memory_format=torch.channels_last)
-    some = torch.randperm(len(pictures))[:SHOWN]
-    x, kinds = windows(task, pictures[some], masks[some], generator)
-    optimiser = begun(args, net, 0.02, repainted(x, kinds, generator))
+
+    def shown() -> Tensor:
+        some = torch.randperm(len(pictures))[:SHOWN]
+        return repainted(*windows(task, pictures[some], masks[some], generator), generator)
+
+    optimiser = begun(args, net, 0.02, shown)
     mean = torch.optim.swa_utils.AveragedModel(
         net, multi_avg_fn=torch.optim.swa_utils.get_ema_multi_avg_fn(0.998), use_buffers=True
     )

@@ -103,8 +103,11 @@ def train(args: Any) -> None:
     pictures, slopes = (v.cuda() for v in load(args.crops))
     generator = torch.Generator("cuda").manual_seed(args.seed)
     net = Slopes().cuda().to(memory_format=torch.channels_last)
-    some = torch.randperm(len(pictures))[:SHOWN]
-    shown, _ = windows(pictures[some], slopes[some], generator)
+
+    def shown() -> Tensor:
+        some = torch.randperm(len(pictures))[:SHOWN]
+        return windows(pictures[some], slopes[some], generator)[0]
+
     optimiser = begun(args, net, 0.05, shown)
     mean = torch.optim.swa_utils.AveragedModel(
         net, multi_avg_fn=torch.optim.swa_utils.get_ema_multi_avg_fn(0.998), use_buffers=True

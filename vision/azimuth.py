@@ -9,7 +9,7 @@ camera and mirror (`vision.azimuth_solve`). Signs: DEVELOPERS.md, "Conventions".
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
 
@@ -126,6 +126,27 @@ def read_azimuth(photo: Photo, options: Options) -> Reading | Refusal:
     """
     if options.marks:
         return _read(snap_azimuth(photo, options), photo)
+    outcome: Reading | Refusal = NO_BODY
+    for stage in stages(photo):
+        outcome = stage.outcome
+        if stage.settled:
+            break
+    return outcome
+
+
+@dataclass(frozen=True)
+class Stage:
+    """All pairs known so far, what they tell, and whether nothing else need be looked for."""
+
+    known: list[Fitted]
+    near: Near | None
+    depths: tuple[Depth, ...]
+    outcome: Reading | Refusal
+    settled: bool
+
+
+def stages(photo: Photo) -> Iterator[Stage]:
+    """What a reading chooses from: the pairs told, then what ever longer searches add to them."""
     rgb, scale = fit_picture(photo)
     ink = printed_lines(rgb)
     fitter = Fitter(rgb, scale, ink)
@@ -135,15 +156,11 @@ def read_azimuth(photo: Photo, options: Options) -> Reading | Refusal:
     known = fit_told(borders, witness, fitter)
     candidates = [f.candidate for f in known]
     told = [(c.edge, c.image) for c in candidates]
-    outcome, settled = _answer(known, candidates, near, depths, photo, more=True)
-    search = iter(()) if settled else ever_more(rgb, ink=ink, scale=scale, told=told)
-    for k, candidates in enumerate(search):
+    yield Stage(known, near, depths, *_answer(known, candidates, near, depths, photo, more=True))
+    for k, candidates in enumerate(ever_more(rgb, ink=ink, scale=scale, told=told)):
         known = _joined(known, fitter.fit_all(candidates, witness))
         more = k == 0 and bool(told)
-        outcome, settled = _answer(known, candidates, near, depths, photo, more)
-        if settled:
-            break
-    return outcome
+        yield Stage(known, near, depths, *_answer(known, candidates, near, depths, photo, more))
 
 
 def _answer(

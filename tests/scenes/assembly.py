@@ -19,6 +19,14 @@ from tests.scenes.world import Array
 
 Plugin = dict[str, Any]
 # bodies whose face is plain enough for print
+# Shares of a rod's length and of its radius: thinner in the middle, thicker there, a collar just
+# behind the free end, a tube with square ends over the middle.
+ROD_PROFILES = {
+    "waisted rod": [(0.0, 1.0), (0.4, 0.75), (1.0, 1.0)],
+    "bulged rod": [(0.0, 1.0), (0.35, 1.3), (1.0, 1.0)],
+    "clubbed rod": [(0.0, 1.15), (0.08, 1.35), (0.13, 1.35), (0.18, 1.0), (1.0, 1.0)],
+    "jacketed rod": [(0.0, 1.0), (0.3, 1.0), (0.3, 1.45), (0.55, 1.45), (0.55, 1.0), (1.0, 1.0)],
+}
 LABELLED = ("box", "bevelled", "rounded", "guard", "two-colour", "octagon", "prow", "keystone")
 
 
@@ -124,14 +132,10 @@ def _stylus_and_cantilever(out: Assembly, spec: dict[str, Any]) -> None:
                       rod["kind"] == "stepped rod", rod["kind"] == "flared rod")  # fmt: skip
     if rod["kind"] == "turned rod":
         mesh = odd.turned_rod(spec)
-    if rod["kind"] == "waisted rod":
-        # thinner in the middle
+    if rod["kind"] in ROD_PROFILES:
         long, thick = rod["length_mm"], rod["radius_mm"]
-        mesh = shapes.lathe([(0.0, thick), (0.4 * long, 0.75 * thick), (long, thick)])
-    if rod["kind"] == "bulged rod":
-        # thicker in the middle
-        long, thick = rod["length_mm"], rod["radius_mm"]
-        mesh = shapes.lathe([(0.0, thick), (0.35 * long, 1.3 * thick), (long, thick)])
+        profile = [(at * long, thick * more) for at, more in ROD_PROFILES[rod["kind"]]]
+        mesh = shapes.lathe(profile, smooth=rod["kind"] != "jacketed rod")
     if rod["kind"] == "grooved rod":
         # three narrow grooves round it
         long, thick = rod["length_mm"], rod["radius_mm"]
@@ -148,17 +152,6 @@ def _stylus_and_cantilever(out: Assembly, spec: dict[str, Any]) -> None:
             bead = zip(np.linspace(-0.2, 0.2, 7), np.cos(np.linspace(-1.57, 1.57, 7)), strict=True)
             profile += [(at * long + off, thick * (1 + 0.3 * more)) for off, more in bead]
         mesh = shapes.lathe([*profile, (long, thick)])
-    if rod["kind"] == "clubbed rod":
-        # a thicker collar just behind its free end
-        long, thick = rod["length_mm"], rod["radius_mm"]
-        club = [(0.0, 1.15), (0.08 * long, 1.35), (0.13 * long, 1.35), (0.18 * long, 1.0)]
-        mesh = shapes.lathe([(at, thick * more) for at, more in club] + [(long, thick)])
-    if rod["kind"] == "jacketed rod":
-        # a tube over its middle, with square ends
-        long, thick = rod["length_mm"], rod["radius_mm"]
-        jacket = [(0.0, 1.0), (0.3 * long, 1.0), (0.3 * long, 1.45), (0.55 * long, 1.45)]
-        run = [(at, thick * more) for at, more in [*jacket, (0.55 * long, 1.0), (long, 1.0)]]
-        mesh = shapes.lathe(run, smooth=False)
     if rod["kind"] == "oval rod":
         mesh = mesh.moved(np.diag([0.7, 1.0, 1.0]))  # less high than wide
     lie = shapes.frame_along(along, (0.0, 0.0, 1.0))
