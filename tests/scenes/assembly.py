@@ -20,11 +20,12 @@ from tests.scenes.world import Array
 Plugin = dict[str, Any]
 # bodies whose face is plain enough for print
 # Shares of a rod's length and of its radius: thinner in the middle, thicker there, a collar just
-# behind the free end, a tube with square ends over the middle.
+# behind the free end, a tube with square ends over the middle, a neck that widens to a belly.
 ROD_PROFILES = {
     "waisted rod": [(0.0, 1.0), (0.4, 0.75), (1.0, 1.0)],
     "bulged rod": [(0.0, 1.0), (0.35, 1.3), (1.0, 1.0)],
     "clubbed rod": [(0.0, 1.15), (0.08, 1.35), (0.13, 1.35), (0.18, 1.0), (1.0, 1.0)],
+    "bottle rod": [(0.0, 0.8), (0.22, 0.8), (0.4, 1.15), (1.0, 1.15)],
     "jacketed rod": [(0.0, 1.0), (0.3, 1.0), (0.3, 1.45), (0.55, 1.45), (0.55, 1.0), (1.0, 1.0)],
 }
 LABELLED = ("box", "bevelled", "rounded", "guard", "two-colour", "octagon", "prow", "keystone")
@@ -440,6 +441,22 @@ def _body(out: Assembly, spec: dict[str, Any]) -> None:
             for side in (-1, 1):
                 at = (x0 + 1.2, side * 0.54 * wide, top - 0.2 * (top - low))
                 put("yoke end", shapes.box(at, (1.6, 0.07 * wide, 0.3 * (top - low))), other)
+        if kind == "cowled":
+            # a hood round the upper front: a roof and two sides, open below
+            size = (2.6, 1.06 * wide * (1 - taper), 0.8)
+            put("cowl", shapes.box((x0 + 0.2, 0.0, top - 0.1), size), other)
+            for side in (-1, 1):
+                at = (x0 + 0.2, side * 0.5 * wide * (1 - taper), low + 0.75 * (top - low))
+                put("cowl side", shapes.box(at, (2.6, 0.8, 0.5 * (top - low))), other)
+        if kind == "chequered":
+            # squares of another colour on the face, flush with it
+            for k, at_z in enumerate((0.24, 0.5, 0.76)):
+                for j in range(4):
+                    if (j + k) % 2 == 0:
+                        at_y = (j - 1.5) * 0.22 * wide * (1 - taper)
+                        spot = (x0 - 0.004, at_y, low + at_z * (top - low))
+                        size = (0.02, 0.22 * wide * (1 - taper), 0.26 * (top - low))
+                        put("square", shapes.box(spot, size), other)
         if kind == "pillared":
             # a half-round pillar at either side of the face
             for side in (-1, 1):
@@ -818,6 +835,14 @@ def _surroundings(out: Assembly, spec: dict[str, Any]) -> None:
             shapes.frame_along((0, 0, 1), low), low * 190
         )
         out.lamps.append(("strip", tube, list(40.0 * warm)))
+    elif light == "doorway and lamp":
+        # a tall bright doorway on one side, a small lamp high on the other
+        side = world.cantilever_direction(lamp["bearing_deg"] + 70.0, 15.0)
+        frame = shapes.frame_along(-side, (0, 0, 1))
+        out.lamps.append(("window", shapes.plate(36, 90, 0.0).moved(frame, side * 230),
+                          list(16.0 * warm)))  # fmt: skip
+        at = world.cantilever_direction(lamp["bearing_deg"] - 80.0, 65.0) * 200
+        out.lamps.append(("bulb", shapes.ball(at, 14.0), list(70.0 * warm)))
     elif light == "blinds":
         # a window behind slats: five bright bands
         low = world.cantilever_direction(lamp["bearing_deg"], 25.0)

@@ -5,7 +5,7 @@
 
 `render` path-traces the scenes of a set once (slow; resumes where it stopped). The other commands
 take renders from the cache, degrade each in several ways and write JPEGs with `truth.json`. All is
-fixed by seeds. The sets: "tuning" is for looking at; so are "second" to "fifteenth",
+fixed by seeds. The sets: "tuning" is for looking at; so are "second" to "sixteenth",
 earlier sealed sets with shapes and lights that tuning never shows; "lessons" and "more-lessons"
 are more scenes like theirs for the networks to learn from, "odd-lessons" scenes of any shape;
 "sealed" has other seeds, and shapes and lights that none of the sets before it shows, and exists
@@ -53,8 +53,9 @@ SCENES = {
     "thirteenth": (60000, 60, "thirteenth"),
     "fourteenth": (62000, 60, "fourteenth"),
     "fifteenth": (64000, 60, "fifteenth"),
-    "sealed": (66000, 60, "sealed"),
-    "pairs": (54000, 48, "pairs"),
+    "sixteenth": (66000, 60, "sixteenth"),
+    "sealed": (68000, 60, "sealed"),
+    "pairs": (55000, 48, "pairs"),
     "samples": (5000, 5, "samples"),
 }
 PAIRED = ("cantilever",)
@@ -63,7 +64,7 @@ COPIES = {"tuning": 4, "second": 6, "third": 6, "fourth": 4, "fifth": 4, "sixth"
           "lessons": 3, "seventh": 4, "more-lessons": 2, "eighth": 4,
           "odd-lessons": 2, "ninth": 4, "tenth": 4, "eleventh": 4,
           "twelfth": 4, "thirteenth": 4, "fourteenth": 4, "fifteenth": 4,
-          "sealed": 4, "pairs": 3}  # fmt: skip
+          "sixteenth": 4, "sealed": 4, "pairs": 3}  # fmt: skip
 
 
 def main(arguments: list[str] | None = None) -> int:

@@ -16,7 +16,7 @@ from tests.scenes import odd
 QUANTITIES = ("rake", "cantilever", "azimuth")
 FAMILIES = ("tuning", "second", "third", "fourth", "fifth", "sixth", "seventh", "eighth", "odd",
             "ninth", "tenth", "eleventh", "twelfth", "thirteenth", "fourteenth",
-            "fifteenth", "sealed")  # fmt: skip
+            "fifteenth", "sixteenth", "sealed")  # fmt: skip
 # The tenth scenes were drawn, and counted, by the number of the ninth family.
 DRAWN_AS = {name: k for k, name in enumerate(FAMILIES)} | {"tenth": FAMILIES.index("ninth")}
 
@@ -54,7 +54,8 @@ BODIES = _growing(
     thirteenth=["hooped", "pegged"],
     fourteenth=["keeled", "saddled"],
     fifteenth=["canted", "finned"],
-    sealed=["quartered", "yoked"],
+    sixteenth=["quartered", "yoked"],
+    sealed=["cowled", "chequered"],
 )
 RODS = _growing(
     tuning=["tube", "thin rod", "tapered"],
@@ -73,7 +74,8 @@ RODS = _growing(
     thirteenth=["grooved rod"],
     fourteenth=["beaded rod"],
     fifteenth=["clubbed rod"],
-    sealed=["jacketed rod"],
+    sixteenth=["jacketed rod"],
+    sealed=["bottle rod"],
 )
 THICK_RODS = ("tube", "tapered", "banded tube", "turned rod")
 SHANKS = _growing(
@@ -93,7 +95,8 @@ SHANKS = _growing(
     thirteenth=["rhomb"],
     fourteenth=["heptagon"],
     fifteenth=["pentagon"],
-    sealed=["ellipse"],
+    sixteenth=["ellipse"],
+    sealed=["cross"],
 )
 TIPS = _growing(tuning=["conical", "elliptical", "long-edge"], second=["tapered shank"], odd=[])
 LIGHTS = _growing(
@@ -113,7 +116,8 @@ LIGHTS = _growing(
     thirteenth=["row of bulbs"],
     fourteenth=["crossed tubes"],
     fifteenth=["panel and bulb"],
-    sealed=["disc and tube"],
+    sixteenth=["disc and tube"],
+    sealed=["doorway and lamp"],
 )
 SURFACES = {
     "rake": (["mirror", "record", "back-silvered mirror", "glossy card", "matt card"],

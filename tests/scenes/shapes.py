@@ -148,6 +148,7 @@ def needle(
         "cushion": superellipse(t - np.radians(turn_deg), 4.0, 1.15),
         "lobed": 0.48 + 0.02 * np.cos(3 * (t - np.radians(turn_deg))),
         "bar": superellipse(t - np.radians(turn_deg), 8.0, 1.4),
+        "cross": 0.45 + 0.05 * np.cos(4 * (t - np.radians(turn_deg))),
         "ellipse": superellipse(t - np.radians(turn_deg), 2.0, 1.25),
         "rhomb": superellipse(t - np.radians(turn_deg), 1.3, 1.0),
         "freeform": own_wall(t) if own_wall else np.full_like(t, 0.5),
