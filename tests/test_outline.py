@@ -71,6 +71,24 @@ def test_its_mirror_image_is_outlined_alike() -> None:
     assert image.axis * [1, -1] == pytest.approx(own.axis, abs=0.003)
 
 
+@pytest.mark.parametrize("shown", [0.9, 0.7, 0.5])
+def test_an_image_that_the_photo_cuts_off_is_an_image_still(shown: float) -> None:
+    """Beyond its border the network sees the rim drawn out, as a longer shank that is upright."""
+    rgb, rod = _picture(6.0)
+    level = round(TIP[1]) + 2
+    both = np.vstack([rgb[:level], rgb[:level][::-1]])
+    own = find_outline(both, rod, THICK)
+    assert own is not None
+    cut = np.ascontiguousarray(both[: round(2 * level - TIP[1] + shown * own.length)])
+    middle = np.array([0.0, level - 0.5])
+    frame = straightened(shrunk(cut, THICK), rod, THICK, (middle, 0.0))
+    image = needle._image(cut, rod, frame, own)
+    assert image is not None
+    assert image.length == pytest.approx(shown * own.length, rel=0.1)
+    off = math.degrees(math.atan2(image.axis[0], image.axis[1])) - 6.0
+    assert abs(off) < 3 * image.axis_u_deg
+
+
 def test_no_stylus_is_seen_where_there_is_none() -> None:
     rgb, rod = _picture(None)
     outline = find_outline(rgb, rod, THICK)

@@ -119,17 +119,26 @@ def _along_outline(
 def _image(rgb: NDArray[np.uint8], rod: SideRod, frame: Frame, outline: Outline) -> Outline | None:
     """The outline of the stylus' mirror image in a frame whose u axis is the line of symmetry.
 
-    A record smears what it reflects; what it shows is not of the stylus' own size.
+    A record smears what it reflects; what it shows is not of the stylus' own size. Where the photo
+    ends before the image does, it is as long as there is room for.
     """
     turn = frame.basis @ np.diag([1.0, -1.0]) @ np.linalg.inv(frame.basis)
     image = find_image(rgb, rod, outline, turn, frame.origin - turn @ frame.origin)
     if image is None or image.axis_u_deg > MOST_IMAGE_U_DEG:
         return None
+    length = min(outline.length, _room(image, rgb.shape))
     alike = (
         abs(math.log(image.half_width / outline.half_width)) < UNLIKE_WIDTH
-        and abs(math.log(image.length / outline.length)) < UNLIKE_LENGTH
+        and abs(math.log(image.length / length)) < UNLIKE_LENGTH
     )
     return image if alike else None
+
+
+def _room(outline: Outline, shape: tuple[int, ...]) -> float:
+    """Pixels from an outline's tip along its axis to the photo's border, at least its width."""
+    far = np.where(outline.axis > 0, np.array(shape[1::-1]) - 1.0, 0.0) - outline.tip
+    reach = far[outline.axis != 0] / outline.axis[outline.axis != 0]
+    return max(float(reach.min()), 2 * outline.half_width)
 
 
 def _shape_of(outline: Outline, frame: Frame) -> Shape:

@@ -147,11 +147,21 @@ def _seen(
     """The outline fitted to what a network shows in one copy, photo pixels."""
     # probabilities (3, rows, columns) of nothing, rod and stylus
     kinds = shares_of(file, part_of(rgb, framed(basis, origin), size))
-    piece = _largest(kinds[2] > 0.5)
-    fitted = None if piece is None else _fitted(kinds[2], kinds[1], piece)
+    inside = _inside(rgb.shape, basis, origin, size)
+    piece = _largest((kinds[2] > 0.5) & inside)
+    fitted = None if piece is None else _fitted(kinds[2], kinds[1], piece, inside)
     if piece is None or fitted is None:
         return None
     return _in_photo(fitted[0], piece, fitted[1], basis, origin)
+
+
+def _inside(
+    shape: tuple[int, ...], basis: Array, origin: Array, size: tuple[int, int]
+) -> NDArray[np.bool_]:
+    """Which pixels of a copy show the photo: beyond its border the copy only repeats its rim."""
+    x, y = np.meshgrid(np.arange(size[0]), np.arange(size[1]))
+    at = origin + np.stack([x, y], axis=-1) @ basis.T
+    return np.asarray(((at >= 0) & (at <= (shape[1] - 1, shape[0] - 1))).all(axis=2))
 
 
 def _largest(mask: NDArray[np.bool_]) -> NDArray[np.bool_] | None:
@@ -220,7 +230,9 @@ def _border_slopes(p: Array, x: Array, y: Array) -> Array:
     return np.array(rows).T
 
 
-def _fitted(stylus: Grey, rod: Grey, piece: NDArray[np.bool_]) -> tuple[Array, float] | None:
+def _fitted(
+    stylus: Grey, rod: Grey, piece: NDArray[np.bool_], inside_photo: NDArray[np.bool_]
+) -> tuple[Array, float] | None:
     rows, columns = (np.nonzero(piece.any(axis=k))[0] for k in (1, 0))
     y0, y1 = max(rows[0] - MARGIN_PX, 0), min(rows[-1] + MARGIN_PX, stylus.shape[0] - 1)
     x0, x1 = max(columns[0] - MARGIN_PX, 0), min(columns[-1] + MARGIN_PX, stylus.shape[1] - 1)
@@ -229,7 +241,7 @@ def _fitted(stylus: Grey, rod: Grey, piece: NDArray[np.bool_]) -> tuple[Array, f
     # above the stylus' upper end the rod, or glue, is in the way
     blind = cv2.dilate((rod > ROD_MOST).astype(np.uint8), np.ones((3, 3), np.uint8))
     covered = np.maximum.accumulate(blind[::-1], axis=0)[::-1][y0 : y1 + 1, x0 : x1 + 1] > 0
-    told = ~covered & (y > rows[0])
+    told = ~covered & (y > rows[0]) & inside_photo[y0 : y1 + 1, x0 : x1 + 1]
     if told.sum() < LEAST_PX:
         return None
     xs, ys, target = x[told], y[told], shown[told].astype(float)
