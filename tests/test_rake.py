@@ -27,6 +27,7 @@ from vision.needle import Needle, find_needle
 from vision.photo import FocalPrior, Photo, load_photo
 from vision.rake import RakeLines, find_rake, read_rake, solve_rake
 from vision.rake_model import Line, solve
+from vision.rake_surface import find_rod_over_surface
 from vision.reading import Reading, Refusal
 from vision.side_rod import SideRod, find_side_rod
 from vision.surface_slope import Slope
@@ -446,3 +447,31 @@ def test_a_surface_told_by_no_clear_grooves_is_called_doubtful(
     unclear = find_rake(photo, Options())
     assert isinstance(clear, RakeLines) and "surface_doubtful" not in clear.flags
     assert isinstance(unclear, RakeLines) and "surface_doubtful" in unclear.flags
+
+
+@pytest.mark.parametrize(("matched", "read"), [(100.0, True), (10.0, False)])
+def test_a_mirror_that_does_not_show_the_stylus_must_be_clear(
+    matched: float, read: bool, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A shadow may pass for the rod's image, but no shadow mirrors as many places."""
+
+    def alone(rgb, rod):
+        needle = find_needle(rgb, rod)
+        assert needle is not None and needle.image is not None
+        edges = {k: v for k, v in needle.edges.items() if not k.startswith("reflected")}
+        return replace(needle, edges=edges, image=None)
+
+    def over(rgb, pivot):
+        found = find_rod_over_surface(rgb, pivot)
+        assert found is not None and found.normal is not None
+        line = replace(found.normal.line, matched=matched)
+        return replace(found, normal=replace(found.normal, line=line))
+
+    photo = load_photo(Path(__file__).parents[1] / "sample_images" / "rake-1.jpg")
+    monkeypatch.setattr(rake, "find_needle", alone)
+    monkeypatch.setattr(rake, "find_rod_over_surface", over)
+    monkeypatch.setattr(rake, "_askew", lambda *_: False)
+    found = find_rake(photo, Options())
+    assert isinstance(found, RakeLines) == read
+    if isinstance(found, Refusal):
+        assert "mirror image is not clear" in found.reason

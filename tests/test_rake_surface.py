@@ -22,7 +22,16 @@ from vision.camera import Camera
 from vision.groove import SHADOW_U_DEG, groove_slope
 from vision.mirror_image import find_normal, find_symmetry
 from vision.rake_model import Line, Predictor, solve
-from vision.rake_surface import WRONG, find_rod_over_surface, groove_lines, joined_line
+from vision.rake_surface import (
+    CARD_U_DEG,
+    ON_CARD,
+    ON_RECORD,
+    RECORD_GROOVE_U_DEG,
+    WRONG,
+    find_rod_over_surface,
+    groove_lines,
+    joined_line,
+)
 from vision.side_rod import RodLine, SideRod
 
 POSES = [
@@ -306,6 +315,43 @@ def test_two_that_agree_outvote_a_third() -> None:
     assert 0 < with_third.angle < joined_line(told, tip, 50.0).angle
     denied = joined_line({**told, "beyond": (3.0, 0.35)}, tip, 50.0)
     assert denied.angle_u > with_third.angle_u
+
+
+def test_faint_grooves_on_what_may_be_a_card_are_believed_less() -> None:
+    """On a card the rod's shadow passes for them and misleads the network alike."""
+    told = {"seen": (1.0, 0.5), "groove": (0.8, 0.35)}
+    tip = np.array([300.0, 200.0])
+    lines = [joined_line(told, tip, 50.0, card) for card in (0.0, 0.3, 0.9)]
+    us = [math.degrees(line.angle_u) for line in lines]
+    assert us[0] < us[1] < us[2]
+    assert us[0] < math.degrees(joined_line(told, tip, 50.0).angle_u)
+    assert us[2] > CARD_U_DEG
+    # the mean moves from the groove to what the network sees
+    assert lines[0].angle < lines[1].angle < lines[2].angle < math.radians(1.0)
+
+
+@pytest.mark.parametrize("card", [0.0, 0.4, 1.0])
+def test_joined_line_is_the_mixture_of_record_and_card(card: float) -> None:
+    """Drawn by chance: the surface first, then each source right or wrong about the slope."""
+    told = {"seen": (1.5, 0.6), "groove": (0.5, 0.35)}
+    slopes = np.linspace(-40, 40, 80001)
+
+    def posterior(wrongs: dict[str, tuple[float, float]], most: float) -> np.ndarray:
+        density = np.ones_like(slopes)
+        for name, (slope, u) in told.items():
+            own = min(u, most) if name == "groove" else u
+            share, times = wrongs[name]
+            right, wrong = (norm.pdf(slopes, slope, k * own) for k in (1.0, times))
+            density *= (1 - share) * right + share * wrong
+        return np.asarray(density / density.sum())
+
+    record, shadow = posterior(ON_RECORD, RECORD_GROOVE_U_DEG), posterior(ON_CARD, 90.0)
+    density = (1 - card) * record + card * shadow
+    mean = float(density @ slopes)
+    variance = float(density @ (slopes - mean) ** 2) + card * CARD_U_DEG**2
+    line = joined_line(told, np.array([300.0, 200.0]), 50.0, card)
+    assert math.degrees(line.angle) == pytest.approx(mean, abs=0.01)
+    assert math.degrees(line.angle_u) == pytest.approx(math.sqrt(variance), rel=0.01)
 
 
 def _grooved(slope: float, bend: float = 0.0) -> np.ndarray:

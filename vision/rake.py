@@ -38,6 +38,7 @@ from vision.rake_surface import (
 )
 from vision.reading import BudgetPart, Component, Outcome, Reading, Refusal, Segment
 from vision.side_rod import SideRod, find_side_rod
+from vision.sunk_tip import card_chance, sunk_tip
 from vision.surface_slope import Slope, surface_slope
 
 if TYPE_CHECKING:
@@ -55,6 +56,8 @@ LEAST_QUALITY = 8.0  # of edges, over a mirror: below it they are smeared, such 
 WANTED_WIDTH_PX = 80.0
 # Of its width: the tip found may be above its place on the mirror, its image seen or not
 MOST_ABOVE, MOST_ABOVE_ALONE = 0.8, 0.3
+# Blocks found again in a mirror that does not show the stylus' image: shadows make up to 24
+MATCHED_ALONE = 30.0
 MOST_U_DEG = 0.9  # wider than that tells nothing to someone who wants the rake within a degree
 MOST_EDGE_U_DEG = 0.8  # doubtful edges may be the wrong ones; a doubtful surface is just uncertain
 MOST_MISS = 2.0  # of faint grooves or a mirror from the slope as seen, standard uncertainties
@@ -144,6 +147,13 @@ def find_rake(photo: Photo, options: Options) -> RakeLines | Refusal:
             "Focus on the stylus' tip and keep dust and lint away from it.",
             _look(rod, needle),
         )
+    if needle.image is None and normal is not None and normal.line.matched < MATCHED_ALONE:
+        return _refusal(
+            "What looks like a mirror image is not clear, and the stylus shows none.",
+            "Keep shadows away from the stylus, and let the mirror show the stylus as well as the "
+            "cantilever.",
+            _look(rod, needle),
+        )
     square = None if normal is None else normal_line(normal, float(needle.apex[0]), rod)
     seen = None if needle.image is not None else surface_slope(photo.rgb, rod)
     if square is not None and seen is not None and _askew(square, seen):
@@ -181,15 +191,17 @@ def find_rake(photo: Photo, options: Options) -> RakeLines | Refusal:
         else:
             beyond = far_edge(photo.rgb, needle.apex, needle.width, rod)
             told = {"seen": (seen.slope_deg, seen.u_deg)}
+            card = None
             if groove is not None:
                 name = "grooves" if len(groove.sides) == 2 else "groove"
                 told[name] = (groove.slope_deg, min(groove.u_deg, FAINT_GROOVE_U_DEG))
+                card = card_chance(sunk_tip(photo.rgb, needle.outline, rod, groove.slope_deg))
             if beyond is not None:
                 told["beyond"] = (
                     math.degrees(half_turn(beyond.angle)),
                     math.degrees(beyond.angle_u),
                 )
-            surface = joined_line(told, needle.apex, reach)
+            surface = joined_line(told, needle.apex, reach, card)
             if surface.angle_u > math.radians(MOST_U_DEG):
                 return _refusal(
                     "Neither a mirror image nor grooves show clearly which way the surface runs.",

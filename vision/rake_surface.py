@@ -34,6 +34,11 @@ HIGHER = 0.85  # of the line's height: without what lies on the mirror, where th
 # misleads the network too; a far edge may be a shelf's; a network is never quite wrong.
 WRONG = {"groove": (0.45, 8.0), "grooves": (0.1, 8.0), "beyond": (0.4, 10.0), "seen": (0.2, 2.5)}
 FAINT_GROOVE_U_DEG = 0.35  # of such grooves, if they are grooves
+# The same where faint grooves show, on a record and on a card. There they are the rod's shadow,
+# along which the network sees the surface run, too: an error common to all that tells.
+RECORD_GROOVE_U_DEG, CARD_U_DEG = 0.2, 0.75
+ON_RECORD = WRONG | {"groove": (0.06, 8.0), "grooves": (0.06, 8.0)}
+ON_CARD = WRONG | {"groove": (0.9, 8.0), "grooves": (0.9, 8.0)}
 # Half of 2 mm along a groove of 60 to 146 mm radius, seen at the usual few degrees of elevation.
 ARC_U_DEG = 0.04
 
@@ -108,7 +113,12 @@ def _sloping(name: str, x: float, y: float, slope: float, u: float, reach: float
     return Line(name, x - dx, y - dy, x + dx, y + dy, math.radians(u))
 
 
-def joined_line(told: Mapping[str, tuple[float, float]], tip: Array, reach: float) -> Line:
+def joined_line(
+    told: Mapping[str, tuple[float, float]],
+    tip: Array,
+    reach: float,
+    card: float | None = None,
+) -> Line:
     """One line along the surface at the tip from all that tells doubtfully of its slope.
 
     Each may be right or wrong; every way to be so is as likely as it makes their differences, and
@@ -120,13 +130,37 @@ def joined_line(told: Mapping[str, tuple[float, float]], tip: Array, reach: floa
     tip : ndarray, shape (2,)
     reach : float
         Half the line's length, pixels.
+    card : float, optional
+        How likely it is that faint grooves are none, but a card's shadows
+        (`vision.sunk_tip.card_chance`); where grooves show.
     """
+    if card is None:
+        slope, u = _joined(told, WRONG)
+    else:
+        fine = {
+            name: (slope, min(u, RECORD_GROOVE_U_DEG) if name.startswith("groove") else u)
+            for name, (slope, u) in told.items()
+        }
+        on_record, record_u = _joined(fine, ON_RECORD)
+        on_card, card_u = _joined(told, ON_CARD)
+        slope = (1 - card) * on_record + card * on_card
+        u = math.sqrt(
+            (1 - card) * (record_u**2 + (on_record - slope) ** 2)
+            + card * (card_u**2 + CARD_U_DEG**2 + (on_card - slope) ** 2)
+        )
+    return _sloping("surface", float(tip[0]), float(tip[1]), slope, u, reach)
+
+
+def _joined(
+    told: Mapping[str, tuple[float, float]], wrongs: Mapping[str, tuple[float, float]]
+) -> tuple[float, float]:
+    """Mean and standard deviation of the slope over all ways to be right or wrong, degrees."""
     slopes = np.array([slope for slope, _ in told.values()])
     likely, means, variances = [], [], []
     for wrong in product((False, True), repeat=len(told)):
         weight, precisions = 1.0, []
         for (name, (_, u)), is_wrong in zip(told.items(), wrong, strict=True):
-            share, times = WRONG[name]
+            share, times = wrongs[name]
             weight *= share if is_wrong else 1 - share
             precisions.append((u * (times if is_wrong else 1.0)) ** -2)
         p = np.array(precisions)
@@ -137,7 +171,7 @@ def joined_line(told: Mapping[str, tuple[float, float]], tip: Array, reach: floa
     shares = np.array(likely) / sum(likely)
     slope = float(shares @ means)
     u = math.sqrt(float(shares @ (np.array(variances) + (np.array(means) - slope) ** 2)))
-    return _sloping("surface", float(tip[0]), float(tip[1]), slope, u, reach)
+    return slope, u
 
 
 def _over_mirror(rod: SideRod, normal: Normal) -> bool:
