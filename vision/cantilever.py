@@ -119,9 +119,7 @@ def find_cantilever(
     if pose is None:
         focal = _scaled_focal(photo.focal, factor)
         centre = (photo.centre[0] * factor + shift, photo.centre[1] * factor + shift)
-        found = find_grid(grey, focal, centre, shown=shown)
-        if found is not None and _askew(found, shown):
-            found = None
+        found = find_grid(grey, focal, centre, shown=shown, askew=lambda p: _askew(p, shown))
         own = sheet_pose(photo) if found is None else None
         if own is not None:
             found = own.scaled(factor)

@@ -12,6 +12,7 @@ null's ticks (`grid_comb`) where they show, and the choice among the poses (`gri
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from dataclasses import replace
 
 import cv2
@@ -35,7 +36,15 @@ from vision.grid_choose import (
     with_rivals,
     worth,
 )
-from vision.grid_comb import ends_agree, ends_seen, tick_ends, with_comb, with_end_bias, with_null
+from vision.grid_comb import (
+    ends_agree,
+    ends_seen,
+    tick_ends,
+    with_cells_told,
+    with_comb,
+    with_end_bias,
+    with_null,
+)
 from vision.grid_fit import MIN_TICKS, fit
 from vision.grid_glass import has_ghosts, line_swapped, swapped, with_ghost
 from vision.grid_guess import (
@@ -66,6 +75,7 @@ Array = NDArray[np.float64]
 __all__ = ["GLASS_INDEX", "GridPose", "find_grid"]
 
 COARSE_LONG_SIDE = 900
+LEAST_RIDGES = 300
 THIN, FEW = 1500, 500  # ridge points for the search, and for a first look
 FITTED, TICKED_FITTED = 6, 3  # starts that pass the first look
 FOR_TICKS = 4000  # ridge points by which ticks are counted: each has few
@@ -85,6 +95,7 @@ def find_grid(
     centre: tuple[float, float] | None = None,
     drawn: NDArray[np.float64] | None = None,
     shown: Shown | None = None,
+    askew: Callable[[GridPose], bool] | None = None,
 ) -> GridPose | None:
     """Find the printed grid and the plane it lies in.
 
@@ -101,6 +112,8 @@ def find_grid(
         lattice is sought through these alone.
     shown : Shown, optional
         What ``grey`` shows: the lattice is sought in what looks printed first.
+    askew : callable, optional
+        Whether a pose contradicts what else is known; another is sought then.
 
     Returns
     -------
@@ -123,10 +136,16 @@ def find_grid(
     prior = (math.log(lens[0]), lens[3])
     free_focal = focal.source == "guess" or focal.low_high is not None
     in_print = None
+
+    def holds(pose: GridPose | None) -> bool:
+        return pose is not None and not (askew is not None and askew(pose.scaled(1 / factor)))
+
     if drawn is None and shown is not None:
         in_print = _in_print(
             small, dark, shown, factor, coarse_centre, half_diagonal, lens, free_focal
         )
+        if in_print is not None and not holds(in_print[0]):
+            in_print = None
         if in_print is not None and in_print[1] > SURE_PRINT:
             return in_print[0].scaled(1 / factor)
     if drawn is not None:
@@ -142,11 +161,13 @@ def find_grid(
     pose = _chosen(small, candidates, points, prior, free_focal)
     if pose is not None and shown is not None:
         pose = _with_glass(pose, dark, prior)
-    if pose is None and in_print is not None:
+    if not holds(pose) and in_print is not None:
         return in_print[0].scaled(1 / factor)
-    if pose is None and drawn is None and shown is not None:
+    if not holds(pose) and drawn is None and shown is not None:
         pose = _in_shares(small, dark, shown, factor, coarse_centre, half_diagonal, lens)
-    if pose is None:
+    if pose is not None and not holds(pose) and not free_focal:
+        pose = _told_in_glass(small, dark, coarse_centre, half_diagonal, lens)
+    if pose is None or not holds(pose):
         return None
     pose = with_null(small, pose)
     pose = replace(pose, ink_half_width=_ink_half_width(small, pose, points))
@@ -220,6 +241,31 @@ def _in_shares(
     return None if sure is None else _with_glass(sure, dark, prior)
 
 
+def _told_in_glass(
+    grey: NDArray[np.float32],
+    dark: Ridges,
+    centre: tuple[float, float],
+    half_diagonal: float,
+    lens: tuple[float, float, float, float],
+) -> GridPose | None:
+    """The lattice in glass whose lines are told from their ghosts, where a plain one is askew.
+
+    Fronts of some lines with ghosts of others, and ticks beside them, pass for a plain lattice so
+    well that none in glass was sought.
+    """
+    if len(dark.xy) < LEAST_RIDGES:
+        return None
+    k1 = straightest(dark.thinned(2000), centre, half_diagonal)
+    camera = Camera(lens[0], *centre, k1, half_diagonal)
+    glass = in_glass(find_lines(dark, centre, half_diagonal, k1), dark, camera)
+    prior = (math.log(lens[0]), lens[3])
+    if not glass:
+        return None
+    candidates = _refined([], grey, dark, dark.thinned(THIN), prior, [p for _, p in glass])
+    pose = _chosen(grey, _credible(candidates, prior), dark, prior, False)
+    return pose if pose is not None and pose.layers_told else None
+
+
 def _with_glass(pose: GridPose, dark: Ridges, prior: tuple[float, float]) -> GridPose | None:
     """The pose with ghosts and the depth of the glass, where these explain enough more."""
     thin = dark.thinned(THIN)
@@ -290,17 +336,22 @@ def _polished(
     free_focal: bool,
 ) -> GridPose | None:
     """The pose that fits all points, or None where it cannot be the printed grid."""
+    start = with_cells_told(start, points, PITCHES_MM)
     pose = fit(start, points, prior, (1.5,), most=3000) or start
     few, by_ends = min(len(pose.columns), len(pose.rows)), None
     if few < 2 or tilt_u_deg(pose) > WEAK_TILT_DEG:
         by_ends = _by_ends(grey, pose, points, prior)
+        if by_ends is None and start.ends > 0:  # without them the pose strayed from its ticks
+            by_ends = _by_ends(grey, start, points, prior)
         if by_ends is None and few < 2:
             return None
         pose = by_ends or pose
-    if not is_plausible(pose) or not well_seen(pose, free_focal) or not usual_lens(pose, prior):
-        return None
     ends = tick_ends(grey, pose)
-    if ends is not None and not ends_agree(ends, pose):
+    if ends is not None:
+        if not ends_agree(ends, pose):
+            return None
+        pose = replace(pose, ends=ends_seen(ends, pose))
+    if not is_plausible(pose) or not well_seen(pose, free_focal) or not usual_lens(pose, prior):
         return None
     least = 2 if ends is not None else 3
     if free_focal and min(len(pose.columns), len(pose.rows)) < least:
@@ -357,7 +408,7 @@ def _attempt(
     seek_glass: bool = True,
 ) -> list[Candidate]:
     """Lattices through one set of ridge points, best first."""
-    if len(points.xy) < 300:
+    if len(points.xy) < LEAST_RIDGES:
         return []
     f_px, f_low, f_high, f_sigma = lens
     k1 = straightest(points.thinned(2000), centre, half_diagonal)

@@ -13,7 +13,7 @@ import numpy as np
 
 from vision.grid_fit import MIN_TICKS, on_either_layer
 from vision.grid_lines import Ridges
-from vision.grid_match import doubled, match
+from vision.grid_match import COLUMN, ROW, counted, doubled, match
 from vision.grid_pose import GridPose, apart
 
 Candidate = tuple[float, GridPose]  # score, pose
@@ -27,7 +27,8 @@ ENOUGH_LINES = 8  # for scatter to be the sheet's, not chance
 MOST_SCATTER_PX = 0.45  # half of that of points strewn within the gate of 1.5 px
 EITHER_LAYER_TILT_DEG = 0.75
 LEAST_SUPPORT, LEAST_FILLED = 0.51, 0.45  # right lattices reach 0.52-0.97 and 0.5-1.0
-MOST_OF_ALL = 0.8  # of the ridges, with many ticks: no chance, whatever the scatter of broad lines
+# of the ridges, or ends of many ticks: no chance, whatever the scatter of broad lines
+MOST_OF_ALL, SURE_ENDS = 0.8, 12
 EITHER_LAYER_SHARE = 0.75
 USUAL_DOUBLED = 0.4  # of the lines' lengths in glass, seen on both layers
 
@@ -96,10 +97,17 @@ def on_common_ground(
         return [], dark
     judged.sort(key=lambda c: -sum(c[0]) - 2 * worth(c[1]))
     shares, best = judged[0]
-    points = every if len(sets) == 1 or shares[1] > shares[0] else dark
+    in_dark = len(sets) > 1 and shares[0] >= shares[1] and _shows(best, sets[0])
+    points = dark if in_dark else every
     mean = sum(shares) / len(shares) + worth(best)
     scale = (max(shares) + worth(best)) / max(mean, 1e-6)  # as if on the better set alone
     return [((sum(some) / len(some) + worth(pose)) * scale, pose) for some, pose in judged], points
+
+
+def _shows(pose: GridPose, points: Ridges) -> bool:
+    """Whether lines of both families are among the points."""
+    matched = match(pose, points, 1.5)
+    return all(counted(matched.index[matched.axis == axis]) for axis in (COLUMN, ROW))
 
 
 def is_sure(score: float, pose: GridPose) -> bool:
@@ -135,7 +143,8 @@ def well_seen(pose: GridPose, free_focal: bool) -> bool:
     lines = (len(pose.columns) + len(pose.rows)) * (2 if pose.layers_told else 1)
     if any(len(family) == 2 and np.diff(family) > 1 for family in (pose.columns, pose.rows)):
         return False  # two lines of a family, and none seen between them
-    combed = pose.ticks >= SURE_TICKS and pose.support >= MOST_OF_ALL
+    told = pose.support >= MOST_OF_ALL or pose.ends >= SURE_ENDS
+    combed = pose.ticks >= SURE_TICKS and told
     if lines < ENOUGH_LINES and pose.rms_px > MOST_SCATTER_PX and not combed:
         return False
     if pose.ticks >= MIN_TICKS and not (free_focal and pose.support < LEAST_SUPPORT_WITH_TICKS):

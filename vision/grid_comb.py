@@ -26,6 +26,7 @@ LEAST_RING_IN_GLASS = 0.65  # the better of two phases is 0.4 by chance
 TICK_HALF_MM = 0.5
 GLASS_MM = (0.9, 6.5)  # as mirrors are sold
 MIN_ENDS = 4  # on each side
+CLEAR_OF_NOISE = (4.0, 2.5)  # times, of ticks for their ends to be looked for; first that do
 BOLD_FROM, PLAIN_TO = 1.25, 1.2  # darkness of a row near the column by that farther out
 LEAST_END_MM = 0.033
 END_BIAS_PX = 0.12  # by which tone curve and sharpening move the ends, all alike
@@ -76,24 +77,39 @@ def with_comb(pose: GridPose, points: Ridges, pitches_mm: tuple[float, ...]) -> 
     if best is None:
         return None
     _, mm, column, row = best
-    origin = pose.origin + pose.rotation[:, :2] @ np.array([column, row], float)
-    if _half_empty(view.grid - (column, row), points.weight, view.turned, mm):
-        # ticks had passed for rows: the cells are twice as large
-        every = replace(
-            pose,
-            origin=origin / 2,
-            pitch_mm=2 * mm,
-            columns=tuple((c - column) // 2 for c in pose.columns if (c - column) % 2 == 0),
-            rows=tuple((r - row) // 2 for r in pose.rows if (r - row) % 2 == 0),
-            thickness=None if pose.thickness is None else pose.thickness / 2,
-        )
-        return every if every.columns and every.rows and 2 * mm in pitches_mm else None
-    return replace(
+    moved = replace(
         pose,
-        origin=origin,
+        origin=pose.origin + pose.rotation[:, :2] @ np.array([column, row], float),
         pitch_mm=mm,
         columns=tuple(c - column for c in pose.columns),
         rows=tuple(r - row for r in pose.rows),
+    )
+    if not _half_empty(view.grid - (column, row), points.weight, view.turned, mm):
+        return moved
+    larger = _of_every_other(moved)
+    return larger if larger.columns and larger.rows and 2 * mm in pitches_mm else None
+
+
+def with_cells_told(pose: GridPose, points: Ridges, pitches_mm: tuple[float, ...]) -> GridPose:
+    """The pose with cells twice as large where ticks had passed for rows."""
+    if pose.pitch_mm is None or 2 * pose.pitch_mm not in pitches_mm:
+        return pose
+    view = view_of(pose, points)
+    if not _half_empty(view.grid, points.weight, view.turned, pose.pitch_mm):
+        return pose
+    larger = _of_every_other(pose)
+    return larger if larger.columns and larger.rows else pose
+
+
+def _of_every_other(pose: GridPose) -> GridPose:
+    """The lattice of the even columns and rows."""
+    return replace(
+        pose,
+        origin=pose.origin / 2,
+        pitch_mm=None if pose.pitch_mm is None else 2 * pose.pitch_mm,
+        columns=tuple(c // 2 for c in pose.columns if c % 2 == 0),
+        rows=tuple(r // 2 for r in pose.rows if r % 2 == 0),
+        thickness=None if pose.thickness is None else pose.thickness / 2,
     )
 
 
@@ -217,29 +233,44 @@ def tick_ends(grey: NDArray[np.float32], pose: GridPose) -> tuple[Array, Array] 
     full = np.median(depth[..., out < 0.38], axis=-1)
     rest = depth[..., out > 0.66]
     base, noise = np.median(rest, axis=-1), np.std(rest, axis=-1)
-    clear = inside & (np.abs(full - base) > np.maximum(4 * noise, 0.02))
-    clear &= np.abs(base) < 0.3 * np.abs(full)
-    share = (depth - base[..., None]) / np.where(clear, full - base, 1.0)[..., None]
+    strength = np.where(inside, np.abs(full - base), 0.0)
+    strength[np.abs(base) >= 0.3 * np.abs(full)] = 0.0
+    share = (depth - base[..., None]) / np.where(strength > 0, full - base, 1.0)[..., None]
     middle = (out > 0.36) & (out < 0.68)
-    reach, part = out[middle], share[..., middle]
-    below = part < 0.5
-    clear &= below.any(axis=-1) & ~below[..., 0]
+    for times in CLEAR_OF_NOISE:
+        clear = strength > np.maximum(times * noise, 0.02)
+        ends = _at_half(share[..., middle], out[middle], clear)
+        if ends is not None:
+            place = [
+                np.column_stack([sign * end[good] / mm, ticks[good] / mm, np.zeros(good.sum())])
+                for sign, (end, good) in zip((-1.0, 1.0), ends, strict=True)
+            ]
+            grid_x = np.sign(np.concatenate(place)[:, 0]) * TICK_HALF_MM / mm
+            return pose.project(np.concatenate(place)), grid_x
+    return None
+
+
+def _at_half(
+    share: Array, out: Array, clear: NDArray[np.bool_]
+) -> list[tuple[Array, NDArray[np.bool_]]] | None:
+    """Where along ``out`` the shares (2, M, N) of a tick's darkness fall to half, each side.
+
+    With which of the ticks agree; None with too few on a side.
+    """
+    below = share < 0.5
+    clear = clear & below.any(axis=-1) & ~below[..., 0]
     last = np.maximum(np.argmax(below, axis=-1), 1)
-    take = np.take_along_axis
-    high, low = (take(part, (last - k)[..., None], -1)[..., 0] for k in (1, 0))
-    end = reach[last - 1] + (reach[1] - reach[0]) * (high - 0.5) / np.maximum(high - low, 1e-6)
-    points, targets = [], []
-    for s, sign in enumerate((-1.0, 1.0)):
-        good = clear[s]
+    high, low = (np.take_along_axis(share, (last - k)[..., None], -1)[..., 0] for k in (1, 0))
+    end = out[last - 1] + (out[1] - out[0]) * (high - 0.5) / np.maximum(high - low, 1e-6)
+    found = []
+    for here, good in zip(end, clear, strict=True):
         if good.sum() < MIN_ENDS:
             return None
-        good = good & (np.abs(end[s] - np.median(end[s][good])) < 0.05)
+        good = good & (np.abs(here - np.median(here[good])) < 0.05)
         if good.sum() < MIN_ENDS:
             return None
-        place = np.column_stack([sign * end[s][good] / mm, ticks[good] / mm, 0 * end[s][good]])
-        points.append(pose.project(place))
-        targets.append(np.full(int(good.sum()), sign * TICK_HALF_MM / mm))
-    return np.concatenate(points), np.concatenate(targets)
+        found.append((here, good))
+    return found
 
 
 def ends_seen(ends: tuple[Array, Array], pose: GridPose) -> int:
@@ -286,6 +317,8 @@ def with_end_bias(
         None where ends a little longer do not fit.
     """
     bias = max(END_BIAS_PX, 0.4 * pose.rms_px) / pixels_a_mm(pose)  # mm; ragged ticks, ragged ends
+    outward = (pose.on_sheet(ends[0])[:, 0] - ends[1]) * np.sign(ends[1]) * (pose.pitch_mm or 1.0)
+    bias = max(bias, float(np.std(outward)) / math.sqrt(len(outward)))  # faint ticks, strewn ends
     longer = refit((ends[0], ends[1] * (1 + bias / TICK_HALF_MM)))
     if longer is None:
         return None

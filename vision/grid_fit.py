@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 
 from vision.grid_lines import Ridges
 from vision.grid_match import (
+    AN_END,
     COLUMN,
     ROW,
     TICK,
@@ -118,13 +119,18 @@ def residuals(pose: GridPose, xy: Array, matched: Match) -> tuple[Array, Array]:
 
 
 def equations(
-    pose: GridPose, xy: Array, matched: Match, focal: tuple[float, float]
+    pose: GridPose, xy: Array, matched: Match, focal: tuple[float, float], shared: float = 1.0
 ) -> tuple[Array, Array]:
-    """Normal equations of `moved_by`'s p, Cauchy weights and priors of the lens included."""
+    """Normal equations of `moved_by`'s p, Cauchy weights and priors of the lens included.
+
+    The points count ``shared`` times less against the priors. Ends of ticks were picked as those
+    that agree among themselves: where they lie off the lattice it is the lattice that is wrong.
+    """
     r, jac = residuals(pose, xy, matched)
     sigma = max(1.48 * float(np.median(np.abs(r))), 0.12)
-    weight = matched.trust / (1 + (r / (2 * sigma)) ** 2) / sigma**2
-    weight /= SHARED_NOISE
+    odd = np.where(matched.which == AN_END, 0.0, r)
+    weight = matched.trust / (1 + (odd / (2 * sigma)) ** 2) / sigma**2
+    weight /= SHARED_NOISE * shared
     normal = (jac * weight[:, None]).T @ jac
     right = -(jac * weight[:, None]).T @ r
     normal[6, 6] += 1 / focal[1] ** 2
@@ -165,7 +171,7 @@ def fit(
     GridPose or None
         None where too few points or lines lie on the lattice, or the lens would be absurd.
     """
-    normal = np.eye(9)
+    normal, shared = np.eye(9), 1.0
     least = min(100.0, max(0.1 * len(points.xy), LEAST_POINTS))
     for gate in gates:
         for _ in range(rounds):
@@ -178,8 +184,9 @@ def fit(
             if ends is not None:
                 if not (matched.axis == COLUMN).any():
                     return None
+                shared = _shared(matched)  # a lens fitted to the lines' bends would be odd
                 xy, matched = np.concatenate([xy, ends[0]]), matched.with_ends(ends[1])
-            normal, right = equations(pose, xy, matched, focal)
+            normal, right = equations(pose, xy, matched, focal, shared)
             try:
                 step = np.linalg.solve(normal, right)
             except np.linalg.LinAlgError:
@@ -199,16 +206,12 @@ def fit(
     matched = match(pose, points, gates[-1])
     if len(matched) < least:
         return None
-    columns, rows = (counted(matched.index[matched.axis == axis]) for axis in (COLUMN, ROW))
-    ticks = len(counted(matched.index[matched.axis == TICK], 3))
+    columns, rows, ticks = _lines_of(matched)
     enough = 1 if ticks >= MIN_TICKS else MIN_LINES
     if min(len(columns), len(rows)) < enough:
         return None
     rms_px = float(np.sqrt(np.mean(matched.miss**2)))
-    # scatter above that of clean ridges is shared by whole lines: bent, or not the lattice's
-    shared = max(0.0, (rms_px / CLEAN_PX) ** 2 - 1)
-    a_line = min(len(matched), most) / (2 * (len(columns) + len(rows) + ticks / 4))
-    covariance = np.linalg.pinv(normal) * (1 + shared * a_line / SHARED_NOISE)
+    covariance = np.linalg.pinv(normal) * (_shared(matched, most) / shared)
     floor = FLOOR_DEG if pose.thickness is None else GHOST_FLOOR_DEG
     for axis in (COLUMN, ROW):
         if np.sum((matched.axis == axis) & (matched.trust == 1)) < 10:
@@ -228,6 +231,24 @@ def fit(
         ticks=ticks,
         support=float(points.weight[matched.which].sum() / points.weight.sum()),
     )
+
+
+def _lines_of(matched: Match) -> tuple[tuple[int, ...], tuple[int, ...], int]:
+    """Columns and rows that were seen, and how many ticks."""
+    columns, rows = (counted(matched.index[matched.axis == axis]) for axis in (COLUMN, ROW))
+    return columns, rows, len(counted(matched.index[matched.axis == TICK], 3))
+
+
+def _shared(matched: Match, most: int | None = None) -> float:
+    """How many times less the points tell than if each erred by itself.
+
+    Scatter above that of clean ridges is shared by whole lines: bent, or not the lattice's.
+    """
+    columns, rows, ticks = _lines_of(matched)
+    number = len(matched) if most is None else min(len(matched), most)
+    a_line = number / (2 * max(len(columns) + len(rows) + ticks / 4, 1))
+    excess = max(0.0, float(np.mean(matched.miss**2)) / CLEAN_PX**2 - 1)
+    return 1 + excess * a_line / SHARED_NOISE
 
 
 def on_either_layer(pose: GridPose, columns: tuple[int, ...], rows: tuple[int, ...]) -> bool:

@@ -19,6 +19,7 @@ from vision.grid_pose import GLASS_INDEX, GridPose
 Array = NDArray[np.float64]
 COMB_MM, TICK_NEAR_MM, TICK_FAR_MM = 10.4, 0.12, 0.56  # the comb's reach, where its ticks show
 COLUMN, ROW, TICK = 0, 1, 2
+AN_END = -1  # in place of a ridge point's number
 END_TRUST = 3.0  # an end of a tick is seen once, a line in many points
 LEAST_TICK_POINTS = 25  # on each layer
 LEAST_TWICE = 0.15  # of the longer layer's length
@@ -104,7 +105,7 @@ class Match:
         n, across = len(ends), float(np.median(np.abs(self.across[self.axis == COLUMN])))
         zero = np.zeros(n)
         more = Match(
-            np.full(n, -1), np.full(n, COLUMN), zero, zero > 0, ends, zero,
+            np.full(n, AN_END), np.full(n, COLUMN), zero, zero > 0, ends, zero,
             np.full(n, END_TRUST), zero, np.full(n, across),
         )  # fmt: skip
         return Match(
