@@ -16,6 +16,8 @@ from tests.scenes.world import Array
 
 END_PX, TURN_DEG = 10.0, 3.0
 GLASS_INDEX = 1.52
+# printed lines: each way, of the frame's longer side at least, about the null, before the body
+MOST_LINES, LEAST_SEEN, REACH_MM, CLEAR_MM = 3, 0.08, 25.0, 0.5
 
 Line = tuple[tuple[float, float], tuple[float, float]]
 
@@ -55,11 +57,43 @@ def true_lines(truth: dict[str, Any]) -> dict[str, Array]:
     )
     deeper = 2 * _image_depth(spec)
     out = {}
+    if spec["ground"]["grid_pitch_mm"]:
+        number = 0
+        for way in _printed(spec, scene):
+            runs = (_seen(pixels(line), truth["degradation"]) for line in way)
+            for run in [run for run in runs if run is not None][:MOST_LINES]:
+                number += 1
+                out[f"grid line {number}"] = run
     for name, ends in lines.items():
         out[name] = pixels(ends)
         if spec["quantity"] != "cantilever":
             out[f"reflected {name}"] = pixels(ends * [1, 1, -1] - [0, 0, deeper])
     return out
+
+
+def _printed(spec: dict[str, Any], scene: assembly.Assembly) -> list[list[Array]]:
+    """Points along each printed line before the body, by the way they run, the null's first."""
+    ground = spec["ground"]
+    null = scene.points_mm["null"]
+    along = world.unit(scene.points_mm["grid line far"] - null)
+    square = np.cross([0.0, 0.0, 1.0], along)
+    steps = ground["grid_pitch_mm"] * np.array([0, 1, -1, 2, -2, 3, -3])
+    s = np.linspace(-REACH_MM, REACH_MM, 400)[:, None]
+    before = spec["body"]["front_mm"] - CLEAR_MM
+    ways = []
+    for run, aside in ((along, square), (square, along)):
+        lines = [null + k * aside + s * run for k in steps]
+        ways.append([line[line[:, 0] < before] for line in lines])
+    return ways
+
+
+def _seen(line: Array, plan: dict[str, Any]) -> Array | None:
+    """Both ends of what of a line lies in the photo, None where that is little."""
+    size = np.array([plan["width"], plan["height"]])
+    inside = line[((line > 0) & (line < size - 1)).all(axis=1)]
+    if len(inside) < 2 or np.linalg.norm(inside[-1] - inside[0]) < LEAST_SEEN * size.max():
+        return None
+    return inside[[0, -1]]
 
 
 def _image_depth(spec: dict[str, Any]) -> float:
