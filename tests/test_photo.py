@@ -76,6 +76,16 @@ def test_every_exif_orientation_comes_out_upright(orientation):
     assert red_corner(photo) == (True, True)
 
 
+@pytest.mark.parametrize("progressive", [False, True])
+def test_pixels_are_those_that_pillow_reads(progressive):
+    noise = np.random.default_rng(1).integers(0, 255, (300, 401, 3), np.uint8)
+    thumbnail = encoded(Image.fromarray(noise[:60, :80]), quality=50)
+    file = encoded(Image.fromarray(noise), quality=80, progressive=progressive, comment=thumbnail)
+    np.testing.assert_array_equal(load_photo(file).rgb, np.asarray(Image.open(io.BytesIO(file))))
+    with pytest.raises(PhotoError, match="damaged"):
+        load_photo(file[: len(file) // 2])
+
+
 def test_focal_length_by_the_diagonal():
     """CIPA DCG-001: the 35 mm equivalent is by the diagonal, 43.27 mm (36 x 24 mm)."""
     photo = load_photo(encoded(picture(), exif=exif_with(f35=26)))
@@ -169,6 +179,7 @@ BAD = {
     "tiny.png": (encoded(Image.new("RGB", (1, 1)), "PNG"), "1 x 1"),
     "huge.png": (png_header(20000, 10000), "million pixels"),
     "cut.jpg": (encoded(picture())[:2000], "damaged"),
+    "cut at the end.jpg": (encoded(picture())[:-60], "damaged"),
     "moving.gif": (
         encoded(picture(), "GIF", save_all=True, append_images=[Image.new("RGB", (640, 480))]),
         "animation",
