@@ -258,11 +258,12 @@ def _plain_jpeg(image: Image.Image, data: bytes) -> NDArray[np.uint8] | None:
     if data.find(b"\xff\xd9", _scan_at(data)) < 0:
         raise OSError("the picture's end is missing")
     flags = cv2.IMREAD_COLOR_RGB | cv2.IMREAD_IGNORE_ORIENTATION
-    rgb = cv2.imdecode(np.frombuffer(data, np.uint8), flags)
-    if rgb is None or rgb.shape[1::-1] != image.size:
+    decoded = cv2.imdecode(np.frombuffer(data, np.uint8), flags)
+    if decoded is None or decoded.shape[1::-1] != image.size:
         return None
+    rgb = np.asarray(decoded, np.uint8)
     upright = UPRIGHT.get(image.getexif().get(_ORIENTATION, 1))
-    return np.asarray(rgb if upright is None else np.ascontiguousarray(upright(rgb)), np.uint8)
+    return rgb if upright is None else np.ascontiguousarray(upright(rgb))
 
 
 def _scan_at(data: bytes) -> int:
