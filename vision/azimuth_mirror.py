@@ -20,7 +20,6 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 from numpy.typing import NDArray
-from scipy import fft
 
 Array = NDArray[np.float64]
 Picture = NDArray[np.float32]
@@ -153,13 +152,16 @@ def find_mirrors(channels: Picture) -> Mirrors:
         cv2.resize(channels, None, fx=scale, fy=scale, interpolation=area), np.float32
     )
     h, w = small.shape[:2]
-    size = fft.next_fast_len(round((1 + MOST_SHIFT) * h)), fft.next_fast_len(round(1.12 * w))
+    size = (
+        cv2.getOptimalDFTSize(round((1 + MOST_SHIFT) * h)),
+        cv2.getOptimalDFTSize(round(1.12 * w)),
+    )
     angles = np.radians(np.arange(-MOST_DEG, MOST_DEG + STEP_DEG / 2, STEP_DEG))
     small = _two_colours(small)
     own = _field(small)
     for edge in (own[:2], own[-2:], own[:, :2], own[:, -2:]):
         edge[:] = 0
-    spectrum = fft.fft2(own, size, axes=(0, 1))
+    spectrum = np.fft.fft2(own, size, axes=(0, 1))
     centre = np.array([(w - 1) / 2, (h - 1) / 2])
     inside = np.zeros((h, w), np.float32)
     inside[3:-3, 3:-3] = 1
@@ -170,8 +172,10 @@ def find_mirrors(channels: Picture) -> Mirrors:
         flags = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
         seen = cv2.warpAffine(small, matrix, (w, h), flags=flags, borderMode=cv2.BORDER_REPLICATE)
         mask = cv2.warpAffine(inside, matrix, (w, h), flags=flags) > 0.99
-        other = fft.fft2(_field(np.asarray(seen, np.float32)) * mask[..., None], size, axes=(0, 1))
-        table[k] = fft.ifft2((spectrum * other.conj()).sum(axis=2)).real
+        other = np.fft.fft2(
+            _field(np.asarray(seen, np.float32)) * mask[..., None], size, axes=(0, 1)
+        )
+        table[k] = np.fft.ifft2((spectrum * other.conj()).sum(axis=2)).real
     y = np.array([_signed(i, size[0]) for i in range(size[0])])[:, None]
     x = np.array([_signed(j, size[1]) for j in range(size[1])])[None, :]
     for k, angle in enumerate(angles):

@@ -17,9 +17,9 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
-from scipy.spatial.transform import Rotation
 
 from vision.grid import GridPose
 from vision.reading import BudgetPart, Component, Reading, Refusal, Segment
@@ -280,7 +280,7 @@ def _choice(lines: CantileverLines, rise: float) -> float:
 def _turned(lines: CantileverLines, vector: Array, log_f: float) -> CantileverLines:
     pose = lines.pose
     camera = replace(pose.camera, f=pose.camera.f * math.exp(log_f))
-    turn = Rotation.from_rotvec(vector).as_matrix()
+    turn = np.asarray(cv2.Rodrigues(vector)[0])
     origin = pose.origin * (1, 1, math.exp(log_f))
     return replace(
         lines, pose=replace(pose, camera=camera, rotation=turn @ pose.rotation, origin=origin)

@@ -19,9 +19,8 @@ from dataclasses import dataclass, replace
 import cv2
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy.special import ndtr
 
-from vision.edges import EdgeFit
+from vision.edges import EdgeFit, blurred_step
 
 Array = NDArray[np.float64]
 Picture = NDArray[np.float32]
@@ -408,7 +407,7 @@ def _profiles(
     contrast = noise = shifts
     for iteration in range(iterations):
         z = (far0 - shifts[:, None]) / blur
-        step = inside * ndtr(z)
+        step = inside * blurred_step(z)
         step -= inside * (step.sum(axis=1)[:, None] / n)
         density = inside * np.exp(-0.5 * z * z) * (0.3989422804014327 / blur)
         variance = np.maximum(np.einsum("ij,ij->i", step, step), 1e-9)

@@ -23,7 +23,6 @@ from typing import Any, TypeVar
 import cv2
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy.special import ndtr
 
 from vision.reading import Segment
 
@@ -110,6 +109,19 @@ Angle = TypeVar("Angle", float, NDArray[Any])
 def half_turn(angle: Angle) -> Angle:
     """The angle of an undirected line, brought into -pi/2 to pi/2 radians."""
     return (angle + math.pi / 2) % math.pi - math.pi / 2
+
+
+def blurred_step(z: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Profile of a step that a Gaussian has blurred, 0 to 1: the normal distribution's cumulative.
+
+    Abramowitz and Stegun, Handbook of Mathematical Functions (1964), 26.2.17: good to 7.5e-8. SciPy
+    has it to the last digit, but takes a quarter of a second to load.
+    """
+    t = 1 / (1 + 0.2316419 * np.abs(z))
+    tail = t * (0.319381530 + t * (-0.356563782 + t * (1.781477937 + t * (-1.821255978
+                + t * 1.330274429))))  # fmt: skip
+    tail *= np.exp(-0.5 * z * z) * 0.3989422804014327
+    return np.asarray(np.where(z > 0, 1 - tail, tail))
 
 
 def cramer_rao_angle(length: float, blur: float, noise_over_contrast: float) -> float:
@@ -342,7 +354,7 @@ def _gauss_newton(
     for iteration in range(12):
         s = math.exp(p[2])
         z = (d - p[0] - p[1] * tau) / s
-        step = ndtr(z)
+        step = blurred_step(z)
         density = np.exp(-0.5 * z * z) * (0.3989422804014327 / s)
         height = p[5] + p[6] * tau
         residual = values - (p[3] + p[4] * tau + height * step)
@@ -407,7 +419,7 @@ def _finish(
     near = np.abs(far) <= min(half_width, max(3 * s, 1.5))
     z = far[near] / s
     height = p[5] + p[6] * tau[near]
-    residual = values[near] - (p[3] + p[4] * tau[near] + height * ndtr(z))
+    residual = values[near] - (p[3] + p[4] * tau[near] + height * blurred_step(z))
     pull = -height * np.exp(-0.5 * z * z) * (0.3989422804014327 / s)
     count = int(np.clip(length / 6, 3, BLOCKS))
     block = np.clip(((tau[near] + 1) / 2 * count).astype(int), 0, count - 1)

@@ -14,7 +14,6 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 from numpy.typing import NDArray
-from scipy.fft import irfft, next_fast_len, rfft
 
 from vision.side_rod import SideRod
 
@@ -163,14 +162,14 @@ def _refined(
         sums, counts, x = _cells(bend, mask, piece)
         if not len(x):
             continue
-        size = next_fast_len(len(bend) + int(2 * np.abs(x).max() * reach) + 2, real=True)
-        waves = rfft(sums, size, axis=0)
+        size = cv2.getOptimalDFTSize(len(bend) + int(2 * np.abs(x).max() * reach) + 2)
+        waves = np.fft.rfft(sums, size, axis=0)
         turn = 2j * np.pi * np.arange(len(waves))[:, None] / size * x[None]
         filled = np.cumsum(_smeared_counts(counts, x, slope, size))
         band = np.minimum((filled / filled[-1] * BANDS).astype(int), BANDS - 1)
         for i, s in enumerate(fine):
             smeared = np.sum(waves * np.exp(turn * math.tan(math.radians(s))), axis=1)
-            energy[:, i] += np.bincount(band, irfft(smeared, size) ** 2, BANDS)
+            energy[:, i] += np.bincount(band, np.fft.irfft(smeared, size) ** 2, BANDS)
     whole = energy.sum(axis=0)
     peak = vertex(fine, np.log(whole + 1e-12))
     without = [vertex(fine, np.log(np.maximum(whole - e, 0) + 1e-12)) for e in energy]

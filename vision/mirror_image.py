@@ -23,7 +23,6 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 from numpy.typing import NDArray
-from scipy.fft import irfft, next_fast_len, rfft
 
 from vision.network import shrink
 from vision.side_rod import SideRod
@@ -237,7 +236,7 @@ def _starts(rgb: Picture, small: tuple[Picture, Array]) -> Iterator[tuple[Array,
     steep = np.maximum(np.hypot(field[..., 0], field[..., 1]), np.float32(1e-6))
     level = (field[..., 0] ** 2 - field[..., 1] ** 2) / steep
     slanted = 2 * field[..., 0] * field[..., 1] / steep
-    size = next_fast_len(2 * tall, real=True)
+    size = cv2.getOptimalDFTSize(2 * tall)
     # offset s pairs rows y and s - y: the line lies at s / 2; a mirror turns the sign of slants
     first = int(2 * LEAST_HEIGHT * tall)
     sums = np.arange(first, int(2 * (1 - LEAST_HEIGHT) * tall))
@@ -247,8 +246,8 @@ def _starts(rgb: Picture, small: tuple[Picture, Array]) -> Iterator[tuple[Array,
         twice = 2 * math.radians(tilt)
         turned = math.cos(twice) * slanted - math.sin(twice) * level
         seen = np.asarray(cv2.warpAffine(turned, turn, (wide, tall), flags=cv2.INTER_LINEAR))
-        wave = rfft(seen, size, axis=0)
-        same = -irfft(np.sum(wave**2, axis=1), size)
+        wave = np.fft.rfft(seen, size, axis=0)
+        same = -np.fft.irfft(np.sum(wave**2, axis=1), size)
         energy = np.cumsum(np.sum(seen**2, axis=1))
         hidden = energy[np.clip(sums - tall, 0, tall - 1)] * (sums >= tall)
         paired = energy[np.minimum(sums, tall - 1)] - hidden

@@ -13,8 +13,8 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import map_coordinates
 
+from vision.bilinear import between_pixels
 from vision.needle_shape import HEIGHT_BIAS, SIDES, Frame, Grey, Shape
 from vision.network import shrink
 from vision.side_rod import SideRod
@@ -205,9 +205,9 @@ def _scores(
             lengths[kind, side] = length
             answers[kind, side] = []
             for flip in views:
-                at = [flip * points[..., 1] - frame.y0, points[..., 0] - frame.u0]
-                gx = map_coordinates(field[0], at, order=1, mode="nearest")
-                gy = flip * map_coordinates(field[1], at, order=1, mode="nearest")
+                at = flip * points[..., 1] - frame.y0, points[..., 0] - frame.u0
+                gx = between_pixels(field[0], *at)
+                gy = flip * between_pixels(field[1], *at)
                 answers[kind, side].append(
                     (gx * normal[:, None, 0] + gy * normal[:, None, 1]).mean(1)
                 )

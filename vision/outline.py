@@ -14,8 +14,8 @@ from dataclasses import dataclass, replace
 import cv2
 import numpy as np
 from numpy.typing import NDArray
-from scipy.optimize import least_squares
 
+from vision.least_squares import least_squares
 from vision.network import framed, part_of, shares_of
 from vision.side_rod import SideRod
 
@@ -24,6 +24,8 @@ Grey = NDArray[np.float32]
 
 WIDE_FILE = "outline.onnx"
 NEAR_FILE = "outline_near.onnx"
+# of a border's unknowns: tip x and y, lean, half width, half a cone's angle, taper
+SMALL_CHANGE = (1.0, 1.0, 0.03, 1.0, 0.08, 0.03)
 NEAR_LOOKS = (1.0, 1.05, 1.18)  # how much closer each comes
 ROD_PX = 44.0  # thickness of the rod in the copy the network sees, pivot to the right
 WIDTH, HEIGHT = 224, 256  # of that copy
@@ -268,11 +270,9 @@ def _fitted(
     start = _start(piece)
     low = np.array([0, 0, -0.5, 1.5, 0.15, -0.12])
     high = np.array([stylus.shape[1], stylus.shape[0] + 20, 0.5, 60, 0.75, 0.2])
-    result = least_squares(
-        missed, np.clip(start, low + 1e-6, high - 1e-6), bounds=(low, high), jac=slopes,
-        x_scale=[1, 1, 0.03, 1, 0.08, 0.03], max_nfev=40, ftol=1e-5, xtol=1e-5,
-    )  # fmt: skip
-    p = np.asarray(result.x, float)
+    p = least_squares(
+        missed, np.clip(start, low, high), SMALL_CHANGE, slopes, (low, high), 40, 1e-5
+    ).x
     inside = _border(p, xs, ys) > 0
     both = float((inside & (target > 0.5)).sum())
     either = float((inside | (target > 0.5)).sum())

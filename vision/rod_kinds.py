@@ -13,8 +13,8 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 from numpy.typing import NDArray
-from scipy.optimize import least_squares
 
+from vision.least_squares import least_squares
 from vision.network import fitted_in, shares_of
 
 Array = NDArray[np.float64]
@@ -241,10 +241,7 @@ def _sides(
         model = 1 / (1 + np.exp(-np.clip(inside(p) / (SOFT_PX / 2), -30, 30)))
         return np.append(model - target, 0.6 * p[3] / TAPER_SD)
 
-    result = least_squares(
-        missed, [0.0, 0.0, half, 0.0], x_scale=[1, 0.03, 1, 0.03], diff_step=1e-4, max_nfev=30
-    )
-    p = np.asarray(result.x, float)
+    p = least_squares(missed, [0.0, 0.0, half, 0.0], [1, 0.03, 1, 0.03]).x
     model, seen = inside(p) > 0, target > SURE
     return p, float((model & seen).sum()) / max(float((model | seen).sum()), 1.0)
 

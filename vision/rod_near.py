@@ -14,8 +14,8 @@ from dataclasses import dataclass, replace
 import cv2
 import numpy as np
 from numpy.typing import NDArray
-from scipy.optimize import least_squares
 
+from vision.least_squares import least_squares
 from vision.network import out_of, part_of, rescaled, shares_of
 from vision.rod_kinds import (
     BODY,
@@ -205,13 +205,11 @@ def sides_of(near: Near, end_on: float) -> Sides | None:
             off[3] = p[3] / OPENING_SD
         return np.concatenate([(model - target) / MISS_SD, off])
 
-    result = least_squares(
-        missed, start, x_scale=[1, 0.03, 1, 0.03, 2, 2], diff_step=1e-4, max_nfev=30
-    )
-    p = np.asarray(result.x, float)
+    fitted = least_squares(missed, start, [1, 0.03, 1, 0.03, 2, 2])
+    p = fitted.x
     model, seen = inside(p) > 0, target > SURE
     overlap = float((model & seen).sum()) / max(float((model | seen).sum()), 1.0)
-    covariance = np.linalg.pinv(result.jac.T @ result.jac)[:2, :2]
+    covariance = np.linalg.pinv(fitted.slopes.T @ fitted.slopes)[:2, :2]
     if covariance[1, 1] <= 0:
         return None
     fold = math.exp(max(FINE_OVERLAP - overlap, 0.0) / FOLD)

@@ -19,8 +19,6 @@ from typing import Any
 import cv2
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy.optimize import least_squares
-from scipy.spatial.transform import Rotation
 
 from vision.camera import Camera
 from vision.photo import Photo
@@ -97,7 +95,7 @@ class SheetView:
     @property
     def rotation(self) -> Array:
         """R of X_camera = R X + t."""
-        return np.asarray(Rotation.from_rotvec(self.params[:3]).as_matrix())
+        return np.asarray(cv2.Rodrigues(self.params[:3])[0])
 
     @property
     def eye(self) -> Array:
@@ -555,7 +553,7 @@ def _start_join(
 ) -> Array:
     """Where the second page seems to lie, from the first page's pose."""
     camera = Camera(math.exp(start[6]), start[7], start[8], start[9], _half_diagonal(photo))
-    rotation = Rotation.from_rotvec(start[:3]).as_matrix()
+    rotation = cv2.Rodrigues(start[:3])[0]
     rays = camera.ray(pixels[second]) @ rotation
     eye = -rotation.T @ start[3:6]
     seen = eye[:2] - rays[:, :2] * (eye[2] / rays[:, 2])[:, None]
@@ -590,7 +588,7 @@ def _predict(
 ) -> Array:
     places = _joined(params, places, second)
     points = np.column_stack([places, _lift(params[_CURL], places, middle)])
-    q = points @ Rotation.from_rotvec(params[:3]).as_matrix().T + params[3:6]
+    q = points @ cv2.Rodrigues(params[:3])[0].T + params[3:6]
     depth = np.maximum(q[:, 2], 1e-3)
     u = q[:, :2] / depth[:, None] * math.exp(params[6])
     r2 = np.sum(u * u, axis=1, keepdims=True) / _half_diagonal(photo) ** 2
@@ -606,6 +604,8 @@ def _fit(
     start: Array,
     robust: bool = False,
 ) -> Any:
+    from scipy.optimize import least_squares  # slow to load, and readings without a sheet do not
+
     cx, cy = photo.centre
     centre_u = CENTRE_PRIOR * 2 * _half_diagonal(photo)
     k1_u = K1_PRIOR if photo.focal.source != "profile" else 0.004

@@ -15,8 +15,8 @@ from dataclasses import dataclass, replace
 import cv2
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import map_coordinates
 
+from vision.bilinear import between_pixels
 from vision.network import shrink
 
 Array = NDArray[np.float64]
@@ -187,8 +187,8 @@ def _edge_pixels(small: Picture) -> tuple[Array, Array, Array, Array]:
     ys, xs = np.nonzero((size > floor) & inner)
     peak = size[ys, xs]
     ux, uy = gx[ys, xs] / peak, gy[ys, xs] / peak
-    before = map_coordinates(size, [ys - uy, xs - ux], order=1, mode="nearest")
-    after = map_coordinates(size, [ys + uy, xs + ux], order=1, mode="nearest")
+    before = between_pixels(size, ys - uy, xs - ux)
+    after = between_pixels(size, ys + uy, xs + ux)
     keep = (peak >= before) & (peak > after)
     xs, ys, ux, uy = xs[keep], ys[keep], ux[keep], uy[keep]
     peak, before, after = peak[keep], before[keep], after[keep]
