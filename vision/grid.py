@@ -60,10 +60,10 @@ from vision.grid_lines import (
     Line,
     Ridges,
     along_drawn,
+    dark_and_all_lines,
     dark_lines,
     find_lines,
     straightest,
-    with_bright_lines,
 )
 from vision.grid_match import COLUMN, match
 from vision.grid_pose import GLASS_INDEX, GridPose
@@ -132,7 +132,7 @@ def find_grid(
     coarse_centre = (c[0] * factor + shift, c[1] * factor + shift)
     half_diagonal = math.hypot(small.shape[1], small.shape[0]) / 2
     lens = focal_range(focal, factor)
-    dark = dark_lines(small)
+    dark, every = dark_and_all_lines(small)
     prior = (math.log(lens[0]), lens[3])
     free_focal = focal.source == "guess" or focal.low_high is not None
     in_print = None
@@ -142,19 +142,18 @@ def find_grid(
 
     if drawn is None and shown is not None:
         in_print = _in_print(
-            small, dark, shown, factor, coarse_centre, half_diagonal, lens, free_focal
+            small, dark, every, shown, factor, coarse_centre, half_diagonal, lens, free_focal
         )
         if in_print is not None and not holds(in_print[0]):
             in_print = None
         if in_print is not None and in_print[1] > SURE_PRINT:
             return in_print[0].scaled(1 / factor)
     if drawn is not None:
-        points = along_drawn(with_bright_lines(dark, small), drawn * factor + shift)
+        points = along_drawn(every, drawn * factor + shift)
         candidates = _through_lines(points, dark, small, coarse_centre, half_diagonal, lens)
     else:
         points, candidates = dark, _attempt(dark, small, coarse_centre, half_diagonal, lens)
     if drawn is None and (not candidates or not is_sure(*candidates[0])):
-        every = with_bright_lines(dark, small)
         more = _attempt(every, small, coarse_centre, half_diagonal, lens, seek_glass=False)
         candidates, points = on_common_ground(candidates, more, dark, every, lens)
     candidates = _credible(candidates, prior)
@@ -184,6 +183,7 @@ def _credible(
 def _in_print(
     grey: NDArray[np.float32],
     dark: Ridges,
+    every: Ridges,
     shown: Shown,
     factor: float,
     centre: tuple[float, float],
@@ -193,7 +193,6 @@ def _in_print(
 ) -> tuple[GridPose, float] | None:
     """The lattice through what looks printed, with its ghosts; what share of print lies on it."""
     prior = (math.log(lens[0]), lens[3])
-    every = with_bright_lines(dark, grey)
     at = (every.xy - (factor - 1) / 2) / factor
     points = every.picked(shown.crest(INK, at))
     candidates = _attempt(points, grey, centre, half_diagonal, lens, seek_glass=False)

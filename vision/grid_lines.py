@@ -57,18 +57,15 @@ class Ridges:
 
 def dark_lines(grey: NDArray[np.float32]) -> Ridges:
     """Sub-pixel centres of dark lines."""
-    return _ridges(_calm(grey))
+    return _ridges(_slopes(_calm(grey)), grey.shape, 1)
 
 
-def with_bright_lines(dark: Ridges, grey: NDArray[np.float32]) -> Ridges:
-    """Also bright ones: ink is the brighter where the mirror shows something black."""
-    bright = _ridges(1 - _calm(grey))
-    return Ridges(
-        *(
-            np.concatenate([getattr(dark, name), getattr(bright, name)])
-            for name in ("xy", "angle", "weight", "scale")
-        )
-    )
+def dark_and_all_lines(grey: NDArray[np.float32]) -> tuple[Ridges, Ridges]:
+    """The dark lines; and the bright ones too: ink is the brighter over a black reflection."""
+    slopes = _slopes(_calm(grey))
+    dark, bright = (_ridges(slopes, grey.shape, sign) for sign in (1, -1))
+    names = ("xy", "angle", "weight", "scale")
+    return dark, Ridges(*(np.concatenate([getattr(r, n) for r in (dark, bright)]) for n in names))
 
 
 def _calm(grey: NDArray[np.float32]) -> NDArray[np.float32]:
@@ -91,23 +88,31 @@ def _derivatives(grey: NDArray[np.float32], sigma: float) -> list[NDArray[np.flo
     return [np.asarray(d, np.float32) for d in out]
 
 
-def _ridges(grey: NDArray[np.float32]) -> Ridges:
-    """Where the Hessian's larger eigenvalue peaks across a line, over several scales."""
-    height, width = grey.shape
+def _slopes(grey: NDArray[np.float32]) -> list[list[NDArray[np.float32]]]:
+    """Derivatives at each scale, at half size from the wide ones on."""
     every = [_derivatives(grey, sigma) for sigma in FINE_SCALES]
-    half = cv2.resize(grey, (width // 2, height // 2), interpolation=cv2.INTER_AREA)
-    every += [_derivatives(np.asarray(half, np.float32), sigma / 2) for sigma in WIDE_SCALES]
+    size = (grey.shape[1] // 2, grey.shape[0] // 2)
+    half = np.asarray(cv2.resize(grey, size, interpolation=cv2.INTER_AREA), np.float32)
+    return every + [_derivatives(half, sigma / 2) for sigma in WIDE_SCALES]
+
+
+def _ridges(every: list[list[NDArray[np.float32]]], shape: tuple[int, ...], sign: int) -> Ridges:
+    """Where the Hessian's larger eigenvalue peaks across a line, over several scales.
+
+    ``sign`` is 1 for dark lines and -1 for bright ones.
+    """
+    height, width = shape
     scales = (*FINE_SCALES, *WIDE_SCALES)
     strengths = []
     for k, ((_, _, xx, yy, xy), sigma) in enumerate(zip(every, scales, strict=True)):
         root = cv2.magnitude(0.5 * (xx - yy), xy)
-        strength = (0.5 * (xx + yy) + root) * np.float32(sigma**SCALE_POWER)
+        strength = (np.float32(0.5 * sign) * (xx + yy) + root) * np.float32(sigma**SCALE_POWER)
         if k >= len(FINE_SCALES):
             strength = _resized(strength / np.float32(4), width, height)
         strengths.append(strength)
     best = np.maximum(np.maximum.reduce(strengths), 0)
     border = 4
-    inside = np.zeros(grey.shape, bool)
+    inside = np.zeros(shape, bool)
     inside[border:-border, border:-border] = True
     noise = float(np.median(best[border:-border:3, border:-border:3])) + 1e-6
     # Ink over a dark patch is faint: judge each ridge against its surroundings.
@@ -131,14 +136,14 @@ def _ridges(grey: NDArray[np.float32]) -> Ridges:
             values = [cv2.remap(d, at_x, at_y, cv2.INTER_LINEAR).ravel() for d in every[k]]
             halved = np.stack(values, axis=1)[: len(x)] * (0.5, 0.5, 0.25, 0.25, 0.25)
             picked[here] = halved
-    dx, dy, dxx, dyy, dxy = picked.T
+    dx, dy, dxx, dyy, dxy = sign * picked.T
     theta = 0.5 * np.arctan2(2 * dxy, dxx - dyy)
     nx, ny = np.cos(theta), np.sin(theta)
     curvature = 0.5 * (dxx + dyy) + np.hypot(0.5 * (dxx - dyy), dxy)
     t = -(dx * nx + dy * ny) / np.maximum(curvature, 1e-6)
     crest = np.abs(t) <= 0.6
     # Speckle makes ridges of a few pixels; ink makes long ones.
-    keep = np.zeros(grey.shape, np.uint8)
+    keep = np.zeros(shape, np.uint8)
     keep[ys[crest], xs[crest]] = 1
     _, label, stats, _ = cv2.connectedComponentsWithStats(keep, connectivity=8)
     crest &= stats[label[ys, xs], cv2.CC_STAT_AREA] >= MIN_RIDGE_PX
