@@ -161,7 +161,7 @@ def find_mirrors(channels: Picture) -> Mirrors:
     own = _field(small)
     for edge in (own[:2], own[-2:], own[:, :2], own[:, -2:]):
         edge[:] = 0
-    spectrum = np.fft.fft2(own, size, axes=(0, 1))
+    spectra = _spectra(own, size)
     centre = np.array([(w - 1) / 2, (h - 1) / 2])
     inside = np.zeros((h, w), np.float32)
     inside[3:-3, 3:-3] = 1
@@ -172,10 +172,9 @@ def find_mirrors(channels: Picture) -> Mirrors:
         flags = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
         seen = cv2.warpAffine(small, matrix, (w, h), flags=flags, borderMode=cv2.BORDER_REPLICATE)
         mask = cv2.warpAffine(inside, matrix, (w, h), flags=flags) > 0.99
-        other = np.fft.fft2(
-            _field(np.asarray(seen, np.float32)) * mask[..., None], size, axes=(0, 1)
-        )
-        table[k] = np.fft.ifft2((spectrum * other.conj()).sum(axis=2)).real
+        others = _spectra(_field(np.asarray(seen, np.float32)) * mask[..., None], size)
+        both = [cv2.mulSpectrums(a, b, 0, conjB=True) for a, b in zip(spectra, others, strict=True)]
+        table[k] = cv2.idft(np.add.reduce(both), flags=cv2.DFT_SCALE)[..., 0]
     y = np.array([_signed(i, size[0]) for i in range(size[0])])[:, None]
     x = np.array([_signed(j, size[1]) for j in range(size[1])])[None, :]
     for k, angle in enumerate(angles):
@@ -192,6 +191,17 @@ def _field(channels: Picture) -> NDArray[np.complex64]:
     size = np.sqrt((gx * gx + gy * gy).sum(axis=2))
     floor = max(LEAST_GRADIENT, 2 * float(np.median(size)))
     return np.asarray((gx + 1j * gy) * (size / (size + floor) ** 2)[..., None], np.complex64)
+
+
+def _spectra(field: NDArray[np.complex64], size: tuple[int, int]) -> list[NDArray[np.float32]]:
+    """Fourier transform of each channel of a field (H, W, C), filled up with zeros to a size."""
+    h, w, count = field.shape
+    out = []
+    for k in range(count):
+        filled = np.zeros((*size, 2), np.float32)
+        filled[:h, :w, 0], filled[:h, :w, 1] = field[..., k].real, field[..., k].imag
+        out.append(np.asarray(cv2.dft(filled), np.float32))
+    return out
 
 
 def _two_colours(channels: Picture) -> Picture:
