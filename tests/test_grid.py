@@ -292,9 +292,10 @@ def test_a_pose_with_ends_is_fitted_by_them_where_it_strays_without(
     monkeypatch.setattr(grid, "fit", lambda *args, **kind: strayed)
     monkeypatch.setattr(grid, "_by_ends", by_ends)
     blank = np.zeros(SIZE[::-1], np.float32)
-    prior = (math.log(11000.0), 0.05)
-    assert grid._polished(blank, start, points, prior, False) is not None
-    assert grid._polished(blank, replace(start, ends=0), points, prior, False) is None
+    lens = (11000.0, 10000.0, 12000.0, 0.05)
+    sight = grid.Sight(blank, points, points, 1.0, (0.0, 0.0), 1.0, lens, False)
+    assert grid._polished(start, points, sight) is not None
+    assert grid._polished(replace(start, ends=0), points, sight) is None
 
 
 def test_glass_is_sought_where_a_plain_lattice_is_askew(monkeypatch: pytest.MonkeyPatch) -> None:
@@ -304,7 +305,7 @@ def test_glass_is_sought_where_a_plain_lattice_is_askew(monkeypatch: pytest.Monk
         pose.scaled(900 / 1600), thickness=None, columns=(0, 1, 2, 3), rows=(0, 1, 2), support=0.9
     )
     monkeypatch.setattr(grid, "_attempt", lambda *args, **kind: [(0.9, plain)])
-    monkeypatch.setattr(grid, "_polished", lambda grey, start, *others: start)
+    monkeypatch.setattr(grid, "_polished", lambda start, *others: start)
     focal = FocalPrior(9000, 0.05)
     assert find_grid(picture, focal) is not None
     found = find_grid(picture, focal, askew=lambda one: one.thickness is None)

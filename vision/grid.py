@@ -13,7 +13,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
@@ -89,6 +89,33 @@ LEAST_SCORE = 0.25
 INK_DEPTH, LEAST_LINES, LEAST_CREST_SHARE = 0.8, 5, 0.45
 
 
+@dataclass(frozen=True)
+class Sight:
+    """A coarse picture, its lines and what is known of the lens, in its pixels.
+
+    ``lens`` is the likely focal length, the least and the greatest, and the standard deviation of
+    its log.
+    """
+
+    grey: NDArray[np.float32]
+    dark: Ridges
+    every: Ridges  # bright lines too
+    factor: float  # pixels of it a pixel of the picture given
+    centre: tuple[float, float]
+    half_diagonal: float
+    lens: tuple[float, float, float, float]
+    free_focal: bool
+
+    @property
+    def prior(self) -> tuple[float, float]:
+        """Of the log of the focal length: mean and standard deviation."""
+        return math.log(self.lens[0]), self.lens[3]
+
+    def camera(self, f: float, k1: float = 0.0) -> Camera:
+        """Of such a focal length and radial term."""
+        return Camera(f, *self.centre, k1, self.half_diagonal)
+
+
 def find_grid(
     grey: NDArray[np.float32],
     focal: FocalPrior,
@@ -120,6 +147,40 @@ def find_grid(
     GridPose or None
         None where no lattice explains the dark lines.
     """
+    sight = _sight(grey, focal, centre)
+    back = 1 / sight.factor
+
+    def holds(pose: GridPose | None) -> bool:
+        return pose is not None and not (askew is not None and askew(pose.scaled(back)))
+
+    in_print = _in_print(sight, shown) if drawn is None and shown is not None else None
+    if in_print is not None and not holds(in_print[0]):
+        in_print = None
+    if in_print is not None and in_print[1] > SURE_PRINT:
+        return in_print[0].scaled(back)
+    if drawn is not None:
+        points = along_drawn(sight.every, drawn * sight.factor + (sight.factor - 1) / 2)
+        candidates = _through_lines(points, sight)
+    else:
+        points, candidates = _through_all(sight)
+    pose = _chosen(_credible(candidates, sight.prior), points, sight)
+    if pose is not None and shown is not None:
+        pose = _with_glass(pose, sight.dark, sight.prior)
+    if not holds(pose) and in_print is not None:
+        return in_print[0].scaled(back)
+    if not holds(pose) and drawn is None and shown is not None:
+        pose = _in_shares(sight, shown)
+    if pose is not None and not holds(pose) and not sight.free_focal:
+        pose = _told_in_glass(sight)
+    if pose is None or not holds(pose):
+        return None
+    return _finished(pose, points, sight).scaled(back)
+
+
+def _sight(
+    grey: NDArray[np.float32], focal: FocalPrior, centre: tuple[float, float] | None
+) -> Sight:
+    """The picture reduced, with its lines."""
     height, width = grey.shape
     factor = min(1.0, COARSE_LONG_SIDE / max(width, height))
     small = grey
@@ -129,48 +190,31 @@ def find_grid(
         factor = size[0] / width
     shift = (factor - 1) / 2
     c = centre if centre is not None else ((width - 1) / 2, (height - 1) / 2)
-    coarse_centre = (c[0] * factor + shift, c[1] * factor + shift)
-    half_diagonal = math.hypot(small.shape[1], small.shape[0]) / 2
-    lens = focal_range(focal, factor)
-    dark, every = dark_and_all_lines(small)
-    prior = (math.log(lens[0]), lens[3])
-    free_focal = focal.source == "guess" or focal.low_high is not None
-    in_print = None
+    return Sight(
+        small,
+        *dark_and_all_lines(small),
+        factor,
+        (c[0] * factor + shift, c[1] * factor + shift),
+        math.hypot(small.shape[1], small.shape[0]) / 2,
+        focal_range(focal, factor),
+        focal.source == "guess" or focal.low_high is not None,
+    )
 
-    def holds(pose: GridPose | None) -> bool:
-        return pose is not None and not (askew is not None and askew(pose.scaled(1 / factor)))
 
-    if drawn is None and shown is not None:
-        in_print = _in_print(
-            small, dark, every, shown, factor, coarse_centre, half_diagonal, lens, free_focal
-        )
-        if in_print is not None and not holds(in_print[0]):
-            in_print = None
-        if in_print is not None and in_print[1] > SURE_PRINT:
-            return in_print[0].scaled(1 / factor)
-    if drawn is not None:
-        points = along_drawn(every, drawn * factor + shift)
-        candidates = _through_lines(points, dark, small, coarse_centre, half_diagonal, lens)
-    else:
-        points, candidates = dark, _attempt(dark, small, coarse_centre, half_diagonal, lens)
-    if drawn is None and (not candidates or not is_sure(*candidates[0])):
-        more = _attempt(every, small, coarse_centre, half_diagonal, lens, seek_glass=False)
-        candidates, points = on_common_ground(candidates, more, dark, every, lens)
-    candidates = _credible(candidates, prior)
-    pose = _chosen(small, candidates, points, prior, free_focal)
-    if pose is not None and shown is not None:
-        pose = _with_glass(pose, dark, prior)
-    if not holds(pose) and in_print is not None:
-        return in_print[0].scaled(1 / factor)
-    if not holds(pose) and drawn is None and shown is not None:
-        pose = _in_shares(small, dark, shown, factor, coarse_centre, half_diagonal, lens)
-    if pose is not None and not holds(pose) and not free_focal:
-        pose = _told_in_glass(small, dark, coarse_centre, half_diagonal, lens)
-    if pose is None or not holds(pose):
-        return None
-    pose = with_null(small, pose)
-    pose = replace(pose, ink_half_width=_ink_half_width(small, pose, points))
-    return pose.scaled(1 / factor)
+def _finished(pose: GridPose, points: Ridges, sight: Sight) -> GridPose:
+    """The pose with its null and the width of its lines."""
+    pose = with_null(sight.grey, pose)
+    return replace(pose, ink_half_width=_ink_half_width(sight.grey, pose, points))
+
+
+def _through_all(sight: Sight) -> tuple[Ridges, list[Candidate]]:
+    """Lattices through dark lines, or through bright ones too where these leave doubts."""
+    candidates = _attempt(sight.dark, sight)
+    if candidates and is_sure(*candidates[0]):
+        return sight.dark, candidates
+    more = _attempt(sight.every, sight, seek_glass=False)
+    found, points = on_common_ground(candidates, more, sight.dark, sight.every, sight.lens)
+    return points, found
 
 
 def _credible(
@@ -180,56 +224,33 @@ def _credible(
     return [c for c in candidates if is_plausible(c[1]) and usual_lens(c[1], prior)]
 
 
-def _in_print(
-    grey: NDArray[np.float32],
-    dark: Ridges,
-    every: Ridges,
-    shown: Shown,
-    factor: float,
-    centre: tuple[float, float],
-    half_diagonal: float,
-    lens: tuple[float, float, float, float],
-    free_focal: bool,
-) -> tuple[GridPose, float] | None:
+def _in_print(sight: Sight, shown: Shown) -> tuple[GridPose, float] | None:
     """The lattice through what looks printed, with its ghosts; what share of print lies on it."""
-    prior = (math.log(lens[0]), lens[3])
-    at = (every.xy - (factor - 1) / 2) / factor
-    points = every.picked(shown.crest(INK, at))
-    candidates = _attempt(points, grey, centre, half_diagonal, lens, seek_glass=False)
-    candidates = _credible(candidates, prior)
-    pose = _chosen(grey, candidates, points, prior, free_focal)
+    at = (sight.every.xy - (sight.factor - 1) / 2) / sight.factor
+    points = sight.every.picked(shown.crest(INK, at))
+    candidates = _attempt(points, sight, seek_glass=False)
+    pose = _chosen(_credible(candidates, sight.prior), points, sight)
     if pose is None or pose.support < LEAST_PRINT:
         return None
     support = pose.support
-    glazed = _with_glass(pose, dark, prior)
-    if glazed is None:
-        return None
-    glazed = with_null(grey, glazed)
-    return replace(glazed, ink_half_width=_ink_half_width(grey, glazed, points)), support
+    glazed = _with_glass(pose, sight.dark, sight.prior)
+    return None if glazed is None else (_finished(glazed, points, sight), support)
 
 
-def _in_shares(
-    grey: NDArray[np.float32],
-    dark: Ridges,
-    shown: Shown,
-    factor: float,
-    centre: tuple[float, float],
-    half_diagonal: float,
-    lens: tuple[float, float, float, float],
-) -> GridPose | None:
+def _in_shares(sight: Sight, shown: Shown) -> GridPose | None:
     """The lattice through the crests of what looks printed, for where the picture has no ridges.
 
     Ink too faint or too noisy for ridges is seen by the network all the same, but only to a pixel
     of its copy: few lines would fit too much.
     """
-    k = shown.k * factor
+    k = shown.k * sight.factor
     place = np.array([[k, 0, (k - 1) / 2], [0, k, (k - 1) / 2]])
-    ink = cv2.warpAffine(shown.share[INK], place, grey.shape[::-1], flags=cv2.INTER_CUBIC)
+    size = sight.grey.shape[::-1]
+    ink = cv2.warpAffine(shown.share[INK], place, size, flags=cv2.INTER_CUBIC)
     points = dark_lines((1 - INK_DEPTH * np.clip(ink, 0, 1)).astype(np.float32))
-    points = points.picked(shown.crest(INK, (points.xy - (factor - 1) / 2) / factor))
-    prior = (math.log(lens[0]), lens[3])
-    candidates = _attempt(points, grey, centre, half_diagonal, lens, seek_glass=False)
-    candidates = _credible(candidates, prior)
+    at = (points.xy - (sight.factor - 1) / 2) / sight.factor
+    points = points.picked(shown.crest(INK, at))
+    candidates = _credible(_attempt(points, sight, seek_glass=False), sight.prior)
     if not candidates:
         return None
     score, pose = candidates[0]
@@ -237,31 +258,26 @@ def _in_shares(
     if min(lines) < 2 or sum(lines) < LEAST_LINES or pose.support < LEAST_CREST_SHARE:
         return None
     sure = with_rivals(pose, candidates[1:], score)
-    return None if sure is None else _with_glass(sure, dark, prior)
+    return None if sure is None else _with_glass(sure, sight.dark, sight.prior)
 
 
-def _told_in_glass(
-    grey: NDArray[np.float32],
-    dark: Ridges,
-    centre: tuple[float, float],
-    half_diagonal: float,
-    lens: tuple[float, float, float, float],
-) -> GridPose | None:
+def _told_in_glass(sight: Sight) -> GridPose | None:
     """The lattice in glass whose lines are told from their ghosts, where a plain one is askew.
 
     Fronts of some lines with ghosts of others, and ticks beside them, pass for a plain lattice so
     well that none in glass was sought.
     """
+    dark = sight.dark
     if len(dark.xy) < LEAST_RIDGES:
         return None
-    k1 = straightest(dark.thinned(2000), centre, half_diagonal)
-    camera = Camera(lens[0], *centre, k1, half_diagonal)
-    glass = in_glass(find_lines(dark, centre, half_diagonal, k1), dark, camera)
-    prior = (math.log(lens[0]), lens[3])
+    k1 = straightest(dark.thinned(2000), sight.centre, sight.half_diagonal)
+    lines = find_lines(dark, sight.centre, sight.half_diagonal, k1)
+    glass = in_glass(lines, dark, sight.camera(sight.lens[0], k1))
     if not glass:
         return None
-    candidates = _refined([], grey, dark, dark.thinned(THIN), prior, [p for _, p in glass])
-    pose = _chosen(grey, _credible(candidates, prior), dark, prior, False)
+    starts = [pose for _, pose in glass]
+    candidates = _refined([], sight.grey, dark, dark.thinned(THIN), sight.prior, starts)
+    pose = _chosen(_credible(candidates, sight.prior), dark, sight)
     return pose if pose is not None and pose.layers_told else None
 
 
@@ -283,58 +299,39 @@ def _with_glass(pose: GridPose, dark: Ridges, prior: tuple[float, float]) -> Gri
     return with_rivals(fitted, different(found)[1:], found[0][0])
 
 
-def _through_lines(
-    points: Ridges,
-    dark: Ridges,
-    grey: NDArray[np.float32],
-    centre: tuple[float, float],
-    half_diagonal: float,
-    lens: tuple[float, float, float, float],
-) -> list[Candidate]:
+def _through_lines(points: Ridges, sight: Sight) -> list[Candidate]:
     """Lattices through ridges along drawn lines, best first.
 
     Through two and two lines pass lattices of several cells: what else is dark tells which.
     """
     if len(points.xy) < 100:
         return []
-    prior = (math.log(lens[0]), lens[3])
-    lines = find_lines(points, centre, half_diagonal, 0.0)
+    lines = find_lines(points, sight.centre, sight.half_diagonal, 0.0)
     starts = [
-        pose_from_homography(Camera(f, *centre, 0.0, half_diagonal), homography)
-        for f, homography in lattices(lines, centre, lens[1:3])
+        pose_from_homography(sight.camera(f), homography)
+        for f, homography in lattices(lines, sight.centre, sight.lens[1:3])
     ]
     thin = points.thinned(THIN)
-    found = _refined([s for s in starts if s is not None], grey, points, thin, prior)
-    rest = dark.thinned(THIN)
-    judged = [(score + explained(pose, rest, prior), pose) for score, pose in found]
+    found = _refined([s for s in starts if s is not None], sight.grey, points, thin, sight.prior)
+    rest = sight.dark.thinned(THIN)
+    judged = [(score + explained(pose, rest, sight.prior), pose) for score, pose in found]
     return sorted(judged, key=lambda c: -c[0])
 
 
-def _chosen(
-    grey: NDArray[np.float32],
-    candidates: list[Candidate],
-    points: Ridges,
-    prior: tuple[float, float],
-    free_focal: bool,
-) -> GridPose | None:
+def _chosen(candidates: list[Candidate], points: Ridges, sight: Sight) -> GridPose | None:
     """The best candidate that holds, fitted to all points, its rivals in its covariance."""
     if not candidates:
         return None
     near = [c for c in candidates if c[0] >= max(LEAST_SCORE, RIVAL_FROM * candidates[0][0])]
     pose, rivals = None, candidates
     while near and pose is None:  # a lattice that contradicts itself is no rival either
-        pose, rivals = _polished(grey, near.pop(0)[1], points, prior, free_focal), rivals[1:]
+        pose, rivals = _polished(near.pop(0)[1], points, sight), rivals[1:]
     return None if pose is None else with_rivals(pose, rivals, candidates[0][0])
 
 
-def _polished(
-    grey: NDArray[np.float32],
-    start: GridPose,
-    points: Ridges,
-    prior: tuple[float, float],
-    free_focal: bool,
-) -> GridPose | None:
+def _polished(start: GridPose, points: Ridges, sight: Sight) -> GridPose | None:
     """The pose that fits all points, or None where it cannot be the printed grid."""
+    grey, prior, free_focal = sight.grey, sight.prior, sight.free_focal
     start = with_cells_told(start, points, PITCHES_MM)
     pose = fit(start, points, prior, (1.5,), most=3000) or start
     few, by_ends = min(len(pose.columns), len(pose.rows)), None
@@ -398,25 +395,17 @@ def _checked_by_ends(
     return pose if ends is None else replace(pose, ends=ends_seen(ends, pose))
 
 
-def _attempt(
-    points: Ridges,
-    grey: NDArray[np.float32],
-    centre: tuple[float, float],
-    half_diagonal: float,
-    lens: tuple[float, float, float, float],
-    seek_glass: bool = True,
-) -> list[Candidate]:
+def _attempt(points: Ridges, sight: Sight, seek_glass: bool = True) -> list[Candidate]:
     """Lattices through one set of ridge points, best first."""
     if len(points.xy) < LEAST_RIDGES:
         return []
-    f_px, f_low, f_high, f_sigma = lens
-    k1 = straightest(points.thinned(2000), centre, half_diagonal)
-    lines = find_lines(points, centre, half_diagonal, k1)
-    prior = (math.log(f_px), f_sigma)
+    (f_px, f_low, f_high, f_sigma), grey, prior = sight.lens, sight.grey, sight.prior
+    k1 = straightest(points.thinned(2000), sight.centre, sight.half_diagonal)
+    lines = find_lines(points, sight.centre, sight.half_diagonal, k1)
     thin = points.thinned(THIN)
     starts, lenses = [], [f_px]
-    for f, homography in lattices(lines, centre, (f_low, f_high)):
-        start = pose_from_homography(Camera(f, *centre, k1, half_diagonal), homography)
+    for f, homography in lattices(lines, sight.centre, (f_low, f_high)):
+        start = pose_from_homography(sight.camera(f, k1), homography)
         if start is not None:
             starts.append(start)
             if f_sigma > 0.1 and len(lenses) < 3:
@@ -425,19 +414,17 @@ def _attempt(
     if not best or not is_sure(*best[0]):
         starts = [pose for _, pose in best[:1]]
         for f in lenses:
-            starts += [p for _, p in crossed(lines, points, Camera(f, *centre, k1, half_diagonal))]
+            starts += [pose for _, pose in crossed(lines, points, sight.camera(f, k1))]
         glass = []
         if seek_glass and f_sigma <= KNOWN_LENS and (not best or best[0][0] < GOOD_SCORE):
-            glass = [
-                p for _, p in in_glass(lines, points, Camera(f_px, *centre, k1, half_diagonal))
-            ]
+            glass = [pose for _, pose in in_glass(lines, points, sight.camera(f_px, k1))]
         more = _refined(starts, grey, points, thin, prior, glass)
         best = sorted(best + more, key=lambda c: -c[0])
     if not best or (
         best[0][1].ticks < MIN_TICKS and best[0][0] < SURE_SCORE and not is_sure(*best[0])
     ):
-        camera = Camera(f_px, *centre, k1, half_diagonal)
-        best = sorted(best + _by_ticks(lines, points, grey, camera, prior), key=lambda c: -c[0])
+        ticked_ones = _by_ticks(lines, points, grey, sight.camera(f_px, k1), prior)
+        best = sorted(best + ticked_ones, key=lambda c: -c[0])
     return best
 
 
