@@ -80,3 +80,26 @@ def test_rough_lines_stay_within_a_fingers_reach():
         seen.append(apart(direction(moved), direction(line)))
     assert max(seen) <= hand_marks.TURN_DEG
     assert max(seen) > 0.7 * hand_marks.TURN_DEG
+
+
+@pytest.mark.parametrize("seed", range(100, 106))
+def test_printed_lines_meet_where_the_grid_has_its_nodes(seed):
+    """The null's column and row cross at the null; lines beside them are a whole pitch off."""
+    truth, spec, scene = a_truth("cantilever", seed)
+    lines = [v for name, v in hand_marks.true_lines(truth).items() if name.startswith("grid line")]
+    assert len(lines) >= 2
+    size = np.array([photosets.WIDTH, photosets.HEIGHT])
+    along = world.unit(scene.points_mm["grid line far"] - scene.points_mm["null"])
+    square = np.cross([0, 0, 1], along)
+    pitch = spec["ground"]["grid_pitch_mm"]
+    steps = np.arange(-4, 5)
+    nodes = scene.points_mm["null"] + pitch * (
+        steps[:, None, None] * along + steps[None, :, None] * square
+    )
+    placed = degrade.photo_points(
+        scene.view.project(nodes.reshape(-1, 3)), size, truth["degradation"]
+    )
+    for line in lines:
+        run = line[1] - line[0]
+        normal = np.array([-run[1], run[0]]) / np.linalg.norm(run)
+        assert (np.abs((placed - line[0]) @ normal) < 1.0).sum() >= 4
