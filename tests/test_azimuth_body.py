@@ -14,8 +14,8 @@ import pytest
 from numpy.typing import NDArray
 from skimage import draw
 
-from vision import azimuth_shown
-from vision.azimuth_body import BODY, HOLDER, IMAGE, UNDER, show_kinds
+from vision import azimuth, azimuth_shown
+from vision.azimuth_body import BODY, HOLDER, IMAGE, ROD, UNDER, show_kinds
 from vision.azimuth_choose import LEAST_SHARE, doubts
 from vision.azimuth_shown import Witness
 
@@ -123,3 +123,33 @@ def test_doubts(
 ) -> None:
     doubt = doubts(chosen(share, sides, miss_deg, nothing), 2.6, 1600)
     assert doubt is not None and reason in doubt.reason
+
+
+def test_without_a_cantilever_a_pair_must_be_surer(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A face that fills a picture shows pairs of edges; no cantilever stands out between them."""
+    photo = SimpleNamespace(width=1600, height=1200)
+    asked = []
+
+    def doubted(choice: Any, sharp: float, frame: int, least: float) -> Any:
+        asked.append(least)
+        return azimuth.NO_BODY
+
+    monkeypatch.setattr(azimuth, "fit_picture", lambda photo: (np.zeros((4, 4, 3)), 0.5))
+    monkeypatch.setattr(azimuth, "doubts", doubted)
+    choice = SimpleNamespace(best=None, others=(), spread=0.0)
+    monkeypatch.setattr(azimuth, "agree", lambda *args: choice)
+    for name in ("printed_lines", "Fitter", "find_borders", "near_half", "lines_of"):
+        stub = SimpleNamespace(segments=tuple) if name == "lines_of" else None
+        monkeypatch.setattr(azimuth, name, lambda *args, stub=stub: stub)
+    for name in ("depths_of", "fit_told"):
+        monkeypatch.setattr(azimuth, name, lambda *args: [])
+    for rod in (0.6, 0.7):
+        share = np.zeros((6, 4, 4))
+        share[ROD] = rod
+        witness = SimpleNamespace(share=share, own=0.25)
+        monkeypatch.setattr(azimuth, "Witness", lambda *args, witness=witness: witness)
+        next(azimuth.stages(photo))  # type: ignore[arg-type]
+    assert asked == [azimuth.SHARE_ALONE, LEAST_SHARE]
+    assert doubts(chosen(0.9, 2, None), 2.6, 1600) is None
+    doubt = doubts(chosen(0.9, 2, None), 2.6, 1600, azimuth.SHARE_ALONE)
+    assert doubt is not None and "disagree" in doubt.reason

@@ -37,7 +37,7 @@ UNLIKE_MET, UNLIKE_APART, APART = 0.1, 0.7, 0.02
 LEAST_WIDTH, LEAST_SIDES = 0.19, 2
 CUT = 0.02  # of the picture's width: nearer to its rim an edge goes on outside
 MODE_DEG, FAR_RIVAL_DEG = 0.25, 0.6
-MOST_BLUR_WIDTHS, MOST_SIDE_BLUR_WIDTHS = 0.0085, 0.010
+MOST_BLUR_WIDTHS, MOST_SIDE_BLUR_WIDTHS = 0.007, 0.010
 SHOW_BOTH = (
     "Photograph the body head-on from 5-12° above with its reflection in a clean mirror, the "
     "whole lower edge and both sides in the frame."
@@ -253,10 +253,11 @@ def span(fitted: Fitted) -> float:
     return float(np.linalg.norm(fitted.candidate.edge[1] - fitted.candidate.edge[0]))
 
 
-def doubts(choice: Choice, sharp: float, frame: int) -> Refusal | None:
+def doubts(choice: Choice, sharp: float, frame: int, least: float = LEAST_SHARE) -> Refusal | None:
     """Reason not to trust the best candidate, or None.
 
-    ``sharp`` px of blur are always fine; ``frame`` is the width of the photo, px.
+    ``sharp`` px of blur are always fine; ``frame`` is the width of the photo, px; ``least`` is how
+    likely the candidate must be.
     """
     best = choice.best
     width = best.edge.edge.length
@@ -281,7 +282,7 @@ def doubts(choice: Choice, sharp: float, frame: int) -> Refusal | None:
             "Tap on the body's lower edge to focus, hold the phone still or rest it on something, "
             "and add light.",
         )
-    if choice.share < LEAST_SHARE:
+    if choice.share < least:
         if choice.nothing > 0.5 * (1 - choice.share):
             return Refusal(
                 QUANTITY, "No body with its reflection under it was found for certain.", SHOW_BOTH
