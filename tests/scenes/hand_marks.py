@@ -57,7 +57,7 @@ def true_lines(truth: dict[str, Any]) -> dict[str, Array]:
     )
     deeper = 2 * _image_depth(spec)
     out = {}
-    if spec["ground"]["grid_pitch_mm"]:
+    if spec["quantity"] == "cantilever":
         number = 0
         for way in _printed(spec, scene):
             runs = (_seen(pixels(line), truth["degradation"]) for line in way)
