@@ -5,6 +5,7 @@ import pytest
 import scipy.ndimage
 import scipy.optimize
 import scipy.special
+import scipy.stats
 
 from vision.bilinear import between_pixels
 from vision.edges import blurred_step
@@ -66,7 +67,9 @@ def test_values_between_pixels_are_scipys():
 
 def test_the_blurred_step_is_the_normal_distributions():
     z = np.linspace(-9, 9, 20001)
-    assert np.abs(blurred_step(z) - scipy.special.ndtr(z)).max() < 7.5e-8
+    step, slope = blurred_step(z)
+    assert np.abs(step - scipy.special.ndtr(z)).max() < 7.5e-8
+    np.testing.assert_allclose(slope, scipy.stats.norm.pdf(z), rtol=1e-12)
 
 
 def test_readings_load_without_scipy():

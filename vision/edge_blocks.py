@@ -407,9 +407,9 @@ def _profiles(
     contrast = noise = shifts
     for iteration in range(iterations):
         z = (far0 - shifts[:, None]) / blur
-        step = inside * blurred_step(z)
+        step, density = (inside * part for part in blurred_step(z))
         step -= inside * (step.sum(axis=1)[:, None] / n)
-        density = inside * np.exp(-0.5 * z * z) * (0.3989422804014327 / blur)
+        density /= blur
         variance = np.maximum(np.einsum("ij,ij->i", step, step), 1e-9)
         contrast = np.einsum("ij,ij->i", step, values) / variance
         residual = values - contrast[:, None] * step

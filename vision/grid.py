@@ -150,11 +150,11 @@ def find_grid(
     sight = _sight(grey, focal, centre)
     back = 1 / sight.factor
 
-    def holds(pose: GridPose | None) -> bool:
-        return pose is not None and not (askew is not None and askew(pose.scaled(back)))
+    def held(pose: GridPose | None) -> GridPose | None:
+        return None if pose is None or (askew and askew(pose.scaled(back))) else pose
 
     in_print = _in_print(sight, shown) if drawn is None and shown is not None else None
-    if in_print is not None and not holds(in_print[0]):
+    if in_print is not None and held(in_print[0]) is None:
         in_print = None
     if in_print is not None and in_print[1] > SURE_PRINT:
         return in_print[0].scaled(back)
@@ -163,18 +163,18 @@ def find_grid(
         candidates = _through_lines(points, sight)
     else:
         points, candidates = _through_all(sight)
-    pose = _chosen(_credible(candidates, sight.prior), points, sight)
-    if pose is not None and shown is not None:
-        pose = _with_glass(pose, sight.dark, sight.prior)
-    if not holds(pose) and in_print is not None:
+    found = _chosen(_credible(candidates, sight.prior), points, sight)
+    if found is not None and shown is not None:
+        found = _with_glass(found, sight.dark, sight.prior)
+    pose = held(found)
+    if pose is None and in_print is not None:
         return in_print[0].scaled(back)
-    if not holds(pose) and drawn is None and shown is not None:
-        pose = _in_shares(sight, shown)
-    if pose is not None and not holds(pose) and not sight.free_focal:
-        pose = _told_in_glass(sight)
-    if pose is None or not holds(pose):
-        return None
-    return _finished(pose, points, sight).scaled(back)
+    if pose is None and drawn is None and shown is not None:
+        found = _in_shares(sight, shown)
+        pose = held(found)
+    if pose is None and found is not None and not sight.free_focal:
+        pose = held(_told_in_glass(sight))
+    return None if pose is None else _finished(pose, points, sight).scaled(back)
 
 
 def _sight(
