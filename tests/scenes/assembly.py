@@ -20,12 +20,14 @@ from tests.scenes.world import Array
 Plugin = dict[str, Any]
 # bodies whose face is plain enough for print
 # Shares of a rod's length and of its radius: thinner in the middle, thicker there, a collar just
-# behind the free end, a tube with square ends over the middle, a neck that widens to a belly.
+# behind the free end, a tube with square ends over the middle, a neck that widens to a belly, a
+# slow wave.
 ROD_PROFILES = {
     "waisted rod": [(0.0, 1.0), (0.4, 0.75), (1.0, 1.0)],
     "bulged rod": [(0.0, 1.0), (0.35, 1.3), (1.0, 1.0)],
     "clubbed rod": [(0.0, 1.15), (0.08, 1.35), (0.13, 1.35), (0.18, 1.0), (1.0, 1.0)],
     "bottle rod": [(0.0, 0.8), (0.22, 0.8), (0.4, 1.15), (1.0, 1.15)],
+    "spooled rod": [(0.0, 1.1), (0.25, 0.88), (0.55, 1.12), (1.0, 0.95)],
     "jacketed rod": [(0.0, 1.0), (0.3, 1.0), (0.3, 1.45), (0.55, 1.45), (0.55, 1.0), (1.0, 1.0)],
 }
 LABELLED = ("box", "bevelled", "rounded", "guard", "two-colour", "octagon", "prow", "keystone")
@@ -457,6 +459,17 @@ def _body(out: Assembly, spec: dict[str, Any]) -> None:
                         spot = (x0 - 0.004, at_y, low + at_z * (top - low))
                         size = (0.02, 0.22 * wide * (1 - taper), 0.26 * (top - low))
                         put("square", shapes.box(spot, size), other)
+        if kind == "bossed":
+            # a round boss in the middle of the face, a smaller one on it
+            for radius, out_by in ((0.2, 0.9), (0.1, 1.8)):
+                at = (x0 - out_by, 0.0, low + 0.6 * (top - low))
+                boss = shapes.lathe([(0.0, radius * wide), (2.0, radius * wide)])
+                put("boss", boss.moved(shapes.frame_along((1, 0, 0), (0, 0, 1)), at), other)
+        if kind == "slatted":
+            # five upright slats before the upper face
+            for k in range(-2, 3):
+                at = (x0 - 0.15, 0.19 * k * wide * (1 - taper), low + 0.62 * (top - low))
+                put("slat", shapes.box(at, (0.6, 0.09 * wide, 0.6 * (top - low))), other)
         if kind == "pillared":
             # a half-round pillar at either side of the face
             for side in (-1, 1):
@@ -843,6 +856,14 @@ def _surroundings(out: Assembly, spec: dict[str, Any]) -> None:
                           list(16.0 * warm)))  # fmt: skip
         at = world.cantilever_direction(lamp["bearing_deg"] - 80.0, 65.0) * 200
         out.lamps.append(("bulb", shapes.ball(at, 14.0), list(70.0 * warm)))
+    elif light == "low sun":
+        # small, bright and low, a pale sky opposite
+        at = world.cantilever_direction(lamp["bearing_deg"], 14.0) * 260
+        out.lamps.append(("bulb", shapes.ball(at, 9.0), list(260.0 * warm)))
+        above = world.cantilever_direction(lamp["bearing_deg"] + 180.0, 45.0)
+        frame = shapes.frame_along(-above, (0, 0, 1))
+        out.lamps.append(("window", shapes.plate(90, 60, 0.0).moved(frame, above * 240),
+                          list(2.5 * warm)))  # fmt: skip
     elif light == "blinds":
         # a window behind slats: five bright bands
         low = world.cantilever_direction(lamp["bearing_deg"], 25.0)

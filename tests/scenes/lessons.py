@@ -50,7 +50,7 @@ Spec = dict[str, Any]
 Size = tuple[int, int]
 
 AROUND_SIZE = (300, 360)  # of a picture of the rod's surroundings
-FAMILIES = ("odd", "sixteenth")  # odd and even seeds
+FAMILIES = ("odd", "seventeenth")  # odd and even seeds
 PATHS = 40
 MARGIN_PX = 12  # round what is rendered, for what a phone's processing draws from
 FINER = 1.5  # rendered pixels a pixel of the picture

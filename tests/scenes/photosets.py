@@ -5,7 +5,7 @@
 
 `render` path-traces the scenes of a set once (slow; resumes where it stopped). The other commands
 take renders from the cache, degrade each in several ways and write JPEGs with `truth.json`. All is
-fixed by seeds. The sets: "tuning" is for looking at; so are "second" to "sixteenth",
+fixed by seeds. The sets: "tuning" is for looking at; so are "second" to "seventeenth",
 earlier sealed sets with shapes and lights that tuning never shows; "lessons" and "more-lessons"
 are more scenes like theirs for the networks to learn from, "odd-lessons" scenes of any shape;
 "sealed" has other seeds, and shapes and lights that none of the sets before it shows, and exists
@@ -54,8 +54,9 @@ SCENES = {
     "fourteenth": (62000, 60, "fourteenth"),
     "fifteenth": (64000, 60, "fifteenth"),
     "sixteenth": (66000, 60, "sixteenth"),
-    "sealed": (68000, 60, "sealed"),
-    "pairs": (55000, 48, "pairs"),
+    "seventeenth": (68000, 60, "seventeenth"),
+    "sealed": (90000, 60, "sealed"),
+    "pairs": (56000, 48, "pairs"),
     "samples": (5000, 5, "samples"),
 }
 PAIRED = ("cantilever",)
@@ -64,7 +65,7 @@ COPIES = {"tuning": 4, "second": 6, "third": 6, "fourth": 4, "fifth": 4, "sixth"
           "lessons": 3, "seventh": 4, "more-lessons": 2, "eighth": 4,
           "odd-lessons": 2, "ninth": 4, "tenth": 4, "eleventh": 4,
           "twelfth": 4, "thirteenth": 4, "fourteenth": 4, "fifteenth": 4,
-          "sixteenth": 4, "sealed": 4, "pairs": 3}  # fmt: skip
+          "sixteenth": 4, "seventeenth": 4, "sealed": 4, "pairs": 3}  # fmt: skip
 
 
 def main(arguments: list[str] | None = None) -> int:

@@ -16,7 +16,7 @@ from tests.scenes import odd
 QUANTITIES = ("rake", "cantilever", "azimuth")
 FAMILIES = ("tuning", "second", "third", "fourth", "fifth", "sixth", "seventh", "eighth", "odd",
             "ninth", "tenth", "eleventh", "twelfth", "thirteenth", "fourteenth",
-            "fifteenth", "sixteenth", "sealed")  # fmt: skip
+            "fifteenth", "sixteenth", "seventeenth", "sealed")  # fmt: skip
 # The tenth scenes were drawn, and counted, by the number of the ninth family.
 DRAWN_AS = {name: k for k, name in enumerate(FAMILIES)} | {"tenth": FAMILIES.index("ninth")}
 
@@ -55,7 +55,8 @@ BODIES = _growing(
     fourteenth=["keeled", "saddled"],
     fifteenth=["canted", "finned"],
     sixteenth=["quartered", "yoked"],
-    sealed=["cowled", "chequered"],
+    seventeenth=["cowled", "chequered"],
+    sealed=["bossed", "slatted"],
 )
 RODS = _growing(
     tuning=["tube", "thin rod", "tapered"],
@@ -75,7 +76,8 @@ RODS = _growing(
     fourteenth=["beaded rod"],
     fifteenth=["clubbed rod"],
     sixteenth=["jacketed rod"],
-    sealed=["bottle rod"],
+    seventeenth=["bottle rod"],
+    sealed=["spooled rod"],
 )
 THICK_RODS = ("tube", "tapered", "banded tube", "turned rod")
 SHANKS = _growing(
@@ -96,7 +98,8 @@ SHANKS = _growing(
     fourteenth=["heptagon"],
     fifteenth=["pentagon"],
     sixteenth=["ellipse"],
-    sealed=["cross"],
+    seventeenth=["cross"],
+    sealed=["rosette"],
 )
 TIPS = _growing(tuning=["conical", "elliptical", "long-edge"], second=["tapered shank"], odd=[])
 LIGHTS = _growing(
@@ -117,7 +120,8 @@ LIGHTS = _growing(
     fourteenth=["crossed tubes"],
     fifteenth=["panel and bulb"],
     sixteenth=["disc and tube"],
-    sealed=["doorway and lamp"],
+    seventeenth=["doorway and lamp"],
+    sealed=["low sun"],
 )
 SURFACES = {
     "rake": (["mirror", "record", "back-silvered mirror", "glossy card", "matt card"],

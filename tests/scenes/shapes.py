@@ -149,6 +149,7 @@ def needle(
         "lobed": 0.48 + 0.02 * np.cos(3 * (t - np.radians(turn_deg))),
         "bar": superellipse(t - np.radians(turn_deg), 8.0, 1.4),
         "cross": 0.45 + 0.05 * np.cos(4 * (t - np.radians(turn_deg))),
+        "rosette": 0.475 + 0.025 * np.cos(5 * (t - np.radians(turn_deg))),
         "ellipse": superellipse(t - np.radians(turn_deg), 2.0, 1.25),
         "rhomb": superellipse(t - np.radians(turn_deg), 1.3, 1.0),
         "freeform": own_wall(t) if own_wall else np.full_like(t, 0.5),
