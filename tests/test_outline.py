@@ -158,9 +158,9 @@ def test_what_turns_from_look_to_look_is_no_image(
     assert (needle._image(rgb, rod, frame, own) is not None) == believed
 
 
-@pytest.mark.parametrize("quantity", lessons.LESSONS)
-def test_lessons_cut_what_is_wanted_from_the_middle(quantity: str) -> None:
-    lesson = lessons.LESSONS[quantity]
+@pytest.mark.parametrize("kind", lessons.LESSONS)
+def test_lessons_cut_what_is_wanted_from_the_middle(kind: str) -> None:
+    lesson, quantity = lessons.LESSONS[kind], kind.partition("-")[0]
     seed = next(s for s in range(9) if "mirror" in recipe.draw(quantity, s, "odd")["surface"])
     spec = recipe.draw(quantity, seed, "odd")
     whole = assembly.assemble(spec, photosets.WIDTH, photosets.HEIGHT)
@@ -171,6 +171,8 @@ def test_lessons_cut_what_is_wanted_from_the_middle(quantity: str) -> None:
     half = lessons.half_window([small], [plan], lesson, spec)
     low = (size[0] // 2 - half[0], size[1] // 2 - half[1])
     assert size[0] <= photosets.WIDTH and max(half) < photosets.WIDTH
+    assert scene.view is not None and whole.view is not None
+    assert lesson.whole == np.array_equal(scene.view.forward, whole.view.forward)
     # a frame of another size changes neither what a picture shows nor where it is cut
     frames = [lesson.frames(one, spec, plan) for one in (scene, small)]
     for name, frame in frames[0].items():

@@ -29,8 +29,8 @@ def _network(name: str, threads: int) -> onnxruntime.InferenceSession:
     return onnxruntime.InferenceSession(path, options, providers=["CPUExecutionProvider"])
 
 
-def shares_of(name: str, picture: NDArray[np.uint8]) -> Grey:
-    """Probability of each kind of thing at each pixel.
+def logits_of(name: str, picture: NDArray[np.uint8]) -> Grey:
+    """What a network says of a picture, as logarithms of shares up to one sum.
 
     Parameters
     ----------
@@ -41,12 +41,27 @@ def shares_of(name: str, picture: NDArray[np.uint8]) -> Grey:
 
     Returns
     -------
-    ndarray of float32, shape (kinds, H, W)
-        They add up to 1 at each pixel.
+    ndarray of float32, shape (kinds, H, W) or (kinds,)
     """
     net = _network(name, cv2.getNumThreads())  # as many as OpenCV is told to use
     seen = np.ascontiguousarray(picture.transpose(2, 0, 1)[None], np.float32) / np.float32(255)
-    logits = net.run(None, {net.get_inputs()[0].name: seen})[0][0]
+    return np.asarray(net.run(None, {net.get_inputs()[0].name: seen})[0][0], np.float32)
+
+
+def shares_of(name: str, picture: NDArray[np.uint8]) -> Grey:
+    """Probability of each kind of thing at each pixel.
+
+    Parameters
+    ----------
+    name, picture
+        As in `logits_of`.
+
+    Returns
+    -------
+    ndarray of float32, shape (kinds, H, W)
+        They add up to 1 at each pixel.
+    """
+    logits = logits_of(name, picture)
     share = np.exp(logits - logits.max(axis=0))
     return np.asarray(share / share.sum(axis=0), np.float32)
 

@@ -1,8 +1,9 @@
 """Side-on close-up and rod -> which way the surface runs, as a network sees it.
 
-Grooves, the surface's far edge, a mirror image, dust and shadows each tell a little of it. The
-network is taught by `tests.teach_slope` from rendered photographs; it gives a share to each slope,
-and their spread says how sure it is.
+Grooves, the surface's far edge, a mirror image, dust and shadows each tell a little of it. Two
+networks, taught by `tests.teach_slope` from rendered photographs, look at it, one at the rod's end
+and one at twice as much round it; each gives a share to each slope. The shares of all looks
+together, and their spread, say which slope and how sure it is.
 """
 
 from __future__ import annotations
@@ -13,17 +14,20 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from vision.network import framed, part_of, shares_of
+from vision.network import framed, logits_of, part_of
 from vision.outline import ROD_PX
 from vision.side_rod import SideRod
 
 Array = NDArray[np.float64]
-FILE = "surface_slope.onnx"
+FILE, FAR_FILE = "surface_slope.onnx", "surface_slope_far.onnx"
 WIDTH, HEIGHT = 256, 224  # of the copy the network sees
 END_AT = (100.0, 70.0)  # where in it the rod's free end lies, the pivot to the right
 SLOPES_DEG = np.arange(-15.0, 15.1, 0.5)  # positive where the surface falls towards the pivot
 SURE_DEG, LEAST_U_DEG, TIMES, POWER = 0.48, 0.28, 1.5, 1.5  # of spreads told, what they mean
-TURNS_DEG = (-3.0, 0.0, 3.0)  # of the copies looked at: their mean is better than each
+# The looks: whose, how much smaller the rod is in it, and how the copy is turned, degrees.
+LOOKS = ((FILE, 1.0, 0.0), (FAR_FILE, 0.5, -3.0), (FAR_FILE, 0.5, 3.0))
+FINE_DEG = np.arange(-18.0, 18.05, 0.1)  # slopes at which their shares are joined
+NEVER = -25.0  # log share of a slope that a turned copy cannot tell
 
 
 @dataclass(frozen=True)
@@ -35,7 +39,7 @@ class Slope:
     slope_deg : float
         Positive where it falls to the right.
     spread_deg : float
-        Standard deviation of the shares given to slopes; about 0.5 where the network is sure.
+        Standard deviation of the shares given to slopes; about 0.45 where the networks are sure.
     """
 
     slope_deg: float
@@ -49,7 +53,7 @@ class Slope:
 
 
 def surface_slope(rgb: NDArray[np.uint8], rod: SideRod) -> Slope:
-    """What the network makes of the surface under a rod.
+    """What the networks make of the surface under a rod.
 
     Parameters
     ----------
@@ -61,15 +65,17 @@ def surface_slope(rgb: NDArray[np.uint8], rod: SideRod) -> Slope:
     Slope
     """
     side = 1.0 if rod.pivot_right else -1.0
-    slopes, variances = [], []
-    for turned in TURNS_DEG:
+    logs = np.zeros_like(FINE_DEG)
+    for name, size, turned in LOOKS:
         turn = math.radians(turned)
         rotation = np.array([[math.cos(turn), -math.sin(turn)], [math.sin(turn), math.cos(turn)]])
-        basis = rod.thickness / ROD_PX * np.diag([side, 1.0]) @ rotation
+        basis = rod.thickness / (size * ROD_PX) * np.diag([side, 1.0]) @ rotation
         origin = rod.free_end - basis @ np.array(END_AT)
-        share = shares_of(FILE, part_of(rgb, framed(basis, origin), (WIDTH, HEIGHT)))
-        mean = float(share @ SLOPES_DEG)
-        slopes.append(mean + turned)
-        variances.append(float(share @ (SLOPES_DEG - mean) ** 2))
-    spread = math.sqrt(float(np.mean(variances)) + float(np.var(slopes)))
-    return Slope(side * float(np.mean(slopes)), spread)
+        told = logits_of(name, part_of(rgb, framed(basis, origin), (WIDTH, HEIGHT)))
+        told = told - np.logaddexp.reduce(told)
+        logs += np.interp(FINE_DEG, SLOPES_DEG + turned, told, left=NEVER, right=NEVER)
+    logs /= len(LOOKS)
+    share = np.exp(logs - logs.max())
+    share /= share.sum()
+    mean = float(share @ FINE_DEG)
+    return Slope(side * mean, math.sqrt(float(share @ (FINE_DEG - mean) ** 2)))

@@ -6,7 +6,9 @@ Nothing but the surroundings of what is looked at is rendered and degraded, from
 turned to it, and no finer than the network sees it, so that thousands are to be had. Each picture
 lies as the network's look would, with room round it to move in; a mask drawn from the meshes is
 written with each. They are what `tests.teach near`, `rods-around`, `rods-near` and `bodies-near`
-teach from.
+teach from. The wide ones ("rake-wide" and so on) show the whole photo, or as much of it as the
+first look does, for `outline`, `rods`, `bodies` and `tests.teach_slope`; which way the surface
+runs is written to `slopes.json` beside a rake's.
 """
 
 from __future__ import annotations
@@ -14,6 +16,7 @@ from __future__ import annotations
 import argparse
 import io
 import json
+import math
 import multiprocessing
 import time
 from collections.abc import Callable
@@ -51,11 +54,16 @@ Size = tuple[int, int]
 
 AROUND_SIZE = (300, 360)  # of a picture of the rod's surroundings
 FAMILIES = ("odd", "seventeenth")  # odd and even seeds
+# Share of a rake's scenes over such a surface of which wide pictures are made: on cards the network
+# has least to go by, and few scenes are.
+SHARES = {"mirror": 0.35, "back-silvered mirror": 0.5, "record": 0.6}
 PATHS = 40
 MARGIN_PX = 12  # round what is rendered, for what a phone's processing draws from
 FINER = 1.5  # rendered pixels a pixel of the picture
 LEAST_LONG = 0.6  # widths: a shorter reflection has no direction; the rod's own is taken
 MOST_WIDE = (2592, 1944)  # pixels of a photo
+LEAST_WIDE = 640  # of a photo made smaller because its pictures are
+LEAST_QUALITY = 90  # of its JPEG, whose blocks are larger in what is shown
 LEAST_HIGH = 64  # pixels of a photo or a render that are cut out
 
 Drawing = Callable[[assembly.Assembly, Spec, Window], Callable[[str, Array, Plan], Mask]]
@@ -67,11 +75,13 @@ class Lesson:
 
     A picture's name is its folder's, by which ``sizes`` go, and what follows its number.
     ``drawing`` comes once for all pictures of a view; it gives what draws the mask of one of them.
+    ``whole`` ones are of the photo as it was taken: the camera is not turned to anything.
     """
 
     sizes: dict[str, Size]
     frames: Callable[[assembly.Assembly, Spec, Plan], Frames]
     drawing: Drawing
+    whole: bool = False
 
     def size(self, name: str) -> Size:
         """Of a picture."""
@@ -94,16 +104,38 @@ def rake_frames(scene: assembly.Assembly, spec: Spec, plan: Plan) -> Frames:
     }
 
 
-def rake_drawing(
-    scene: assembly.Assembly, _spec: Spec, _window: Window
-) -> Callable[[str, Array, Plan], Mask]:
-    """Outlines of stylus and rod."""
+def rake_drawing(sizes: dict[str, Size]) -> Drawing:
+    """Outlines of stylus and rod; none for "far" pictures, which only teach slopes."""
 
-    def draw(name: str, frame: Array, plan: Plan) -> Mask:
-        seen = outlines.seen_by(scene, plan, bool(name))
-        return outlines.mask_of(frame, outlines.NEAR_SIZE, scene, seen)
+    def of_view(
+        scene: assembly.Assembly, _spec: Spec, _window: Window
+    ) -> Callable[[str, Array, Plan], Mask]:
+        def draw(name: str, frame: Array, plan: Plan) -> Mask:
+            if name == "far":
+                return np.zeros(size_of(name, sizes)[::-1], np.uint8)
+            seen = outlines.seen_by(scene, plan, "image" in name)
+            return outlines.mask_of(frame, size_of(name, sizes), scene, seen)
 
-    return draw
+        return draw
+
+    return of_view
+
+
+def wide_rake_frames(scene: assembly.Assembly, spec: Spec, plan: Plan) -> Frames:
+    """The rod's free end, over a mirror its image, and twice as much round it."""
+    seen = outlines.seen_by(scene, plan, False)
+    frames = {"wide": outlines.wide_frame(scene, spec, seen, False)}
+    frames["far"] = frames["wide"] * 0.5
+    frames["far"][:, 2] += 0.5 * np.array(outlines.WIDE_END)
+    if spec["surface"] == "mirror":
+        seen = outlines.seen_by(scene, plan, True)
+        frames["wide-image"] = outlines.wide_frame(scene, spec, seen, True)
+    return frames
+
+
+def whole_frames(size: Size) -> Callable[[assembly.Assembly, Spec, Plan], Frames]:
+    """The whole photo shrunk to a size."""
+    return lambda _scene, _spec, plan: {"": rod_masks.shrunk(size, plan)}
 
 
 def rod_frames(scene: assembly.Assembly, spec: Spec, plan: Plan) -> Frames:
@@ -182,18 +214,44 @@ def through_lens(drawing: Callable[..., Mask], sizes: dict[str, Size]) -> Drawin
 
 ROD_SIZES = {"around": AROUND_SIZE, "near": rod_masks.NEAR_SIZE}
 BODY_SIZES = {"": body_masks.NEAR_SIZE}
+RAKE_SIZES = {"": outlines.NEAR_SIZE}
+WIDE_RAKE_SIZES = {"wide": outlines.WIDE_SIZE, "far": outlines.WIDE_SIZE}
+WHOLE_ROD, WHOLE_BODY = {"": rod_masks.SIZE}, {"": body_masks.SIZE}
 LESSONS = {
-    "rake": Lesson({"": outlines.NEAR_SIZE}, rake_frames, rake_drawing),
+    "rake": Lesson(RAKE_SIZES, rake_frames, rake_drawing(RAKE_SIZES)),
+    "rake-wide": Lesson(
+        WIDE_RAKE_SIZES, wide_rake_frames, rake_drawing(WIDE_RAKE_SIZES), whole=True
+    ),
+    "cantilever-wide": Lesson(
+        WHOLE_ROD,
+        whole_frames(rod_masks.SIZE),
+        through_lens(rod_masks.drawing, WHOLE_ROD),
+        whole=True,
+    ),
+    "azimuth-wide": Lesson(
+        WHOLE_BODY,
+        whole_frames(body_masks.SIZE),
+        through_lens(body_masks.draw, WHOLE_BODY),
+        whole=True,
+    ),
     "cantilever": Lesson(ROD_SIZES, rod_frames, through_lens(rod_masks.drawing, ROD_SIZES)),
     "azimuth": Lesson(BODY_SIZES, body_frames, through_lens(body_masks.draw, BODY_SIZES)),
 }
 
 
-def pictures(quantity: str, seed: int, variant: str, out: Path, views: int) -> int:
-    """Render one scene from several cameras, write its pictures; how many."""
+def pictures(kind: str, seed: int, variant: str, out: Path, views: int) -> dict[str, float]:
+    """Render one scene from several cameras, write its pictures; their paths in ``out``.
+
+    With each goes the slope of a rake's surface, NaN for what else it is of.
+    """
     cv2.setNumThreads(1)
-    lesson = LESSONS[quantity]
+    lesson = LESSONS[kind]
+    quantity = kind.partition("-")[0]
     spec = recipe.draw(quantity, seed, FAMILIES[seed % 2])
+    if kind == "rake-wide":
+        share = SHARES.get(spec["surface"], 1.0)
+        if np.random.default_rng([seed, 73]).random() > share:
+            return {}
     whole = assembly.assemble(spec, photosets.WIDTH, photosets.HEIGHT)
     plans, scenes = [], []
     for k in range(views):
@@ -202,8 +260,8 @@ def pictures(quantity: str, seed: int, variant: str, out: Path, views: int) -> i
         if plan["width"] > MOST_WIDE[0]:  # what is finer is shrunk again, and costs much
             plan |= dict(zip(("width", "height"), MOST_WIDE, strict=True))
         seen = spec if k == 0 else spec | {"camera": recipe.another_camera(rng, spec)}
-        plans.append(plan)
         scenes.append(turned(whole, seen, lesson, plan))
+        plans.append(smaller(plan, scenes[-1], lesson, spec) if lesson.whole else plan)
     sizes = [
         frame_size(scene, plan, lesson, spec) for scene, plan in zip(scenes, plans, strict=True)
     ]
@@ -213,7 +271,7 @@ def pictures(quantity: str, seed: int, variant: str, out: Path, views: int) -> i
     half = half_window(scenes, plans, lesson, spec)
     cameras = [(scene.view, scene.aperture_mm, scene.focus_mm) for scene in scenes]
     rendered = physical.render_views(spec, scenes[0], cameras, half, PATHS, variant)
-    count = 0
+    written = {}
     for k, (scene, plan, linear) in enumerate(zip(scenes, plans, rendered, strict=True)):
         rng = np.random.default_rng([seed, 72, k])
         frames = lesson.frames(scene, spec, plan)
@@ -226,23 +284,28 @@ def pictures(quantity: str, seed: int, variant: str, out: Path, views: int) -> i
         photo = Image.fromarray(degrade.degrade(linear, plan, rng, told))
         photo.save(packed, "JPEG", quality=plan["jpeg_quality"])
         rgb = np.asarray(Image.open(packed))
+        rake = kind == "rake-wide"
+        slope = outlines.slope_deg(spec, outlines.seen_by(scene, plan, False)) if rake else math.nan
         for name, frame in frames.items():
             moved = frame.copy()
             moved[:, 2] += frame[:, :2] @ np.array(part[:2])
             crop = part_of(rgb, moved, lesson.size(name))
             folder, dash, rest = name.partition("-")
-            outlines.save(out / folder / f"{seed}-{k}{dash}{rest}", crop, draw(name, frame, plan))
-            count += 1
-    return count
+            path = f"{folder}/{seed}-{k}{dash}{rest}".lstrip("/")
+            outlines.save(out / path, crop, draw(name, frame, plan))
+            written[path] = math.nan if rest else slope
+    return written
 
 
 def turned(scene: assembly.Assembly, spec: Spec, lesson: Lesson, plan: Plan) -> assembly.Assembly:
-    """The scene seen by another camera, which is turned to what is wanted."""
+    """The scene seen by another camera, which is turned to what is wanted of a part of it."""
     size = (photosets.WIDTH, photosets.HEIGHT)
     seen = assembly.assemble(spec, *size)
     view = seen.view
     assert view is not None
     out = replace(scene, view=view, aperture_mm=seen.aperture_mm, focus_mm=seen.focus_mm)
+    if lesson.whole:
+        return out
     at = corners(lesson.frames(out, spec, plan), lesson)
     at = degrade.rendered_points(at, size, plan)
     x, y = (at.min(axis=0) + at.max(axis=0)) / 2 - view.centre
@@ -250,6 +313,19 @@ def turned(scene: assembly.Assembly, spec: Spec, lesson: Lesson, plan: Plan) -> 
     right = world.unit(view.right - (view.right @ forward) * forward)
     up = np.cross(right, forward)
     return replace(out, view=replace(view, forward=forward, right=right, up=up))
+
+
+def smaller(plan: Plan, scene: assembly.Assembly, lesson: Lesson, spec: Spec) -> Plan:
+    """The plan of a photo no finer than its pictures need, with as much noise in them."""
+    finest = max(np.linalg.norm(f[:, :2], 2) for f in lesson.frames(scene, spec, plan).values())
+    share = min(1.0, max(FINER * float(finest), LEAST_WIDE / plan["width"]))
+    return plan | {
+        "width": 4 * round(plan["width"] * share / 4),
+        "height": 3 * round(plan["width"] * share / 4),
+        "noise": plan["noise"] * share,
+        "sharpen": plan["sharpen"] * share,
+        "jpeg_quality": max(plan["jpeg_quality"], LEAST_QUALITY),
+    }
 
 
 def corners(frames: Frames, lesson: Lesson) -> Array:
@@ -297,20 +373,32 @@ def photo_window(frames: Frames, plan: Plan, lesson: Lesson) -> Window:
     return int(low[0]), int(low[1]), int(high[0] - low[0]), int(high[1] - low[1])
 
 
-def _one(job: tuple[str, int, str, Path, int, float]) -> int:
+def _one(job: tuple[str, int, str, Path, int, float]) -> dict[str, float]:
     if time.time() > job[-1]:
-        return 0
+        return {}
     try:
         return pictures(*job[:-1])
     except Exception as problem:  # one scene that fails must not stop the batch
         print(f"FAILED {job[1]}: {problem!r}", flush=True)
-        return 0
+        return {}
+
+
+def write_slopes(out: Path, written: dict[str, float]) -> None:
+    """`slopes.json` in each folder of pictures whose surface's slope is known."""
+    for folder in {path.rpartition("/")[0] for path in written}:
+        told = {
+            path.rpartition("/")[2]: slope
+            for path, slope in written.items()
+            if path.rpartition("/")[0] == folder and not math.isnan(slope)
+        }
+        if told:
+            (out / folder / "slopes.json").write_text(json.dumps(told))
 
 
 def main() -> None:
     """Parse the command line; see the module's text."""
     parser = argparse.ArgumentParser(prog="python -m tests.scenes.lessons")
-    parser.add_argument("quantity", choices=list(LESSONS))
+    parser.add_argument("kind", choices=list(LESSONS))
     parser.add_argument("out", type=Path)
     parser.add_argument("--first", type=int, required=True)
     parser.add_argument("--count", type=int, required=True)
@@ -323,16 +411,19 @@ def main() -> None:
     args.out.mkdir(parents=True, exist_ok=True)
     begun = time.time()
     jobs = [
-        (args.quantity, args.first + k, args.variant, args.out, args.views, begun + args.seconds)
+        (args.kind, args.first + k, args.variant, args.out, args.views, begun + args.seconds)
         for k in range(0, args.count, args.step)
     ]
-    total = 0
+    written: dict[str, float] = {}
     if args.workers == 1:
-        total = sum(map(_one, jobs))
+        for some in map(_one, jobs):
+            written |= some
     else:
         with multiprocessing.get_context("spawn").Pool(args.workers) as pool:
-            total = sum(pool.imap_unordered(_one, jobs))
-    print(json.dumps({"pictures": total, "seconds": round(time.time() - begun)}))
+            for some in pool.imap_unordered(_one, jobs):
+                written |= some
+    write_slopes(args.out, written)
+    print(json.dumps({"pictures": len(written), "seconds": round(time.time() - begun)}))
 
 
 if __name__ == "__main__":
