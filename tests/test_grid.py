@@ -25,7 +25,7 @@ from vision.camera import Camera
 from vision.cantilever import find_cantilever
 from vision.grid import GLASS_INDEX, GridPose, find_grid
 from vision.grid_choose import on_common_ground, well_seen, with_layer_doubt, with_rivals
-from vision.grid_comb import tick_ends, with_cells_told, with_end_bias
+from vision.grid_comb import _at_half, tick_ends, with_cells_told, with_end_bias
 from vision.grid_fit import fit, moved_by, residuals
 from vision.grid_guess import twice_as_large
 from vision.grid_lines import Line, Ridges
@@ -430,6 +430,129 @@ def test_ends_of_ticks_against_the_drawing() -> None:
     place = pose.on_sheet(ends[0])[:, 0] * 10.0
     assert set(np.sign(place)) == {-1.0, 1.0}
     assert np.median(np.abs(place)) == pytest.approx(0.5, abs=0.012)
+
+
+def _hidden(
+    grey: NDArray[np.float32], pose: GridPose, x_mm: tuple[float, float], y_mm: tuple[float, float]
+) -> NDArray[np.float32]:
+    """The picture with a part of the sheet beneath something plain, as a rod would be."""
+    x, y = (np.array(v) / (pose.pitch_mm or 1.0) for v in (x_mm, y_mm))
+    corners = np.stack([x[[0, 1, 1, 0]], y[[0, 0, 1, 1]], np.zeros(4)], axis=1)
+    out = grey.copy()
+    cv2.fillConvexPoly(out, np.rint(pose.project(corners)).astype(np.int32), 0.55)
+    return out
+
+
+def _column_picture() -> tuple[NDArray[np.float32], GridPose]:
+    """One column with its ticks and three rows, drawn through the pose's own camera."""
+    pose = replace(
+        grid_pose(33.0, -4.0, 1.0, f=14000.0), origin=np.array([0.0, 0, 15.0]), pitch_mm=10.0,
+        columns=(0,), rows=(-1, 0, 1),
+    )  # fmt: skip
+    return _comb_picture(pose, 10.0, bold=False, cut=False), pose
+
+
+def test_ends_on_one_side_will_do_if_there_are_as_many() -> None:
+    """A rod over the ticks of one side leaves the other's and the column's own middle."""
+    grey, pose = _column_picture()
+    both = tick_ends(grey, pose)
+    assert both is not None and min(np.sum(both[1] < 0), np.sum(both[1] > 0)) > 8
+    hidden = _hidden(grey, pose, (0.15, 2.0), (-14, 14))
+    one = tick_ends(hidden, pose)
+    assert one is not None and np.all(one[1] < 0)
+    assert np.median(pose.on_sheet(one[0])[:, 0]) == pytest.approx(-0.05, abs=0.0012)
+    found = find_grid(hidden, FocalPrior(14000 * 1.03, 0.05))
+    assert found is not None and found.columns == (0,)
+    tilt, spun = _angle(found.normal, pose.normal), _angle(found.along, pose.along)
+    stated = math.degrees(math.sqrt(np.trace(found.covariance[:3, :3])))
+    assert max(tilt, spun) < min(2 * stated, 2 * TOL_ENDS_DEG)
+    few = _hidden(hidden, pose, (-2.0, 2.0), (3.5, 14))
+    assert tick_ends(_hidden(few, pose, (-2.0, 2.0), (-14, -3.5)), pose) is None
+
+
+def test_a_side_with_few_ends_counts_those_as_long_as_the_others() -> None:
+    out = np.linspace(0.36, 0.68, 33)
+    ends = np.full((2, 9), 0.5)
+    ends[1, :4] = 0.62, 0.44, 0.51, 0.62
+    share = np.clip(0.5 + (ends[..., None] - out) * 20, 0, 1)
+    clear = np.ones((2, 9), bool)
+    clear[1, 4:] = False
+    assert _at_half(share, out, clear, one_side=False) is None
+    found = _at_half(share, out, clear, one_side=True)
+    assert found is not None
+    assert found[0][1].sum() == 9 and list(np.nonzero(found[1][1])[0]) == [2]
+    clear[0, 6:] = False
+    assert _at_half(share, out, clear, one_side=True) is None  # seven in all
+
+
+def test_the_column_is_as_doubtful_as_the_ends_of_one_side() -> None:
+    pose = replace(grid_pose(40, 5, 1), pitch_mm=10.0)
+    places = np.array([(s * 0.05, k * 0.1, 0.0) for s in (-1, 1) for k in range(1, 6)])
+    biases = []
+
+    def refit(moved: tuple[Array, Array]) -> GridPose:
+        biases.append(float(abs(moved[1][-1]) / 0.05 - 1))
+        return pose
+
+    for some in (places, places[:5]):
+        assert with_end_bias(pose, (pose.project(some), some[:, 0]), refit) is not None
+    assert biases[1] == pytest.approx(2 * biases[0], rel=1e-3)
+
+
+def test_ends_lost_on_the_way_are_held_where_no_other_lattice_keeps_them(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    pose = replace(
+        grid_pose(40, 5, 1, f=11000.0), origin=np.array([0.0, 0, 15.0]), pitch_mm=10.0,
+        columns=(0,), rows=(0,),
+    )  # fmt: skip
+    points = _one_column(pose, 0.0)
+    places = np.array([(s * 0.05, k * 0.1, 0.0) for s in (-1, 1) for k in range(-5, 6) if k])
+    ends = pose.project(places), places[:, 0]
+    shown = {"first": 1, "second": 9}  # how often each shows its ends
+    prior = (math.log(pose.camera.f), 0.05)
+
+    def seen(grey: Array, one: GridPose) -> tuple[Array, Array] | None:
+        name = "first" if one.null_known else "second"
+        shown[name] -= 1
+        return ends if shown[name] >= 0 else None
+
+    monkeypatch.setattr(grid, "tick_ends", seen)
+    blank = np.zeros(SIZE[::-1], np.float32)
+    lens = (11000.0, 10000.0, 12000.0, 0.05)
+    sight = grid.Sight(blank, points, points, 1.0, (0.0, 0.0), 1.0, lens, False)
+    first, second = replace(pose, null_known=True), pose
+    chosen = grid._chosen([(0.9, first), (0.88, second)], points, sight)
+    assert chosen is not None and not chosen.null_known
+    for held in (False, True):
+        shown |= {"first": 2}
+        assert (grid._by_ends(blank, first, points, prior, held) is not None) is held
+
+
+@pytest.mark.parametrize("clutter", [False, True])
+def test_ends_of_one_side_may_be_those_of_ghosts_where_much_is_left_over(clutter: bool) -> None:
+    pose = replace(
+        grid_pose(40, 5, 1, f=11000.0), origin=np.array([0.0, 0, 15.0]), pitch_mm=10.0,
+        columns=(0,), rows=(0,),
+    )  # fmt: skip
+    points = _one_column(pose, 0.0)
+    if clutter:
+        hairs = [(np.array([-0.6, 0.23 + k]), np.array([0.6, 0.53 + k])) for k in (-0.6, 0.0, 0.3)]
+        hairs += [(-a, b + np.array([0, 0.4])) for a, b in hairs]
+        more = _ridges_along(pose, hairs)
+        points = Ridges(*(
+            np.concatenate([getattr(points, name), getattr(more, name)])
+            for name in ("xy", "angle", "weight", "scale")
+        ))  # fmt: skip
+    left = np.array([(-0.05, k * 0.1, 0.0) for k in range(-5, 6) if k])
+    both = np.concatenate([left, left * (-1, 1, 1)])
+    prior = (math.log(pose.camera.f), 0.05)
+    blank = np.zeros(SIZE[::-1], np.float32)
+    for places, told in ((left, not clutter), (both, True)):
+        ends = pose.project(places), places[:, 0]
+        with pytest.MonkeyPatch.context() as patch:
+            patch.setattr(grid, "tick_ends", lambda *_, seen=ends: seen)
+            assert (grid._by_ends(blank, pose, points, prior, held=False) is not None) is told
 
 
 def _glass_picture(pose: GridPose, ink: float, seed: int) -> NDArray[np.float32]:

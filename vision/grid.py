@@ -21,6 +21,7 @@ from numpy.typing import NDArray
 
 from vision.camera import Camera
 from vision.grid_choose import (
+    LEAST_SUPPORT,
     RIVAL_FROM,
     SURE_SCORE,
     Candidate,
@@ -39,6 +40,7 @@ from vision.grid_choose import (
 from vision.grid_comb import (
     ends_agree,
     ends_seen,
+    lopsided,
     tick_ends,
     with_cells_told,
     with_comb,
@@ -323,22 +325,27 @@ def _chosen(candidates: list[Candidate], points: Ridges, sight: Sight) -> GridPo
     if not candidates:
         return None
     near = [c for c in candidates if c[0] >= max(LEAST_SCORE, RIVAL_FROM * candidates[0][0])]
-    pose, rivals = None, candidates
-    while near and pose is None:  # a lattice that contradicts itself is no rival either
-        pose, rivals = _polished(near.pop(0)[1], points, sight), rivals[1:]
-    return None if pose is None else with_rivals(pose, rivals, candidates[0][0])
+    for held in (False, True):
+        for n, (_, start) in enumerate(near):
+            pose = _polished(start, points, sight, held)
+            if pose is not None:  # a lattice that contradicts itself is no rival either
+                return with_rivals(pose, candidates[n + 1 :], candidates[0][0])
+    return None
 
 
-def _polished(start: GridPose, points: Ridges, sight: Sight) -> GridPose | None:
-    """The pose that fits all points, or None where it cannot be the printed grid."""
+def _polished(start: GridPose, points: Ridges, sight: Sight, held: bool = False) -> GridPose | None:
+    """The pose that fits all points, or None where it cannot be the printed grid.
+
+    Ends of ticks are ``held`` that the fit to them leaves a little too few of.
+    """
     grey, prior, free_focal = sight.grey, sight.prior, sight.free_focal
     start = with_cells_told(start, points, PITCHES_MM)
     pose = fit(start, points, prior, (1.5,), most=3000) or start
     few, by_ends = min(len(pose.columns), len(pose.rows)), None
     if few < 2 or tilt_u_deg(pose) > WEAK_TILT_DEG:
-        by_ends = _by_ends(grey, pose, points, prior)
+        by_ends = _by_ends(grey, pose, points, prior, held)
         if by_ends is None and start.ends > 0:  # without them the pose strayed from its ticks
-            by_ends = _by_ends(grey, start, points, prior)
+            by_ends = _by_ends(grey, start, points, prior, held)
         if by_ends is None and few < 2:
             return None
         pose = by_ends or pose
@@ -356,21 +363,33 @@ def _polished(start: GridPose, points: Ridges, sight: Sight) -> GridPose | None:
 
 
 def _by_ends(
-    grey: NDArray[np.float32], pose: GridPose, points: Ridges, prior: tuple[float, float]
+    grey: NDArray[np.float32],
+    pose: GridPose,
+    points: Ridges,
+    prior: tuple[float, float],
+    held: bool,
 ) -> GridPose | None:
-    """With one column, the ends of the ticks are what gives the scale across it."""
+    """With one column, the ends of the ticks are what gives the scale across it.
+
+    ``held``: where the fit leaves too few of them, those that led to it still count.
+    """
     ends = None
     for _ in range(3):
-        ends = tick_ends(grey, pose)
+        seen = tick_ends(grey, pose)
+        ends = ends if seen is None and held else seen
         better = None if ends is None else fit(pose, points, prior, (1.5,), most=3000, ends=ends)
         if ends is None or better is None:
             return None
         pose = better
+    if ends is None or not ends_agree(ends, pose):
+        return None
+    if pose.support < LEAST_SUPPORT and (held or lopsided(ends)):
+        return None  # with half the ridges left over, ends may be those of ghosts
 
     def refit(moved: tuple[Array, Array]) -> GridPose | None:
         return fit(pose, points, prior, (1.5,), most=3000, ends=moved)
 
-    return None if ends is None else with_end_bias(pose, ends, refit)
+    return with_end_bias(pose, ends, refit)
 
 
 def _checked_by_ends(

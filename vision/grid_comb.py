@@ -7,6 +7,7 @@ shows one column only.
 
 from __future__ import annotations
 
+import itertools
 import math
 from collections.abc import Callable
 from dataclasses import replace
@@ -25,7 +26,8 @@ LEAST_RING = 0.5  # of the mean cosine of the ticks' phase
 LEAST_RING_IN_GLASS = 0.65  # the better of two phases is 0.4 by chance
 TICK_HALF_MM = 0.5
 GLASS_MM = (0.9, 6.5)  # as mirrors are sold
-MIN_ENDS = 4  # on each side
+MIN_ENDS = 4  # on the side with more of them; on both together twice as many
+MOST_UNLIKE_MM = 0.05  # of one end from the others
 CLEAR_OF_NOISE = (4.0, 2.5)  # times, of ticks for their ends to be looked for; first that do
 BOLD_FROM, PLAIN_TO = 1.25, 1.2  # darkness of a row near the column by that farther out
 LEAST_END_MM = 0.033
@@ -208,9 +210,10 @@ def _boldness(grey: NDArray[np.float32], pose: GridPose, row: int, mm: float) ->
 
 
 def tick_ends(grey: NDArray[np.float32], pose: GridPose) -> tuple[Array, Array] | None:
-    """Pixels (M, 2) where ticks end and their grid x (M,), or None with too few on a side.
+    """Pixels (M, 2) where ticks end and their grid x (M,), or None with too few of them.
 
-    The end is where the tick's darkness against the sheet beside it falls to half.
+    The end is where the tick's darkness against the sheet beside it falls to half. A rod may hide
+    those of one side: the column's own middle then tells the scale together with the other side's.
     """
     if pose.pitch_mm is None:
         return None
@@ -237,9 +240,9 @@ def tick_ends(grey: NDArray[np.float32], pose: GridPose) -> tuple[Array, Array] 
     strength[np.abs(base) >= 0.3 * np.abs(full)] = 0.0
     share = (depth - base[..., None]) / np.where(strength > 0, full - base, 1.0)[..., None]
     middle = (out > 0.36) & (out < 0.68)
-    for times in CLEAR_OF_NOISE:
+    for one_side, times in itertools.product((False, True), CLEAR_OF_NOISE):
         clear = strength > np.maximum(times * noise, 0.02)
-        ends = _at_half(share[..., middle], out[middle], clear)
+        ends = _at_half(share[..., middle], out[middle], clear, one_side)
         if ends is not None:
             place = [
                 np.column_stack([sign * end[good] / mm, ticks[good] / mm, np.zeros(good.sum())])
@@ -251,26 +254,42 @@ def tick_ends(grey: NDArray[np.float32], pose: GridPose) -> tuple[Array, Array] 
 
 
 def _at_half(
-    share: Array, out: Array, clear: NDArray[np.bool_]
+    share: Array, out: Array, clear: NDArray[np.bool_], one_side: bool
 ) -> list[tuple[Array, NDArray[np.bool_]]] | None:
     """Where along ``out`` the shares (2, M, N) of a tick's darkness fall to half, each side.
 
-    With which of the ticks agree; None with too few on a side.
+    With which of the ticks agree; None with too few of them. ``one_side`` counts, on a side with
+    few, those that are as long as the other side's.
     """
     below = share < 0.5
     clear = clear & below.any(axis=-1) & ~below[..., 0]
     last = np.maximum(np.argmax(below, axis=-1), 1)
     high, low = (np.take_along_axis(share, (last - k)[..., None], -1)[..., 0] for k in (1, 0))
     end = out[last - 1] + (out[1] - out[0]) * (high - 0.5) / np.maximum(high - low, 1e-6)
-    found = []
-    for here, good in zip(end, clear, strict=True):
-        if good.sum() < MIN_ENDS:
+    good = [_alike(*side) for side in zip(end, clear, strict=True)]
+    more = int(good[1].sum() > good[0].sum())
+    if good[more].sum() < MIN_ENDS:
+        return None
+    if good[1 - more].sum() < MIN_ENDS:
+        if not one_side:
             return None
-        good = good & (np.abs(here - np.median(here[good])) < 0.05)
-        if good.sum() < MIN_ENDS:
-            return None
-        found.append((here, good))
-    return found
+        away = np.abs(end[1 - more] - np.median(end[more][good[more]]))
+        good[1 - more] = clear[1 - more] & (away < MOST_UNLIKE_MM)
+    if good[0].sum() + good[1].sum() < 2 * MIN_ENDS:
+        return None
+    return list(zip(end, good, strict=True))
+
+
+def _alike(end: Array, clear: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Which of the clear ends lie near their median."""
+    if not clear.any():
+        return clear
+    return clear & (np.abs(end - np.median(end[clear])) < MOST_UNLIKE_MM)
+
+
+def lopsided(ends: tuple[Array, Array]) -> bool:
+    """Whether one side of the column shows too few ends to tell anything by itself."""
+    return bool(min(np.sum(ends[1] < 0), np.sum(ends[1] > 0)) < MIN_ENDS)
 
 
 def ends_seen(ends: tuple[Array, Array], pose: GridPose) -> int:
@@ -319,6 +338,8 @@ def with_end_bias(
     bias = max(END_BIAS_PX, 0.4 * pose.rms_px) / pixels_a_mm(pose)  # mm; ragged ticks, ragged ends
     outward = (pose.on_sheet(ends[0])[:, 0] - ends[1]) * np.sign(ends[1]) * (pose.pitch_mm or 1.0)
     bias = max(bias, float(np.std(outward)) / math.sqrt(len(outward)))  # faint ticks, strewn ends
+    # where one side shows more ends, as much again of the column, which the rod there may shade
+    bias *= 1 + abs(float(np.mean(np.sign(ends[1]))))
     longer = refit((ends[0], ends[1] * (1 + bias / TICK_HALF_MM)))
     if longer is None:
         return None
