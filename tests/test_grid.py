@@ -555,6 +555,19 @@ def test_ends_of_one_side_may_be_those_of_ghosts_where_much_is_left_over(clutter
             assert (grid._by_ends(blank, pose, points, prior, held=False) is not None) is told
 
 
+def test_ticks_tell_the_tilt_without_a_lens() -> None:
+    """One column and the comb: their ends give the elevation, and the lens is found with it."""
+    grey, pose = _column_picture()
+    found = find_grid(grey, FocalPrior(14000 / 5, 0.2, source="guess"))
+    assert found is not None and found.columns == (0,)
+    assert _angle(found.normal, pose.normal) < TOL_ENDS_DEG
+    assert _angle(found.along, pose.along) < TOL_ENDS_DEG
+    assert found.ends >= 12 and found.support >= 0.8
+    few = replace(found, ends=11)
+    assert grid._least_lines(found, True) == 1
+    assert (grid._least_lines(few, True), grid._least_lines(few, False)) == (2, 3)
+
+
 def _glass_picture(pose: GridPose, ink: float, seed: int) -> NDArray[np.float32]:
     """Front ink and its ghost in the silver, drawn through Snell's law by root finding."""
     assert pose.thickness is not None

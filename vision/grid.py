@@ -22,7 +22,9 @@ from numpy.typing import NDArray
 from vision.camera import Camera
 from vision.grid_choose import (
     LEAST_SUPPORT,
+    MOST_OF_ALL,
     RIVAL_FROM,
+    SURE_ENDS,
     SURE_SCORE,
     Candidate,
     different,
@@ -356,10 +358,19 @@ def _polished(start: GridPose, points: Ridges, sight: Sight, held: bool = False)
         pose = replace(pose, ends=ends_seen(ends, pose))
     if not is_plausible(pose) or not well_seen(pose, free_focal) or not usual_lens(pose, prior):
         return None
-    least = 2 if ends is not None else 3
-    if free_focal and min(len(pose.columns), len(pose.rows)) < least:
-        return None  # two lines each way cannot tell tilt from focal length
+    if free_focal and min(len(pose.columns), len(pose.rows)) < _least_lines(pose, ends is not None):
+        return None
     return with_layer_doubt(pose) if by_ends is None else pose
+
+
+def _least_lines(pose: GridPose, ended: bool) -> int:
+    """Lines each way by which tilt is told from focal length: two alone cannot.
+
+    How long ticks are against their spacing tells the tilt, whatever the lens.
+    """
+    if pose.support >= MOST_OF_ALL and pose.ends >= SURE_ENDS:
+        return 1
+    return 2 if ended else 3
 
 
 def _by_ends(
