@@ -313,6 +313,18 @@ def test_glass_is_sought_where_a_plain_lattice_is_askew(monkeypatch: pytest.Monk
     assert _angle(found.normal, pose.normal) < 0.5
 
 
+def test_glass_is_sought_where_no_lattice_was_found(monkeypatch: pytest.MonkeyPatch) -> None:
+    pose = grid_pose(36, 6, 1, thickness=0.4)
+    picture = _glass_picture(pose, 0.03, 2)
+    monkeypatch.setattr(grid, "_attempt", lambda *args, **kind: [])
+    found = find_grid(picture, FocalPrior(9000, 0.05))
+    assert found is not None and found.layers_told
+    assert _angle(found.normal, pose.normal) < 0.5
+    assert find_grid(picture, FocalPrior(9000 / 5, 0.2, source="guess")) is None
+    one_layer = _glass_picture(replace(pose, thickness=1e-6), 0.03, 2)
+    assert find_grid(one_layer, FocalPrior(9000, 0.05)) is None  # nothing is told there
+
+
 def test_two_lines_with_none_seen_between_them_are_no_family() -> None:
     pose = replace(grid_pose(35, 6, 1), columns=(0, 1), rows=(0, 1), ticks=12, support=0.9)
     assert well_seen(pose, free_focal=False)

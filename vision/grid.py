@@ -82,6 +82,7 @@ COARSE_LONG_SIDE = 900
 LEAST_RIDGES = 300
 THIN, FEW = 1500, 500  # ridge points for the search, and for a first look
 FITTED, TICKED_FITTED = 6, 3  # starts that pass the first look
+TOLD_STARTS = 60  # in glass, where only a lattice told from its ghosts will do
 FOR_TICKS = 4000  # ridge points by which ticks are counted: each has few
 WEAK_TILT_DEG = 0.3
 KNOWN_LENS = 0.1  # standard deviation of the log of the focal length
@@ -176,7 +177,7 @@ def find_grid(
     if pose is None and drawn is None and shown is not None:
         found = _in_shares(sight, shown)
         pose = held(found)
-    if pose is None and found is not None and not sight.free_focal:
+    if pose is None and drawn is None and not sight.free_focal:
         pose = held(_told_in_glass(sight))
     return None if pose is None else _finished(pose, points, sight).scaled(back)
 
@@ -266,17 +267,18 @@ def _in_shares(sight: Sight, shown: Shown) -> GridPose | None:
 
 
 def _told_in_glass(sight: Sight) -> GridPose | None:
-    """The lattice in glass whose lines are told from their ghosts, where a plain one is askew.
+    """The lattice in glass whose lines are told from their ghosts, where there is no other.
 
     Fronts of some lines with ghosts of others, and ticks beside them, pass for a plain lattice so
-    well that none in glass was sought.
+    well that none in glass was sought; and with two lines each way many depths of glass explain the
+    lines as well as the right one does, so that many are tried. Only one that is told will do.
     """
     dark = sight.dark
     if len(dark.xy) < LEAST_RIDGES:
         return None
     k1 = straightest(dark.thinned(2000), sight.centre, sight.half_diagonal)
     lines = find_lines(dark, sight.centre, sight.half_diagonal, k1)
-    glass = in_glass(lines, dark, sight.camera(sight.lens[0], k1))
+    glass = in_glass(lines, dark, sight.camera(sight.lens[0], k1), TOLD_STARTS)
     if not glass:
         return None
     starts = [pose for _, pose in glass]

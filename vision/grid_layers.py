@@ -36,7 +36,7 @@ PITCH_STEP = 0.03  # of the log
 DEPTHS = np.arange(0.15, 1.1, 0.03)  # of the glass, in pitches: 1.5 to 5 mm
 BINS = 40  # of a pitch
 TURN_DEG = 4.0  # of a line in the plane, from its family
-LOOKED_AT = 600  # in the ridge points, after the lines
+LOOKED_AT, LOOKED_AT_EACH = 600, 33  # in the ridge points, after the lines: at least; a pose kept
 MOST_POINTS = 500
 LEAST_SHARE = 0.5
 ALIKE = (0.06, 0.06, 0.04, 0.06, 0.06, 0.05)  # node modulo pitch, size and shape of cell, depth
@@ -85,7 +85,7 @@ def in_glass(
     score = (
         _in_step(x, weight_x, pitch, slide[:, 0]) + _in_step(y, weight_y, pitch, slide[:, 1])
     ) / total
-    most = min(LOOKED_AT, score.size - 1)
+    most = min(max(LOOKED_AT, LOOKED_AT_EACH * keep), score.size - 1)
     plane, step, depth = np.unravel_index(
         np.argpartition(-score, most, axis=None)[:most], score.shape
     )
