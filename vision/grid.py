@@ -178,7 +178,9 @@ def find_grid(
         found = _in_shares(sight, shown)
         pose = held(found)
     if pose is None and drawn is None and not sight.free_focal:
-        pose = held(_told_in_glass(sight))
+        ink = sight.every if shown is None else _printed(sight, shown)
+        if found is not None or len(ink.xy) >= LEAST_RIDGES:
+            pose = held(_told_in_glass(sight))
     return None if pose is None else _finished(pose, points, sight).scaled(back)
 
 
@@ -229,10 +231,15 @@ def _credible(
     return [c for c in candidates if is_plausible(c[1]) and usual_lens(c[1], prior)]
 
 
+def _printed(sight: Sight, shown: Shown) -> Ridges:
+    """The ridges that look printed."""
+    at = (sight.every.xy - (sight.factor - 1) / 2) / sight.factor
+    return sight.every.picked(shown.crest(INK, at))
+
+
 def _in_print(sight: Sight, shown: Shown) -> tuple[GridPose, float] | None:
     """The lattice through what looks printed, with its ghosts; what share of print lies on it."""
-    at = (sight.every.xy - (sight.factor - 1) / 2) / sight.factor
-    points = sight.every.picked(shown.crest(INK, at))
+    points = _printed(sight, shown)
     candidates = _attempt(points, sight, seek_glass=False)
     pose = _chosen(_credible(candidates, sight.prior), points, sight)
     if pose is None or pose.support < LEAST_PRINT:
