@@ -22,6 +22,7 @@ import cv2
 import numpy as np
 from scipy import stats
 
+from tests.scenes import recipe
 from vision.combine import combine_photos
 from vision.measure import Options, measure_file
 from vision.reading import Outcome, Reading
@@ -34,7 +35,10 @@ HEAD = (
 
 @dataclass(frozen=True)
 class Result:
-    """One photograph (or pair) read: error and expanded uncertainty in degrees, or a reason."""
+    """One photograph (or pair) read: error and expanded uncertainty in degrees, or a reason.
+
+    ``common`` says whether what is measured has a shape that makers use.
+    """
 
     photo: str
     group: str
@@ -42,6 +46,7 @@ class Result:
     expanded_u: float | None
     seconds: float
     reason: str = ""
+    common: bool = False
 
     @property
     def answered(self) -> bool:
@@ -141,7 +146,8 @@ def _read(task: Task, options: Options) -> Result:
     try:
         outcome = measure_file(path, str(truth["quantity"]), options)
     except Exception as error:  # a fault is a refusal here, and told by its name
-        return Result(path.name, group_of(truth), None, None, 0.0, f"FAULT {error!r}")
+        fault = f"FAULT {error!r}"
+        return Result(path.name, group_of(truth), None, None, 0.0, fault, _common(truth))
     return _result(path.name, group_of(truth), truth, outcome, time.perf_counter() - began)
 
 
@@ -149,10 +155,15 @@ def _result(
     name: str, group: str, truth: dict[str, Any], outcome: Outcome, seconds: float
 ) -> Result:
     if not isinstance(outcome, Reading):
-        return Result(name, group, None, None, seconds, outcome.reason)
+        return Result(name, group, None, None, seconds, outcome.reason, _common(truth))
     true = truth.get("truth_deg")
     error = None if true is None else outcome.value - float(true)
-    return Result(name, group, error, outcome.expanded_uncertainty, seconds)
+    u = outcome.expanded_uncertainty
+    return Result(name, group, error, u, seconds, common=_common(truth))
+
+
+def _common(truth: dict[str, Any]) -> bool:
+    return "body" in truth and recipe.common_shape(truth)
 
 
 def _can_be_marked(truth: dict[str, Any]) -> bool:
@@ -172,10 +183,17 @@ def group_of(truth: dict[str, Any]) -> str:
 
 
 def table(results: Sequence[Result]) -> str:
-    """One row a group, then one row for each quantity: coverage, error and honesty together."""
+    """One row a group, then one row for each quantity: coverage, error and honesty together.
+
+    Under a group a row of those of common shapes, where some are and some are not.
+    """
     rows = [HEAD]
     for group in sorted({r.group for r in results}):
-        rows.append(_row(group, [r for r in results if r.group == group]))
+        members = [r for r in results if r.group == group]
+        rows.append(_row(group, members))
+        common = [r for r in members if r.common]
+        if 0 < len(common) < len(members):
+            rows.append(_row("  of these, common shapes", common))
     quantities = sorted({r.group.split(",")[0] for r in results})
     for quantity in quantities:
         members = [r for r in results if r.group.split(",")[0] == quantity]

@@ -207,12 +207,23 @@ def test_recipes_repeat_by_seed_and_stay_in_their_ranges(quantity: str) -> None:
         assert 45 <= spec["stylus"]["cone_deg"] <= 65
 
 
+@pytest.mark.parametrize("quantity", recipe.QUANTITIES)
+def test_common_scenes_show_common_shapes_in_any_light(quantity: str) -> None:
+    common = [_spec(quantity, s, "common") for s in range(200)]
+    sealed = [_spec(quantity, s, "sealed") for s in range(200)]
+    assert all(map(recipe.common_shape, common))
+    assert 0 < sum(map(recipe.common_shape, sealed)) < 150
+    assert {s["light"] for s in common} == set(recipe.LIGHTS["sealed"])
+
+
 def test_sealed_scenes_show_shapes_that_tuning_never_shows() -> None:
     bodies = [
         {_spec("azimuth", s, family)["body"]["kind"] for s in range(300)}
         for family in recipe.FAMILIES
-        if family != "odd"
+        if family not in ("odd", "common")
     ]
+    common = {_spec("azimuth", s, "common")["body"]["kind"] for s in range(300)}
+    assert common == bodies[0]
     assert all(earlier < later for earlier, later in pairwise(bodies))
     seeds = [set(range(a, a + n)) for a, n, _ in photosets.SCENES.values()]
     assert len(set().union(*seeds)) == sum(map(len, seeds))

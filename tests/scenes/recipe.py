@@ -16,21 +16,28 @@ from tests.scenes import odd
 QUANTITIES = ("rake", "cantilever", "azimuth")
 FAMILIES = ("tuning", "second", "third", "fourth", "fifth", "sixth", "seventh", "eighth", "odd",
             "ninth", "tenth", "eleventh", "twelfth", "thirteenth", "fourteenth",
-            "fifteenth", "sixteenth", "seventeenth", "sealed")  # fmt: skip
-# The tenth scenes were drawn, and counted, by the number of the ninth family.
-DRAWN_AS = {name: k for k, name in enumerate(FAMILIES)} | {"tenth": FAMILIES.index("ninth")}
+            "fifteenth", "sixteenth", "seventeenth", "sealed", "common")  # fmt: skip
+# The tenth scenes were drawn, and counted, by the number of the ninth family; those of common
+# shapes by one that does not change when another family comes before them.
+DRAWN_AS = {name: k for k, name in enumerate(FAMILIES)} | {
+    "tenth": FAMILIES.index("ninth"),
+    "common": 1000,
+}
 
 
-def _growing(**added: list[str]) -> dict[str, list[str]]:
+def _growing(common: str = "tuning", **added: list[str]) -> dict[str, list[str]]:
     """What each family draws from: all that those before it show, and what it adds.
 
-    What "odd" adds only it shows.
+    What "odd" adds only it shows. "common" draws what ``common`` does: shapes as they are made.
     """
     found: dict[str, list[str]] = {}
     shown: list[str] = []
     for family in FAMILIES:
         if family == "odd":
             found[family] = found["seventh"] + added["odd"]
+            continue
+        if family == "common":
+            found[family] = found[common]
             continue
         shown = shown + added.get(family, [])
         found[family] = shown
@@ -101,8 +108,11 @@ SHANKS = _growing(
     seventeenth=["cross"],
     sealed=["rosette"],
 )
-TIPS = _growing(tuning=["conical", "elliptical", "long-edge"], second=["tapered shank"], odd=[])
+TIPS = _growing(
+    "sealed", tuning=["conical", "elliptical", "long-edge"], second=["tapered shank"], odd=[]
+)
 LIGHTS = _growing(
+    "sealed",
     tuning=["back", "soft", "hard", "dim"],
     second=["window", "ring"],
     third=["two lamps"],
@@ -169,6 +179,18 @@ def draw(quantity: str, seed: int, family: str = "tuning") -> dict[str, Any]:
     if family == "odd":
         odd.vary(spec, rng)
     return spec
+
+
+def common_shape(spec: dict[str, Any]) -> bool:
+    """Whether what is measured of a scene has a shape that makers use, as the tuning scenes show.
+
+    Of a rake's scene that is the stylus, of a cantilever's the rod, of an azimuth's the body.
+    """
+    if spec["quantity"] == "azimuth":
+        return spec["body"]["kind"] in BODIES["common"]
+    if spec["quantity"] == "cantilever":
+        return spec["cantilever"]["kind"] in RODS["common"]
+    return spec["stylus"]["shank"] in SHANKS["common"]
 
 
 def _u(rng: np.random.Generator, low: float, high: float) -> float:
