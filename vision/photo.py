@@ -18,6 +18,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from functools import cached_property
 from pathlib import Path
+from typing import Any
 
 import cv2
 import numpy as np
@@ -36,14 +37,14 @@ CROPPED_RANGE = 8.0
 NATIVE_ASPECTS = (4 / 3, 3 / 2, 16 / 9, 1.0)
 
 # how a picture is made upright that Exif's orientation (CIPA DC-008) says is turned or mirrored
-UPRIGHT: dict[int, Callable[[NDArray[np.uint8]], NDArray[np.uint8]]] = {
-    2: lambda rgb: rgb[:, ::-1],
-    3: lambda rgb: rgb[::-1, ::-1],
-    4: lambda rgb: rgb[::-1],
-    5: lambda rgb: rgb.transpose(1, 0, 2),
-    6: lambda rgb: rgb[::-1].transpose(1, 0, 2),
-    7: lambda rgb: rgb[::-1, ::-1].transpose(1, 0, 2),
-    8: lambda rgb: rgb[:, ::-1].transpose(1, 0, 2),
+UPRIGHT: dict[int, Callable[[NDArray[np.uint8]], Any]] = {
+    2: lambda rgb: cv2.flip(rgb, 1),
+    3: lambda rgb: cv2.rotate(rgb, cv2.ROTATE_180),
+    4: lambda rgb: cv2.flip(rgb, 0),
+    5: cv2.transpose,
+    6: lambda rgb: cv2.rotate(rgb, cv2.ROTATE_90_CLOCKWISE),
+    7: lambda rgb: cv2.flip(cv2.transpose(rgb), -1),
+    8: lambda rgb: cv2.rotate(rgb, cv2.ROTATE_90_COUNTERCLOCKWISE),
 }
 _ORIENTATION = 0x0112
 _EXIF_IFD, _F35, _FOCAL, _ZOOM, _WIDTH, _HEIGHT, _LENS = (
@@ -263,7 +264,7 @@ def _plain_jpeg(image: Image.Image, data: bytes) -> NDArray[np.uint8] | None:
         return None
     rgb = np.asarray(decoded, np.uint8)
     upright = UPRIGHT.get(image.getexif().get(_ORIENTATION, 1))
-    return rgb if upright is None else np.ascontiguousarray(upright(rgb))
+    return rgb if upright is None else np.asarray(upright(rgb), np.uint8)
 
 
 def _scan_at(data: bytes) -> int:
