@@ -31,6 +31,7 @@ from vision.photo import FocalPrior, Photo
 from vision.rake_model import Line, Predictor, Solution, solve
 from vision.rake_surface import (
     FAINT_GROOVE_U_DEG,
+    SEEN_ALONE,
     find_rod_over_surface,
     groove_lines,
     joined_line,
@@ -58,6 +59,7 @@ WANTED_WIDTH_PX = 80.0
 MOST_ABOVE, MOST_ABOVE_ALONE = 0.8, 0.3
 # Blocks found again in a mirror that does not show the stylus' image: shadows make up to 24
 MATCHED_ALONE = 30.0
+MOST_SURFACE_U_DEG = 0.75  # of the surface alone: what is less sure is most often a card
 MOST_U_DEG = 0.9  # wider than that tells nothing to someone who wants the rake within a degree
 MOST_EDGE_U_DEG = 0.8  # doubtful edges may be the wrong ones; a doubtful surface is just uncertain
 MOST_MISS = 2.0  # of faint grooves or a mirror from the slope as seen, standard uncertainties
@@ -190,7 +192,7 @@ def find_rake(photo: Photo, options: Options) -> RakeLines | Refusal:
             lines += groove_lines(groove, needle.apex, reach)
         else:
             beyond = far_edge(photo.rgb, needle.apex, needle.width, rod)
-            told = {"seen": (seen.slope_deg, seen.u_deg)}
+            told = {"seen": (seen.slope_deg, seen.u_deg * (SEEN_ALONE if groove is None else 1.0))}
             card = None
             if groove is not None:
                 name = "grooves" if len(groove.sides) == 2 else "groove"
@@ -202,7 +204,7 @@ def find_rake(photo: Photo, options: Options) -> RakeLines | Refusal:
                     math.degrees(beyond.angle_u),
                 )
             surface = joined_line(told, needle.apex, reach, card)
-            if surface.angle_u > math.radians(MOST_U_DEG):
+            if surface.angle_u > math.radians(MOST_SURFACE_U_DEG):
                 return _refusal(
                     "Neither a mirror image nor grooves show clearly which way the surface runs.",
                     "Stand the stylus on a small mirror, or light the record so that its grooves "
