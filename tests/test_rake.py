@@ -9,6 +9,7 @@ from __future__ import annotations
 import math
 from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 import cv2
 import numpy as np
@@ -21,7 +22,7 @@ from skimage import data
 
 from vision import rake
 from vision.camera import Camera
-from vision.groove import groove_slope
+from vision.groove import Groove, groove_slope
 from vision.measure import Options, measure
 from vision.needle import Needle, find_needle
 from vision.photo import FocalPrior, Photo, load_photo
@@ -443,10 +444,19 @@ def test_a_surface_told_by_no_clear_grooves_is_called_doubtful(
     """On cards that shine the network and faint lines err alike; the reading says so."""
     photo = load_photo(Path(__file__).parents[1] / "sample_images" / "rake-5.jpg")  # a record
     clear = find_rake(photo, Options())
-    monkeypatch.setattr(rake, "groove_slope", lambda *_: None)
+
+    def faint(*args: Any) -> Groove:
+        groove = groove_slope(*args)
+        assert groove is not None
+        return replace(groove, u_deg=2.0)
+
+    monkeypatch.setattr(rake, "groove_slope", faint)
     unclear = find_rake(photo, Options())
     assert isinstance(clear, RakeLines) and "surface_doubtful" not in clear.flags
     assert isinstance(unclear, RakeLines) and "surface_doubtful" in unclear.flags
+    monkeypatch.setattr(rake, "groove_slope", lambda *_: None)
+    unseen = find_rake(photo, Options())
+    assert isinstance(unseen, Refusal) or "surface_doubtful" in unseen.flags
 
 
 @pytest.mark.parametrize(("matched", "read"), [(100.0, True), (10.0, False)])
