@@ -451,6 +451,7 @@ def test_a_surface_told_by_no_clear_grooves_is_called_doubtful(
         return replace(groove, u_deg=2.0)
 
     monkeypatch.setattr(rake, "groove_slope", faint)
+    monkeypatch.setattr(rake, "card_chance", lambda _: 0.05)
     unclear = find_rake(photo, Options())
     assert isinstance(clear, RakeLines) and "surface_doubtful" not in clear.flags
     assert isinstance(unclear, RakeLines) and "surface_doubtful" in unclear.flags
