@@ -42,6 +42,7 @@ def main() -> None:
     parser.add_argument("folder", type=Path, nargs="?")
     parser.add_argument("--jobs", type=int, default=2)
     parser.add_argument("--only", choices=QUANTITIES)
+    parser.add_argument("--common", action="store_true", help="for photos: of common shapes only")
     parser.add_argument("--verbose", action="store_true", help="one line a photograph")
     parser.add_argument("--repeats", type=int, default=200, help="for edges")
     args = parser.parse_args()
@@ -58,7 +59,7 @@ def main() -> None:
         refused = [r for r in read_set(args.folder, args.jobs, args.only) if not r.answered]
         print_marks(args.folder, args.jobs, refused, args.verbose)
     elif args.what == "photos":
-        print_set(args.folder, args.jobs, args.only, args.verbose)
+        print_set(args.folder, args.jobs, args.only, args.verbose, args.common)
     else:
         print_all(args.folder, args.jobs, args.repeats)
 
@@ -79,9 +80,9 @@ def print_all(sets: Path, jobs: int, repeats: int) -> None:
 
 
 def print_set(
-    folder: Path, jobs: int, only: str | None = None, verbose: bool = False
+    folder: Path, jobs: int, only: str | None = None, verbose: bool = False, common: bool = False
 ) -> list[Result]:
-    results = read_set(folder, jobs, only)
+    results = read_set(folder, jobs, only, common)
     _show(results, verbose)
     return results
 

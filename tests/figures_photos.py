@@ -72,9 +72,12 @@ def tasks_of(folder: Path, only: str | None = None) -> list[Task]:
     return tasks
 
 
-def read_set(folder: Path, jobs: int, only: str | None = None) -> list[Result]:
-    """Every photograph of a set, read alone."""
-    return _spread(_read_one, tasks_of(folder, only), jobs)
+def read_set(
+    folder: Path, jobs: int, only: str | None = None, common: bool = False
+) -> list[Result]:
+    """Every photograph of a set, or every one of common shapes, read alone."""
+    tasks = [task for task in tasks_of(folder, only) if _common(task[1]) or not common]
+    return _spread(_read_one, tasks, jobs)
 
 
 def read_marked(
