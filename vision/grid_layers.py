@@ -89,7 +89,12 @@ def in_glass(
     plane, step, depth = np.unravel_index(
         np.argpartition(-score, most, axis=None)[:most], score.shape
     )
-    worth = _judged(planes, plane, pitch[step], slide[plane] * DEPTHS[depth, None], points, camera)
+    shift = slide[plane] * DEPTHS[depth, None]
+    # a part at a time, for the memory
+    parts = [slice(k, k + LOOKED_AT) for k in range(0, max(most, 1), LOOKED_AT)]
+    worth = np.concatenate(
+        [_judged(planes, plane[k], pitch[step[k]], shift[k], points, camera) for k in parts]
+    )
     found: list[tuple[float, GridPose]] = []
     seen: list[Array] = []
     for n in np.argsort(-worth):
