@@ -5,8 +5,10 @@ Outside checks: drawn styli whose corners are known, and the pinhole projection 
 
 from __future__ import annotations
 
+import json
 import math
 from dataclasses import replace
+from pathlib import Path
 
 import cv2
 import numpy as np
@@ -175,14 +177,37 @@ def test_lessons_cut_what_is_wanted_from_the_middle(kind: str) -> None:
     assert lesson.whole == np.array_equal(scene.view.forward, whole.view.forward)
     # a frame of another size changes neither what a picture shows nor where it is cut
     frames = [lesson.frames(one, spec, plan) for one in (scene, small)]
+    full = lesson.drawing(scene, spec, (0, 0, photosets.WIDTH, photosets.HEIGHT))
+    part = lesson.drawing(small, spec, (*low, 2 * half[0], 2 * half[1]))
     for name, frame in frames[0].items():
         assert frames[1][name] == pytest.approx(frame, rel=2e-3, abs=0.5)
-        full = lesson.drawing(scene, spec, (0, 0, photosets.WIDTH, photosets.HEIGHT))
-        part = lesson.drawing(small, spec, (*low, 2 * half[0], 2 * half[1]))
         masks = [full(name, frame, plan), part(name, frames[1][name], plan)]
         assert masks[0].shape == lesson.size(name)[::-1]
         assert (masks[0] != masks[1]).mean() < 0.02
-        assert len(np.unique(masks[0])) > 1 or "beside" in name
+        assert len(np.unique(masks[0])) > 1 or "beside" in name or name == "far"
+
+
+def test_a_smaller_photo_is_no_finer_than_its_pictures_and_no_noisier() -> None:
+    lesson = lessons.LESSONS["rake-wide"]
+    spec = recipe.draw("rake", 4, "odd")
+    scene = assembly.assemble(spec, photosets.WIDTH, photosets.HEIGHT)
+    plan = degrade.plan(np.random.default_rng(4), False, True, True)
+    small = lessons.smaller(plan, scene, lesson, spec)
+    share = small["width"] / plan["width"]
+    assert 0 < share <= 1 and 3 * small["width"] == 4 * small["height"]
+    assert small["noise"] == pytest.approx(share * plan["noise"], rel=0.01)
+    finest = max(np.linalg.norm(f[:, :2], 2) for f in lesson.frames(scene, spec, small).values())
+    wanted = 1 / lessons.FINER if small["width"] > lessons.LEAST_WIDE + 4 else finest
+    assert finest == pytest.approx(wanted, rel=0.01)
+
+
+def test_slopes_are_written_beside_the_pictures_that_they_are_of(tmp_path: Path) -> None:
+    for folder in ("wide", "far"):
+        (tmp_path / folder).mkdir()
+    written = {"wide/7-0": 1.5, "wide/7-0-image": math.nan, "far/7-0": 1.5}
+    lessons.write_slopes(tmp_path, written)
+    told = [json.loads((tmp_path / f / "slopes.json").read_text()) for f in ("wide", "far")]
+    assert told == [{"7-0": 1.5}, {"7-0": 1.5}]
 
 
 def test_slopes_of_the_model_are_those_of_its_border() -> None:

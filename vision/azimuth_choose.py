@@ -22,7 +22,7 @@ from vision.reading import Refusal
 QUANTITY = "azimuth"
 PAIR_FLOOR_DEG = 0.03
 PARALLEL_LOSS, RIVAL_WITHIN = 5.0, 2.5
-LEAST_SHARE = 0.75  # of all that may be, of what agrees with the choice
+LEAST_SHARE = 0.85  # of all that may be, of what agrees with the choice
 MOST_MISS_DEG = 3.0  # of edges and sides; what is less is in the spread
 # In the mirror a rounded edge is a gradient of shading, not an outline, and may be turned by
 # BENT_DEG; the four sides tell the same angle to SIDES_DEG, unless the front leans or is not alike
