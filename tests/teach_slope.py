@@ -1,9 +1,9 @@
-"""Teach the network of `vision.surface_slope` from crops whose surface's slope is known.
+"""Teach a network of `vision.surface_slope` from crops whose surface's slope is known.
 
     python -m tests.teach_slope CROPS [CROPS ...] --out FILE.onnx [--check CROPS]
 
-CROPS are wide crops of `tests.scenes.outlines`, with `slopes.json` beside them. Wants PyTorch and a
-GPU. The crops are turned at random, so that a few scenes show every slope.
+CROPS are wide crops of `tests.scenes.outlines`, or wide or far ones of `tests.scenes.lessons
+rake-wide`, with `slopes.json` beside them. Wants PyTorch and a GPU. The crops are turned at random, so that a few scenes show every slope.
 """
 
 from __future__ import annotations
