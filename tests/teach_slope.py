@@ -3,7 +3,8 @@
     python -m tests.teach_slope CROPS [CROPS ...] --out FILE.onnx [--check CROPS]
 
 CROPS are wide crops of `tests.scenes.outlines`, or wide or far ones of `tests.scenes.lessons
-rake-wide`, with `slopes.json` beside them. Wants PyTorch and a GPU. The crops are turned at random, so that a few scenes show every slope.
+rake-wide`, with `slopes.json` beside them. Wants PyTorch and a GPU. The crops are turned at random,
+so that a few scenes show every slope.
 """
 
 from __future__ import annotations
