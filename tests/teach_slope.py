@@ -11,7 +11,6 @@ from __future__ import annotations
 
 import argparse
 import json
-from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
@@ -32,11 +31,11 @@ CHANNELS = (16, 24, 40, 56, 72, 96)
 class Slopes(nn.Module):
     """Input (N, 3, HEIGHT, WIDTH) in 0-1; output logits (N, slopes)."""
 
-    def __init__(self, channels: Sequence[int] = CHANNELS) -> None:
+    def __init__(self) -> None:
         super().__init__()
-        steps = zip((3, *channels), channels, strict=False)
+        steps = zip((3, *CHANNELS), CHANNELS, strict=False)
         self.down = nn.ModuleList([pair(a, b) for a, b in steps])
-        self.thin = nn.Conv2d(channels[-1], 24, 1)
+        self.thin = nn.Conv2d(CHANNELS[-1], 24, 1)
         size = 24 * (HEIGHT // 32) * (WIDTH // 32)
         self.last = nn.Sequential(
             nn.Dropout(0.2), nn.Linear(size, 128), nn.ReLU(), nn.Linear(128, len(SLOPES_DEG))
@@ -104,7 +103,7 @@ def train(args: Any) -> None:
     torch.manual_seed(args.seed)
     pictures, slopes = (v.cuda() for v in load(args.crops))
     generator = torch.Generator("cuda").manual_seed(args.seed)
-    net = Slopes(args.channels).cuda().to(memory_format=torch.channels_last)
+    net = Slopes().cuda().to(memory_format=torch.channels_last)
 
     def shown() -> Tensor:
         some = torch.randperm(len(pictures))[:SHOWN]
@@ -154,7 +153,6 @@ def main() -> None:
     """Parse the command line; see the module's text."""
     parser = argparse.ArgumentParser(prog="python -m tests.teach_slope")
     add_options(parser, 9000)
-    parser.add_argument("--channels", type=int, nargs=len(CHANNELS), default=CHANNELS)
     train(parser.parse_args())
 
 

@@ -18,7 +18,6 @@ from tests.scenes.shapes import Mesh
 from tests.scenes.world import Array
 
 Plugin = dict[str, Any]
-# bodies whose face is plain enough for print
 # Shares of a rod's length and of its radius: thinner in the middle, thicker there, a collar just
 # behind the free end, a tube with square ends over the middle, a neck that widens to a belly, a
 # slow wave.
@@ -30,6 +29,7 @@ ROD_PROFILES = {
     "spooled rod": [(0.0, 1.1), (0.25, 0.88), (0.55, 1.12), (1.0, 0.95)],
     "jacketed rod": [(0.0, 1.0), (0.3, 1.0), (0.3, 1.45), (0.55, 1.45), (0.55, 1.0), (1.0, 1.0)],
 }
+# bodies whose face is plain enough for print
 LABELLED = ("box", "bevelled", "rounded", "guard", "two-colour", "octagon", "prow", "keystone")
 
 

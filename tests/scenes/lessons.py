@@ -20,7 +20,7 @@ import math
 import multiprocessing
 import time
 from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
@@ -54,9 +54,8 @@ Size = tuple[int, int]
 
 AROUND_SIZE = (300, 360)  # of a picture of the rod's surroundings
 FAMILIES = ("odd", "seventeenth")  # odd and even seeds
-# Share of a rake's scenes over such a surface of which wide pictures are made: on cards the network
-# has least to go by, and few scenes are.
-SHARES = {"mirror": 0.35, "back-silvered mirror": 0.5, "record": 0.6}
+# On cards the network has least to go by, and few of a rake's scenes are there.
+RAKE_SHARES = {"mirror": 0.35, "back-silvered mirror": 0.5, "record": 0.6}
 PATHS = 40
 MARGIN_PX = 12  # round what is rendered, for what a phone's processing draws from
 FINER = 1.5  # rendered pixels a pixel of the picture
@@ -76,12 +75,16 @@ class Lesson:
     A picture's name is its folder's, by which ``sizes`` go, and what follows its number.
     ``drawing`` comes once for all pictures of a view; it gives what draws the mask of one of them.
     ``whole`` ones are of the photo as it was taken: the camera is not turned to anything.
+    ``shares`` says of how many of the scenes over a surface pictures are made, where not of all;
+    ``sloped`` ones come with the surface's slope.
     """
 
     sizes: dict[str, Size]
     frames: Callable[[assembly.Assembly, Spec, Plan], Frames]
     drawing: Drawing
     whole: bool = False
+    shares: dict[str, float] = field(default_factory=dict)
+    sloped: bool = False
 
     def size(self, name: str) -> Size:
         """Of a picture."""
@@ -220,7 +223,12 @@ WHOLE_ROD, WHOLE_BODY = {"": rod_masks.SIZE}, {"": body_masks.SIZE}
 LESSONS = {
     "rake": Lesson(RAKE_SIZES, rake_frames, rake_drawing(RAKE_SIZES)),
     "rake-wide": Lesson(
-        WIDE_RAKE_SIZES, wide_rake_frames, rake_drawing(WIDE_RAKE_SIZES), whole=True
+        WIDE_RAKE_SIZES,
+        wide_rake_frames,
+        rake_drawing(WIDE_RAKE_SIZES),
+        whole=True,
+        shares=RAKE_SHARES,
+        sloped=True,
     ),
     "cantilever-wide": Lesson(
         WHOLE_ROD,
@@ -242,16 +250,14 @@ LESSONS = {
 def pictures(kind: str, seed: int, variant: str, out: Path, views: int) -> dict[str, float]:
     """Render one scene from several cameras, write its pictures; their paths in ``out``.
 
-    With each goes the slope of a rake's surface, NaN for what else it is of.
+    With each goes the surface's slope, NaN where it is not wanted.
     """
     cv2.setNumThreads(1)
     lesson = LESSONS[kind]
     quantity = kind.partition("-")[0]
     spec = recipe.draw(quantity, seed, FAMILIES[seed % 2])
-    if kind == "rake-wide":
-        share = SHARES.get(spec["surface"], 1.0)
-        if np.random.default_rng([seed, 73]).random() > share:
-            return {}
+    if np.random.default_rng([seed, 73]).random() > lesson.shares.get(spec["surface"], 1.0):
+        return {}
     whole = assembly.assemble(spec, photosets.WIDTH, photosets.HEIGHT)
     plans, scenes = [], []
     for k in range(views):
@@ -284,8 +290,9 @@ def pictures(kind: str, seed: int, variant: str, out: Path, views: int) -> dict[
         photo = Image.fromarray(degrade.degrade(linear, plan, rng, told))
         photo.save(packed, "JPEG", quality=plan["jpeg_quality"])
         rgb = np.asarray(Image.open(packed))
-        rake = kind == "rake-wide"
-        slope = outlines.slope_deg(spec, outlines.seen_by(scene, plan, False)) if rake else math.nan
+        slope = math.nan
+        if lesson.sloped:
+            slope = outlines.slope_deg(spec, outlines.seen_by(scene, plan, False))
         for name, frame in frames.items():
             moved = frame.copy()
             moved[:, 2] += frame[:, :2] @ np.array(part[:2])
@@ -317,8 +324,9 @@ def turned(scene: assembly.Assembly, spec: Spec, lesson: Lesson, plan: Plan) -> 
 
 def smaller(plan: Plan, scene: assembly.Assembly, lesson: Lesson, spec: Spec) -> Plan:
     """The plan of a photo no finer than its pictures need, with as much noise in them."""
-    finest = max(np.linalg.norm(f[:, :2], 2) for f in lesson.frames(scene, spec, plan).values())
-    share = min(1.0, max(FINER * float(finest), LEAST_WIDE / plan["width"]))
+    share = min(
+        1.0, max(FINER * finest(lesson.frames(scene, spec, plan)), LEAST_WIDE / plan["width"])
+    )
     return plan | {
         "width": 4 * round(plan["width"] * share / 4),
         "height": 3 * round(plan["width"] * share / 4),
@@ -326,6 +334,11 @@ def smaller(plan: Plan, scene: assembly.Assembly, lesson: Lesson, spec: Spec) ->
         "sharpen": plan["sharpen"] * share,
         "jpeg_quality": max(plan["jpeg_quality"], LEAST_QUALITY),
     }
+
+
+def finest(frames: Frames) -> float:
+    """Pixels of a picture a pixel of the photo, in the finest of them."""
+    return float(max(np.linalg.norm(frame[:, :2], 2) for frame in frames.values()))
 
 
 def corners(frames: Frames, lesson: Lesson) -> Array:
@@ -336,8 +349,8 @@ def corners(frames: Frames, lesson: Lesson) -> Array:
 
 def frame_size(scene: assembly.Assembly, plan: Plan, lesson: Lesson, spec: Spec) -> tuple[int, int]:
     """Even width and height of a rendered frame no finer than the pictures need."""
-    finest = max(np.linalg.norm(f[:, :2], 2) for f in lesson.frames(scene, spec, plan).values())
-    scale = min(1.0, FINER * float(finest) * plan["width"] / (degrade.MARGIN * photosets.WIDTH))
+    pixels = FINER * finest(lesson.frames(scene, spec, plan)) * plan["width"]
+    scale = min(1.0, pixels / (degrade.MARGIN * photosets.WIDTH))
     return 2 * round(photosets.WIDTH * scale / 2), 2 * round(photosets.HEIGHT * scale / 2)
 
 
@@ -385,14 +398,13 @@ def _one(job: tuple[str, int, str, Path, int, float]) -> dict[str, float]:
 
 def write_slopes(out: Path, written: dict[str, float]) -> None:
     """`slopes.json` in each folder of pictures whose surface's slope is known."""
-    for folder in {path.rpartition("/")[0] for path in written}:
-        told = {
-            path.rpartition("/")[2]: slope
-            for path, slope in written.items()
-            if path.rpartition("/")[0] == folder and not math.isnan(slope)
-        }
-        if told:
-            (out / folder / "slopes.json").write_text(json.dumps(told))
+    told: dict[str, dict[str, float]] = {}
+    for path, slope in written.items():
+        if not math.isnan(slope):
+            folder, _, name = path.rpartition("/")
+            told.setdefault(folder, {})[name] = slope
+    for folder, slopes in told.items():
+        (out / folder / "slopes.json").write_text(json.dumps(slopes))
 
 
 def main() -> None:
