@@ -79,9 +79,9 @@ def _seen(scene: str, stage: Stage, photo: Photo, truth_deg: float | None) -> Se
         except (ValueError, np.linalg.LinAlgError):
             continue
         off[k] = math.degrees(solution.alpha) - truth_deg
-    marks = [[*marks_of(pair, near).values(), 1.0] for pair in pairs]
+    marks = [[*marks_of(pair, near, stage.tilt).values(), 1.0] for pair in pairs]
     half = np.degrees([pair.half for pair in pairs])
-    value = np.array([odds(pair, near) for pair in pairs])
+    value = np.array([odds(pair, near, stage.tilt) for pair in pairs])
     return Seen(scene, np.array(marks), off, value, half, near, truth_deg)
 
 

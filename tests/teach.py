@@ -144,8 +144,14 @@ def windows(
     task: Task, pictures: Tensor, masks: Tensor, generator: torch.Generator | None
 ) -> tuple[Tensor, Tensor]:
     """Network-sized windows of crops, moved at random where a generator is given."""
-    n, _, h, w = pictures.shape
-    device = pictures.device
+    matrix, at = moves(task, len(pictures), pictures.device, generator)
+    return seen_through(task, pictures, masks, matrix, at)
+
+
+def moves(
+    task: Task, n: int, device: torch.device, generator: torch.Generator | None
+) -> tuple[Tensor, Tensor]:
+    """Where windows lie: ``crop = matrix @ (window - anchor) + at``; (n, 2, 2) and (n, 2)."""
 
     def spread(low: float, high: float) -> Tensor:
         if generator is None:
@@ -160,13 +166,20 @@ def windows(
     if task.flips and generator is not None:
         stretch = stretch * torch.where(spread(-1, 1) < 0, -1.0, 1.0)
     cos, sin = torch.cos(turn) / scale, torch.sin(turn) / scale
-    x = torch.arange(task.size[0], device=device) - task.anchor[0]
-    y = torch.arange(task.size[1], device=device) - task.anchor[1]
+    matrix = torch.stack([cos * stretch, -sin * stretch, sin, cos], 1).reshape(n, 2, 2)
+    return matrix, torch.stack([dx + task.crop_anchor[0], dy + task.crop_anchor[1]], 1)
+
+
+def seen_through(
+    task: Task, pictures: Tensor, masks: Tensor, matrix: Tensor, at: Tensor
+) -> tuple[Tensor, Tensor]:
+    """Windows of crops, and shares of the kinds in them."""
+    _, _, h, w = pictures.shape
+    x = torch.arange(task.size[0], device=pictures.device) - task.anchor[0]
+    y = torch.arange(task.size[1], device=pictures.device) - task.anchor[1]
     gy, gx = torch.meshgrid(y, x, indexing="ij")
-    px = (cos[:, None, None] * gx - sin[:, None, None] * gy) * stretch[:, None, None]
-    py = sin[:, None, None] * gx + cos[:, None, None] * gy
-    px = px + (dx + task.crop_anchor[0])[:, None, None]
-    py = py + (dy + task.crop_anchor[1])[:, None, None]
+    a, b, c, d = (matrix[:, i, j, None, None] for i in (0, 1) for j in (0, 1))
+    px, py = a * gx + b * gy + at[:, 0, None, None], c * gx + d * gy + at[:, 1, None, None]
     grid = torch.stack([2 * (px + 0.5) / w - 1, 2 * (py + 0.5) / h - 1], -1)
     seen = functional.grid_sample(
         pictures.float() / 255, grid, padding_mode="border", align_corners=False

@@ -29,16 +29,18 @@ CHANNELS = (16, 24, 40, 56, 72, 96)
 
 
 class Slopes(nn.Module):
-    """Input (N, 3, HEIGHT, WIDTH) in 0-1; output logits (N, slopes)."""
+    """Input (N, 3, height, width) in 0-1; output logits (N, slopes)."""
 
-    def __init__(self) -> None:
+    def __init__(
+        self, width: int = WIDTH, height: int = HEIGHT, slopes: int = len(SLOPES_DEG)
+    ) -> None:
         super().__init__()
         steps = zip((3, *CHANNELS), CHANNELS, strict=False)
         self.down = nn.ModuleList([pair(a, b) for a, b in steps])
         self.thin = nn.Conv2d(CHANNELS[-1], 24, 1)
-        size = 24 * (HEIGHT // 32) * (WIDTH // 32)
+        size = 24 * (height // 32) * (width // 32)
         self.last = nn.Sequential(
-            nn.Dropout(0.2), nn.Linear(size, 128), nn.ReLU(), nn.Linear(128, len(SLOPES_DEG))
+            nn.Dropout(0.2), nn.Linear(size, 128), nn.ReLU(), nn.Linear(128, slopes)
         )
 
     def forward(self, x: Tensor) -> Tensor:

@@ -148,9 +148,9 @@ def test_the_needle_stands_on_the_surface() -> None:
         assert abs(lowest) < 1e-3
 
 
-@pytest.mark.parametrize("kind", recipe.BODIES["sealed"])
+@pytest.mark.parametrize("kind", recipe.BODIES["eighteenth"])
 def test_the_lowest_front_edge_of_every_body_has_the_stated_azimuth(kind: str) -> None:
-    spec = _spec("azimuth", 11, "sealed")
+    spec = _spec("azimuth", 11, "eighteenth")
     spec["body"] |= {"kind": kind, "slant": 0.3 if kind == "prow" else 0.0}
     scene = assembly.assemble(spec, 800, 600)
     names = ("body", "cheek", "lower body", "nose", "flange")
@@ -197,7 +197,7 @@ def test_recipes_repeat_by_seed_and_stay_in_their_ranges(quantity: str) -> None:
         "rake": (4.0, 0.5, 8.0), "cantilever": (15.0, 20.0, 50.0), "azimuth": (6.0, 3.0, 15.0),
     }[quantity]  # fmt: skip
     for seed in range(60):
-        spec = _spec(quantity, seed, "sealed")
+        spec = _spec(quantity, seed, "eighteenth")
         json.dumps(spec)
         camera = spec["camera"]
         assert abs(camera["off_axis_deg"]) <= ranges[0]
@@ -210,13 +210,13 @@ def test_recipes_repeat_by_seed_and_stay_in_their_ranges(quantity: str) -> None:
 @pytest.mark.parametrize("quantity", recipe.QUANTITIES)
 def test_common_scenes_show_common_shapes_in_any_light(quantity: str) -> None:
     common = [_spec(quantity, s, "common") for s in range(200)]
-    sealed = [_spec(quantity, s, "sealed") for s in range(200)]
+    odd = [_spec(quantity, s, "eighteenth") for s in range(200)]
     assert all(map(recipe.common_shape, common))
-    assert 0 < sum(map(recipe.common_shape, sealed)) < 150
-    assert {s["light"] for s in common} == set(recipe.LIGHTS["sealed"])
+    assert 0 < sum(map(recipe.common_shape, odd)) < 150
+    assert {s["light"] for s in common} == set(recipe.LIGHTS["eighteenth"])
 
 
-def test_sealed_scenes_show_shapes_that_tuning_never_shows() -> None:
+def test_each_family_shows_shapes_that_those_before_it_never_show() -> None:
     bodies = [
         {_spec("azimuth", s, family)["body"]["kind"] for s in range(300)}
         for family in recipe.FAMILIES

@@ -23,6 +23,7 @@ from vision.azimuth_fit import Fitted, Fitter, apart, fit_picture, fit_scale, sa
 from vision.azimuth_look import Borders, find_borders
 from vision.azimuth_shown import Witness
 from vision.azimuth_solve import Depth, Lens, Solution, solve_lines
+from vision.azimuth_tilt import Tilt, tilt_in
 from vision.azimuth_told import fit_told
 from vision.azimuth_word import Near, near_half
 from vision.edges import EdgeFit
@@ -56,6 +57,9 @@ NO_BODY = Refusal(QUANTITY, "No body with its reflection under it was found.", S
 # fills the picture parts of it pass for body and image. Of 394 photos with a cantilever one shows
 # less, and is that sure.
 LEAST_ROD, SHARE_ALONE = 0.65, 0.95
+# Where the nearer look as a whole is as sure as this, it is heeded, and a pair may be less likely.
+MOST_TILT_U_DEG, LEAST_TOLD = 0.3, 0.5
+MOST_SHIFT = 0.056  # tangent of 6 degrees aside, of half the distance of edge and image
 DEPTH_DEG = 8.0  # of borders of the underside's image: bodies are not quite square
 MOST_U_DEG = 0.25  # U of 0.5 is as much as the usual tolerance
 MOST_DRAWN_MISS_DEG = 0.9  # of edges that a person pointed at, from the body's sides
@@ -63,9 +67,11 @@ MOST_MISFIT, MOST_PRIOR_MISS, MOST_SIDE_MISS = 1.5, 2.6, 2.5  # standard uncerta
 DISTANCE_MM, U_DISTANCE, BODY_MM, U_BODY = 120.0, 0.35, 15.5, 0.15
 SOFT_BLUR_WIDTHS = 0.005
 ALWAYS_SHARP_PX = 2.6  # at fit size
+WORD = "networks' word"
 BUDGET_NOTES = {
     "edge fit": "scatter of the edges' blocks, and their straightness",
     "choice of edges": "other pairs of edges that may be the right one give other angles",
+    WORD: "what two networks make of edge and image as a whole",
     "surface reference": "camera roll from the sides and their reflections",
     "camera direction": "elevation and side view, where the photo does not show them",
     "focal length and principal point": "",
@@ -88,8 +94,10 @@ class AzimuthLines:
     ``sides`` may hold any of the names of `SIDE_NAMES`; ``depths`` are borders of the underside's
     image, which run away from the camera. ``others`` are half slope differences (radians) of
     other pairs of edges that may be right too, each with its weight relative to this pair's;
-    ``spread`` (radians) is how far off what is chosen may be beyond that. ``drawn``
-    where a person said which edges are meant, so that no finder asked whether the sides agree.
+    ``spread`` (radians) is how far off what is chosen may be beyond that. ``tilt`` is what the
+    nearer look as a whole makes of it, where it is sure, and ``belief`` how likely this pair is
+    the right one. ``drawn`` where a person said which edges are meant, so that no finder asked
+    whether the sides agree.
     """
 
     edge: EdgeFit
@@ -100,6 +108,8 @@ class AzimuthLines:
     flags: tuple[str, ...] = ()
     drawn: bool = False
     depths: tuple[Depth, ...] = ()
+    tilt: Tilt | None = None
+    belief: float = 1.0
 
     def segments(self) -> tuple[Segment, ...]:
         """The lines as named segments."""
@@ -144,6 +154,7 @@ class Stage:
 
     known: list[Fitted]
     near: Near | None
+    tilt: Tilt | None
     depths: tuple[Depth, ...]
     outcome: Reading | Refusal
     settled: bool
@@ -158,22 +169,28 @@ def stages(photo: Photo) -> Iterator[Stage]:
     least = LEAST_SHARE if witness.share[ROD].max() > LEAST_ROD else SHARE_ALONE
     borders = find_borders(rgb, scale, witness.share, witness.own)
     near, depths = near_half(borders), depths_of(borders)
+    tilt = None if borders is None else tilt_in(rgb, scale, borders.frame)
     known = fit_told(borders, witness, fitter)
     candidates = [f.candidate for f in known]
     told = [(c.edge, c.image) for c in candidates]
 
     def answer(more: bool) -> tuple[Reading | Refusal, bool]:
-        choice = agree(known, photo.width, candidates, near, more)
-        return _answer(choice, depths, photo, more, least)
+        choice = agree(known, photo.width, candidates, near, more, tilt)
+        return _answer(choice, depths, tilt, photo, more, least)
 
-    yield Stage(known, near, depths, *answer(True))
+    yield Stage(known, near, tilt, depths, *answer(True))
     for k, candidates in enumerate(ever_more(rgb, ink=ink, scale=scale, told=told)):
         known = _joined(known, fitter.fit_all(candidates, witness))
-        yield Stage(known, near, depths, *answer(k == 0 and bool(told)))
+        yield Stage(known, near, tilt, depths, *answer(k == 0 and bool(told)))
 
 
 def _answer(
-    choice: Choice | None, depths: tuple[Depth, ...], photo: Photo, more: bool, least: float
+    choice: Choice | None,
+    depths: tuple[Depth, ...],
+    tilt: Tilt | None,
+    photo: Photo,
+    more: bool,
+    least: float,
 ) -> tuple[Reading | Refusal, bool]:
     """What the pairs found so far tell, and whether nothing else need be looked for.
 
@@ -181,7 +198,7 @@ def _answer(
     """
     if choice is None:
         return NO_BODY, False
-    outcome = _read(_lines_of(choice, photo, depths, least), photo)
+    outcome = _read(_lines_of(choice, photo, depths, tilt, least), photo)
     if isinstance(outcome, Refusal):
         return outcome, False
     sure = choice.share > SETTLED_SHARE and outcome.standard_uncertainty < SETTLED_U_DEG
@@ -195,10 +212,13 @@ def _read(lines: AzimuthLines | Refusal, photo: Photo) -> Reading | Refusal:
 
 
 def _lines_of(
-    choice: Choice, photo: Photo, depths: tuple[Depth, ...], least: float
+    choice: Choice, photo: Photo, depths: tuple[Depth, ...], tilt: Tilt | None, least: float
 ) -> AzimuthLines | Refusal:
     """Lines of the pair chosen, or why it is not believed."""
     lines = lines_of(choice.best, choice.others, choice.spread, depths)
+    if tilt is not None and tilt.u < MOST_TILT_U_DEG:
+        lines = replace(lines, tilt=tilt, belief=choice.close)
+        least = min(least, LEAST_TOLD) if least < SHARE_ALONE else least
     doubt = doubts(choice, ALWAYS_SHARP_PX / fit_scale(photo), photo.width, least)
     if doubt is None:
         return lines
@@ -298,6 +318,11 @@ def solve_azimuth(
     choice_u = math.hypot(choice_u, lines.spread)
     parts = {name: math.degrees(u) for name, u in solution.parts.items()}
     parts["choice of edges"] = math.degrees(choice_u)
+    if lines.tilt is not None:
+        shift = solution.alpha - (lines.edge.angle - lines.image.angle) / 2
+        aside = MOST_SHIFT * (lines.image.y - lines.edge.y) / lens.f
+        alpha += float(np.clip(shift, -aside, aside)) - shift
+        alpha = _heeding(lines.tilt, lines.belief, alpha, shift, parts)
     total = math.hypot(*parts.values())
     if total > MOST_U_DEG:
         return Refusal(
@@ -333,6 +358,29 @@ def _focal(focal: FocalPrior, width_px: float) -> tuple[float, float]:
     if focal.low_high is None and focal.source != "guess":
         return focal.f_px, max(focal.relative_u, 0.005)
     return width_px * DISTANCE_MM / BODY_MM, math.hypot(U_DISTANCE, U_BODY)
+
+
+def _heeding(
+    tilt: Tilt, belief: float, alpha: float, shift: float, parts: dict[str, float]
+) -> float:
+    """Azimuth (radians) of the edges and of the nearer look together; ``parts`` are changed.
+
+    Where the edges are the right ones, the mean weighted by the inverse variances of both (JCGM
+    100:2008 has none; Bevington and Robinson 2003, 4.1); where they are not, the look's own word.
+    The variance is that of the two cases together.
+    """
+    own = math.degrees(alpha - shift)
+    u = math.hypot(parts["edge fit"], parts["choice of edges"])
+    weight = u**2 / (u**2 + tilt.u**2)
+    off = tilt.half - own
+    heed = belief * weight + 1 - belief
+    apart = weight * (1 - weight) * max(0.0, off**2 - u**2 - tilt.u**2)
+    apart = belief * (apart + (1 - belief) * ((1 - weight) * off) ** 2)
+    left = math.sqrt(belief) * (1 - weight)
+    parts["edge fit"] *= left
+    parts["choice of edges"] = math.hypot(left * parts["choice of edges"], math.sqrt(apart))
+    parts[WORD] = tilt.u * math.sqrt(belief * weight**2 + 1 - belief)
+    return alpha + math.radians(heed * off)
 
 
 def _solve_dropping(lines: AzimuthLines, lens: Lens) -> tuple[Solution | None, dict[str, EdgeFit]]:

@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 from vision.azimuth_candidate import Candidate
 from vision.azimuth_fit import SOME_INK, Fitted, apart, pair_u, same_line
 from vision.azimuth_odds import odds
+from vision.azimuth_tilt import Tilt
 from vision.azimuth_word import Near
 from vision.reading import Refusal
 
@@ -51,14 +52,15 @@ class Choice:
 
     ``others`` are the half slope differences (radians) that may be right too, each with its weight
     against that of the best; ``spread`` (radians) is what the best may be off by itself.
-    ``nothing`` is the share of there being nothing to measure, ``width`` the longest edge (px)
-    among those that agree.
+    ``close`` is the share of what says nearly the same, ``nothing`` that of there being nothing to
+    measure, ``width`` the longest edge (px) among those that agree.
     """
 
     best: Fitted
     others: tuple[tuple[float, float], ...]
     spread: float
     share: float
+    close: float
     nothing: float
     width: float
 
@@ -117,19 +119,21 @@ def agree(
     candidates: Sequence[Candidate] = (),
     near: Near | None = None,
     more: bool = False,
+    tilt: Tilt | None = None,
 ) -> Choice | None:
     """The azimuth most candidates' weight stands behind, and the best candidate of it.
 
     ``frame`` is the width of the photo, px; ``candidates`` are all that were found, fitted or not;
-    ``near`` is what the nearer look says; ``more`` candidates may be found yet, or not.
+    ``near`` is what the nearer look's borders say, ``tilt`` what it says as a whole; ``more``
+    candidates may be found yet, or not.
     """
     if not fitted:
         return None
     # A label on the body and its reflection look like a small body, and are not the edge asked for.
     wide = [f for f in fitted if span(f) >= LEAST_WIDTH * frame]
-    if any(odds(f, near) > 0 for f in wide):
+    if any(odds(f, near, tilt) > 0 for f in wide):
         fitted = wide
-    logs = np.array([odds(f, near) for f in fitted])
+    logs = np.array([odds(f, near, tilt) for f in fitted])
     one_side = [
         parallel(k, fitted, logs) or under_a_body(f, candidates) for k, f in enumerate(fitted)
     ]
@@ -164,7 +168,7 @@ def agree(
     # Where nothing right was found, more may be, and the sides give warning; in the end it is a
     # reason to refuse, not to heed the sides.
     wrong = 1 - own / everything if more else float(weights[off >= FAR_RIVAL_DEG].sum()) / something
-    by_sides, spread = _by_the_sides([fitted[inside[k]] for k in order], total, near, wrong)
+    by_sides, spread = _by_the_sides([fitted[inside[k]] for k in order], total, (near, tilt), wrong)
     others += by_sides
     width = max(span(fitted[k]) for k in inside)
     chosen = fitted[best]
@@ -179,13 +183,17 @@ def agree(
         others,
         spread,
         share,
+        own / everything,
         nothing / everything,
         width,
     )
 
 
 def _by_the_sides(
-    agreeing: list[Fitted], total: float, near: Near | None = None, wrong: float = 0.0
+    agreeing: list[Fitted],
+    total: float,
+    words: Sequence[Near | Tilt | None] = (),
+    wrong: float = 0.0,
 ) -> tuple[tuple[tuple[float, float], ...], float]:
     """The angle told by the sides, as a rival, weighed by how likely the edges' shading is bent.
 
@@ -208,9 +216,11 @@ def _by_the_sides(
     turned = bent * (1 - differ) * _normal(miss, math.hypot(BENT_DEG, u_sides))
     unlike = (1 - bent) * differ * _normal(miss, UNLIKE_DEG)
     both = bent * differ * _normal(miss, UNLIKE_DEG)
-    if near is not None:
-        turned *= math.exp(near.gain(math.degrees(own.by_sides)))
-        right, unlike = (p * math.exp(near.gain(math.degrees(best.half))) for p in (right, unlike))
+    for word in words:
+        if word is not None:
+            turned *= math.exp(word.gain(math.degrees(own.by_sides)))
+            heard = math.exp(word.gain(math.degrees(best.half)))
+            right, unlike = right * heard, unlike * heard
     everything = right + turned + unlike + both
     share = turned / everything
     share += (1 - share) * (1 - differ) * wrong

@@ -1,8 +1,8 @@
 """How likely a fitted pair of edges is a body's lower edge and its image.
 
-Comes in: a `Fitted` and the nearer look's word. Goes out: the logarithm of its odds against there
-being nothing to measure. The weights are those of a conditional logit (McFadden 1974): of all pairs
-of a photo, or none, one lies along the true edges. `tests.fit_azimuth_near` finds them.
+Comes in: a `Fitted` and two words of the nearer look. Goes out: the logarithm of its odds against
+there being nothing to measure. The weights are those of a conditional logit (McFadden 1974): of all
+pairs of a photo, or none, one lies along the true edges. `tests.fit_azimuth_near` finds them.
 """
 
 from __future__ import annotations
@@ -10,23 +10,25 @@ from __future__ import annotations
 import math
 
 from vision.azimuth_fit import Fitted, crooked, vague
+from vision.azimuth_tilt import Tilt
 from vision.azimuth_word import Near
 
-CONSTANT = -6.71
+CONSTANT = -4.83
 WEIGHTS = {
-    "crooked image": -3.16,
-    "whole image": 3.52,
-    "vague": -1.21,
-    "sides": 3.03,
-    "sides' miss": -1.02,
-    "body": 2.03,
-    "clear": 3.82,
-    "near": 0.64,
+    "crooked image": -2.07,
+    "whole image": 2.30,
+    "vague": -0.79,
+    "sides": 1.98,
+    "sides' miss": -0.67,
+    "body": 1.33,
+    "clear": 2.50,
+    "near": 0.42,
+    "tilt": 0.68,
 }
 SIDES_DEG = 0.3
 
 
-def marks_of(fitted: Fitted, near: Near | None) -> dict[str, float]:
+def marks_of(fitted: Fitted, near: Near | None, tilt: Tilt | None) -> dict[str, float]:
     """What tells right pairs from wrong ones, by the names of `WEIGHTS`."""
     miss = None if fitted.by_sides is None else math.degrees(fitted.half - fitted.by_sides)
     return {
@@ -38,10 +40,11 @@ def marks_of(fitted: Fitted, near: Near | None) -> dict[str, float]:
         "body": 1.0 if fitted.shown is None else fitted.shown.body,
         "clear": 1.0 if fitted.shown is None else fitted.shown.clear,
         "near": 0.0 if near is None else near.gain(math.degrees(fitted.half)),
+        "tilt": 0.0 if tilt is None else tilt.gain(math.degrees(fitted.half)),
     }
 
 
-def odds(fitted: Fitted, near: Near | None) -> float:
+def odds(fitted: Fitted, near: Near | None, tilt: Tilt | None = None) -> float:
     """Logarithm of the odds of a pair against nothing."""
-    marks = marks_of(fitted, near)
+    marks = marks_of(fitted, near, tilt)
     return CONSTANT + sum(weight * marks[name] for name, weight in WEIGHTS.items())

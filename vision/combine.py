@@ -30,6 +30,7 @@ SHARED_PARTS = (
     "priors used",
     "surface height",
     "print scale",
+    "networks' word",
 )
 OUTLIER = 3.5
 DISAGREE_P = 0.01

@@ -98,6 +98,13 @@ def facing_up(points: Array, faces: Array) -> Array:
 
 def near_frame(scene: assembly.Assembly, spec: dict[str, Any], plan: dict[str, Any]) -> Array:
     """Frame of the nearer look at the lower edge and its mirror image."""
+    return azimuth_near.frame(*edges(scene, spec, plan))
+
+
+def edges(
+    scene: assembly.Assembly, spec: dict[str, Any], plan: dict[str, Any]
+) -> tuple[Array, Array]:
+    """Left and right end of the lower edge and of its mirror image, pixels of the photo."""
     view = scene.view
     assert view is not None
     ends = np.array([scene.points_mm[f"front edge {side}"] for side in ("left", "right")])
@@ -106,7 +113,7 @@ def near_frame(scene: assembly.Assembly, spec: dict[str, Any], plan: dict[str, A
         for points in (ends, mirrored(ends, view.position, glass_mm(spec)))
     ]
     edge, image = (points if points[0, 0] < points[1, 0] else points[::-1] for points in seen)
-    return azimuth_near.frame(edge, image)
+    return edge, image
 
 
 def _one(job: tuple[dict[str, Any], list[tuple[Path, dict[str, Any]]], Path]) -> None:

@@ -7,8 +7,9 @@ turned to it, and no finer than the network sees it, so that thousands are to be
 lies as the network's look would, with room round it to move in; a mask drawn from the meshes is
 written with each. They are what `tests.teach near`, `rods-around`, `rods-near` and `bodies-near`
 teach from. The wide ones ("rake-wide" and so on) show the whole photo, or as much of it as the
-first look does, for `outline`, `rods`, `bodies` and `tests.teach_slope`; which way the surface
-runs is written to `slopes.json` beside a rake's.
+first look does, for `outline`, `rods`, `bodies` and `tests.teach_slope`. To `slopes.json` beside
+them is written which way the surface runs in a wide rake's, and the lower edge and its image in an
+azimuth's, for `tests.teach_tilt`.
 """
 
 from __future__ import annotations
@@ -53,7 +54,7 @@ Spec = dict[str, Any]
 Size = tuple[int, int]
 
 AROUND_SIZE = (300, 360)  # of a picture of the rod's surroundings
-FAMILIES = ("odd", "seventeenth")  # odd and even seeds
+FAMILIES = ("odd", "common", "eighteenth")  # by turns
 # On cards the network has least to go by, and few of a rake's scenes are there.
 RAKE_SHARES = {"mirror": 0.35, "back-silvered mirror": 0.5, "record": 0.6}
 PATHS = 40
@@ -66,6 +67,7 @@ LEAST_QUALITY = 90  # of its JPEG, whose blocks are larger in what is shown
 LEAST_HIGH = 64  # pixels of a photo or a render that are cut out
 
 Drawing = Callable[[assembly.Assembly, Spec, Window], Callable[[str, Array, Plan], Mask]]
+Slopes = float | list[float]
 
 
 @dataclass(frozen=True)
@@ -76,7 +78,7 @@ class Lesson:
     ``drawing`` comes once for all pictures of a view; it gives what draws the mask of one of them.
     ``whole`` ones are of the photo as it was taken: the camera is not turned to anything.
     ``shares`` says of how many of the scenes over a surface pictures are made, where not of all;
-    ``sloped`` ones come with the surface's slope.
+    ``slopes`` gives what is told of a picture beside its mask, degrees.
     """
 
     sizes: dict[str, Size]
@@ -84,7 +86,7 @@ class Lesson:
     drawing: Drawing
     whole: bool = False
     shares: dict[str, float] = field(default_factory=dict)
-    sloped: bool = False
+    slopes: Callable[[assembly.Assembly, Spec, Plan, Array], Slopes] | None = None
 
     def size(self, name: str) -> Size:
         """Of a picture."""
@@ -134,6 +136,17 @@ def wide_rake_frames(scene: assembly.Assembly, spec: Spec, plan: Plan) -> Frames
         seen = outlines.seen_by(scene, plan, True)
         frames["wide-image"] = outlines.wide_frame(scene, spec, seen, True)
     return frames
+
+
+def surface_slope(scene: assembly.Assembly, spec: Spec, plan: Plan, _frame: Array) -> float:
+    """Which way the surface runs."""
+    return outlines.slope_deg(spec, outlines.seen_by(scene, plan, False))
+
+
+def edge_slopes(scene: assembly.Assembly, spec: Spec, plan: Plan, frame: Array) -> list[float]:
+    """Which way the lower edge and its mirror image run in a picture."""
+    seen = (ends @ frame[:, :2].T for ends in body_masks.edges(scene, spec, plan))
+    return [math.degrees(math.atan2(*(ends[1] - ends[0])[::-1])) for ends in seen]
 
 
 def whole_frames(size: Size) -> Callable[[assembly.Assembly, Spec, Plan], Frames]:
@@ -228,7 +241,7 @@ LESSONS = {
         rake_drawing(WIDE_RAKE_SIZES),
         whole=True,
         shares=RAKE_SHARES,
-        sloped=True,
+        slopes=surface_slope,
     ),
     "cantilever-wide": Lesson(
         WHOLE_ROD,
@@ -243,19 +256,24 @@ LESSONS = {
         whole=True,
     ),
     "cantilever": Lesson(ROD_SIZES, rod_frames, through_lens(rod_masks.drawing, ROD_SIZES)),
-    "azimuth": Lesson(BODY_SIZES, body_frames, through_lens(body_masks.draw, BODY_SIZES)),
+    "azimuth": Lesson(
+        BODY_SIZES,
+        body_frames,
+        through_lens(body_masks.draw, BODY_SIZES),
+        slopes=edge_slopes,
+    ),
 }
 
 
-def pictures(kind: str, seed: int, variant: str, out: Path, views: int) -> dict[str, float]:
+def pictures(kind: str, seed: int, variant: str, out: Path, views: int) -> dict[str, Slopes | None]:
     """Render one scene from several cameras, write its pictures; their paths in ``out``.
 
-    With each goes the surface's slope, NaN where it is not wanted.
+    With each goes what is told of it beside its mask.
     """
     cv2.setNumThreads(1)
     lesson = LESSONS[kind]
     quantity = kind.partition("-")[0]
-    spec = recipe.draw(quantity, seed, FAMILIES[seed % 2])
+    spec = recipe.draw(quantity, seed, FAMILIES[seed % len(FAMILIES)])
     if np.random.default_rng([seed, 73]).random() > lesson.shares.get(spec["surface"], 1.0):
         return {}
     whole = assembly.assemble(spec, photosets.WIDTH, photosets.HEIGHT)
@@ -277,7 +295,7 @@ def pictures(kind: str, seed: int, variant: str, out: Path, views: int) -> dict[
     half = half_window(scenes, plans, lesson, spec)
     cameras = [(scene.view, scene.aperture_mm, scene.focus_mm) for scene in scenes]
     rendered = physical.render_views(spec, scenes[0], cameras, half, PATHS, variant)
-    written = {}
+    written: dict[str, Slopes | None] = {}
     for k, (scene, plan, linear) in enumerate(zip(scenes, plans, rendered, strict=True)):
         rng = np.random.default_rng([seed, 72, k])
         frames = lesson.frames(scene, spec, plan)
@@ -290,9 +308,6 @@ def pictures(kind: str, seed: int, variant: str, out: Path, views: int) -> dict[
         photo = Image.fromarray(degrade.degrade(linear, plan, rng, told))
         photo.save(packed, "JPEG", quality=plan["jpeg_quality"])
         rgb = np.asarray(Image.open(packed))
-        slope = math.nan
-        if lesson.sloped:
-            slope = outlines.slope_deg(spec, outlines.seen_by(scene, plan, False))
         for name, frame in frames.items():
             moved = frame.copy()
             moved[:, 2] += frame[:, :2] @ np.array(part[:2])
@@ -300,7 +315,8 @@ def pictures(kind: str, seed: int, variant: str, out: Path, views: int) -> dict[
             folder, dash, rest = name.partition("-")
             path = f"{folder}/{seed}-{k}{dash}{rest}".lstrip("/")
             outlines.save(out / path, crop, draw(name, frame, plan))
-            written[path] = math.nan if rest else slope
+            told = lesson.slopes is not None and not rest
+            written[path] = lesson.slopes(scene, spec, plan, frame) if told else None
     return written
 
 
@@ -386,7 +402,7 @@ def photo_window(frames: Frames, plan: Plan, lesson: Lesson) -> Window:
     return int(low[0]), int(low[1]), int(high[0] - low[0]), int(high[1] - low[1])
 
 
-def _one(job: tuple[str, int, str, Path, int, float]) -> dict[str, float]:
+def _one(job: tuple[str, int, str, Path, int, float]) -> dict[str, Slopes | None]:
     if time.time() > job[-1]:
         return {}
     try:
@@ -396,15 +412,15 @@ def _one(job: tuple[str, int, str, Path, int, float]) -> dict[str, float]:
         return {}
 
 
-def write_slopes(out: Path, written: dict[str, float]) -> None:
-    """`slopes.json` in each folder of pictures whose surface's slope is known."""
-    told: dict[str, dict[str, float]] = {}
-    for path, slope in written.items():
-        if not math.isnan(slope):
+def write_slopes(out: Path, written: dict[str, Slopes | None]) -> None:
+    """`slopes.json` in each folder of pictures of which slopes are told."""
+    told: dict[str, dict[str, Slopes]] = {}
+    for path, slopes in written.items():
+        if slopes is not None:
             folder, _, name = path.rpartition("/")
-            told.setdefault(folder, {})[name] = slope
-    for folder, slopes in told.items():
-        (out / folder / "slopes.json").write_text(json.dumps(slopes))
+            told.setdefault(folder, {})[name] = slopes
+    for folder, known in told.items():
+        (out / folder / "slopes.json").write_text(json.dumps(known))
 
 
 def main() -> None:
@@ -426,7 +442,7 @@ def main() -> None:
         (args.kind, args.first + k, args.variant, args.out, args.views, begun + args.seconds)
         for k in range(0, args.count, args.step)
     ]
-    written: dict[str, float] = {}
+    written: dict[str, Slopes | None] = {}
     if args.workers == 1:
         for some in map(_one, jobs):
             written |= some

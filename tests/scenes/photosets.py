@@ -5,11 +5,11 @@
 
 `render` path-traces the scenes of a set once (slow; resumes where it stopped). The other commands
 take renders from the cache, degrade each in several ways and write JPEGs with `truth.json`. All is
-fixed by seeds. The sets: "tuning" is for looking at; so are "second" to "seventeenth",
+fixed by seeds. The sets: "tuning" is for looking at; so are "second" to "eighteenth",
 earlier sealed sets with shapes and lights that tuning never shows; "lessons" and "more-lessons"
 are more scenes like theirs for the networks to learn from, "odd-lessons" scenes of any shape;
-"sealed" has other seeds, and shapes and lights that none of the sets before it shows, and exists
-only to be counted; so does "common", of the shapes that makers use and "tuning" shows;
+"sealed" exists only to be counted: scenes with other seeds, of the shapes that makers use and
+"tuning" shows, in any of the lights; "rehearsal" is more scenes drawn like it, to be looked at;
 "unusable" must never be answered with a number, and "sealed-unusable" is the same from sealed
 scenes; "pairs" are settings over paper photographed from the left and from the right;
 "nightly" is a small picture of some second scenes for
@@ -55,9 +55,10 @@ SCENES = {
     "fifteenth": (64000, 60, "fifteenth"),
     "sixteenth": (66000, 60, "sixteenth"),
     "seventeenth": (68000, 60, "seventeenth"),
-    "sealed": (90000, 60, "sealed"),
-    "common": (91000, 60, "common"),
-    "pairs": (56000, 48, "pairs"),
+    "eighteenth": (90000, 60, "eighteenth"),
+    "rehearsal": (92000, 120, "common"),
+    "sealed": (91000, 60, "common"),
+    "pairs": (57000, 48, "pairs"),
     "samples": (5000, 5, "samples"),
 }
 PAIRED = ("cantilever",)
@@ -66,8 +67,8 @@ COPIES = {"tuning": 4, "second": 6, "third": 6, "fourth": 4, "fifth": 4, "sixth"
           "lessons": 3, "seventh": 4, "more-lessons": 2, "eighth": 4,
           "odd-lessons": 2, "ninth": 4, "tenth": 4, "eleventh": 4,
           "twelfth": 4, "thirteenth": 4, "fourteenth": 4, "fifteenth": 4,
-          "sixteenth": 4, "seventeenth": 4, "sealed": 4,
-          "common": 4, "pairs": 3}  # fmt: skip
+          "sixteenth": 4, "seventeenth": 4, "eighteenth": 4,
+          "rehearsal": 4, "sealed": 4, "pairs": 3}  # fmt: skip
 
 
 def main(arguments: list[str] | None = None) -> int:

@@ -16,7 +16,7 @@ from tests.scenes import odd
 QUANTITIES = ("rake", "cantilever", "azimuth")
 FAMILIES = ("tuning", "second", "third", "fourth", "fifth", "sixth", "seventh", "eighth", "odd",
             "ninth", "tenth", "eleventh", "twelfth", "thirteenth", "fourteenth",
-            "fifteenth", "sixteenth", "seventeenth", "sealed", "common")  # fmt: skip
+            "fifteenth", "sixteenth", "seventeenth", "eighteenth", "common")  # fmt: skip
 # The tenth scenes were drawn, and counted, by the number of the ninth family; those of common
 # shapes by one that does not change when another family comes before them.
 DRAWN_AS = {name: k for k, name in enumerate(FAMILIES)} | {
@@ -63,7 +63,7 @@ BODIES = _growing(
     fifteenth=["canted", "finned"],
     sixteenth=["quartered", "yoked"],
     seventeenth=["cowled", "chequered"],
-    sealed=["bossed", "slatted"],
+    eighteenth=["bossed", "slatted"],
 )
 RODS = _growing(
     tuning=["tube", "thin rod", "tapered"],
@@ -84,7 +84,7 @@ RODS = _growing(
     fifteenth=["clubbed rod"],
     sixteenth=["jacketed rod"],
     seventeenth=["bottle rod"],
-    sealed=["spooled rod"],
+    eighteenth=["spooled rod"],
 )
 THICK_RODS = ("tube", "tapered", "banded tube", "turned rod")
 SHANKS = _growing(
@@ -106,13 +106,13 @@ SHANKS = _growing(
     fifteenth=["pentagon"],
     sixteenth=["ellipse"],
     seventeenth=["cross"],
-    sealed=["rosette"],
+    eighteenth=["rosette"],
 )
 TIPS = _growing(
-    "sealed", tuning=["conical", "elliptical", "long-edge"], second=["tapered shank"], odd=[]
+    "eighteenth", tuning=["conical", "elliptical", "long-edge"], second=["tapered shank"], odd=[]
 )
 LIGHTS = _growing(
-    "sealed",
+    "eighteenth",
     tuning=["back", "soft", "hard", "dim"],
     second=["window", "ring"],
     third=["two lamps"],
@@ -131,7 +131,7 @@ LIGHTS = _growing(
     fifteenth=["panel and bulb"],
     sixteenth=["disc and tube"],
     seventeenth=["doorway and lamp"],
-    sealed=["low sun"],
+    eighteenth=["low sun"],
 )
 SURFACES = {
     "rake": (["mirror", "record", "back-silvered mirror", "glossy card", "matt card"],

@@ -1,0 +1,76 @@
+"""A nearer look at a body's lower edge and its image -> half the angle between them.
+
+Two networks, taught by `tests.teach_tilt` from rendered photographs, see what `vision.azimuth_near`
+shows, one of them mirrored, and give a share to each angle. The spread of their shares together
+says how sure they are. They see edges, sides, prints and shadows as a whole, so that they know
+which of several edges is meant, and know nothing where there is no body over its image.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from vision.azimuth_near import HEIGHT, WIDTH
+from vision.network import logits_of, part_of, rescaled
+
+Array = NDArray[np.float64]
+FILE, MIRRORED_FILE = "azimuth_tilt.onnx", "azimuth_tilt_mirrored.onnx"
+HALVES_DEG = np.arange(-14.0, 14.05, 0.25)  # in the copy; positive where the edge falls rightwards
+# Of spreads told, what they mean in the copy; from `rehearsal`, which they were not taught.
+SURE_DEG, LEAST_U_DEG, TIMES = 0.197, 0.02, 0.6
+FREEDOM, FAR, ANYWHERE_DEG = 4.0, 0.03, 5.0  # of Student's distribution; how often it is far off
+
+
+@dataclass(frozen=True)
+class Tilt:
+    """Half the slopes' difference of edge and image (degrees), and its standard uncertainty."""
+
+    half: float
+    u: float
+
+    def gain(self, half: float) -> float:
+        """Logarithm of how much likelier its word is if ``half`` (degrees) is right than if not."""
+        near = student(half - self.half, self.u)
+        return math.log(FAR + (1 - FAR) * near * ANYWHERE_DEG)
+
+
+def student(off: float, u: float) -> float:
+    """Density of Student's distribution of `FREEDOM` degrees, of scale ``u``."""
+    scale = math.gamma((FREEDOM + 1) / 2) / math.gamma(FREEDOM / 2)
+    scale /= math.sqrt(FREEDOM * math.pi) * u
+    return scale * (1 + (off / u) ** 2 / FREEDOM) ** (-(FREEDOM + 1) / 2)
+
+
+def tilt_in(rgb: NDArray[np.uint8], scale: float, frame: Array) -> Tilt:
+    """What the networks make of an edge and its image.
+
+    Parameters
+    ----------
+    rgb : ndarray of uint8, shape (H, W, 3)
+    scale : float
+        Size of ``rgb`` over the full photo's.
+    frame : ndarray, shape (2, 3)
+        From pixels of the photo to those of the copy (`vision.azimuth_near.frame`).
+
+    Returns
+    -------
+    Tilt
+    """
+    copy = part_of(rgb, rescaled(frame, 1 / scale), (WIDTH, HEIGHT))
+    logs = np.zeros(len(HALVES_DEG))
+    for name, seen, order in ((FILE, copy, 1), (MIRRORED_FILE, copy[:, ::-1], -1)):
+        told = logits_of(name, seen)[::order].astype(float)
+        logs += (told - np.logaddexp.reduce(told)) / 2
+    share = np.exp(logs - logs.max())
+    share /= share.sum()
+    mean = float(share @ HALVES_DEG)
+    spread = math.sqrt(float(share @ (HALVES_DEG - mean) ** 2))
+    # upright the copy is stretched, so that angles look larger in it
+    stretch = float(np.linalg.norm(frame[1, :2]) / np.linalg.norm(frame[0, :2]))
+    half = math.degrees(math.atan(math.tan(math.radians(mean)) / stretch))
+    u = TIMES * math.sqrt(max(spread**2 - SURE_DEG**2, 0.0)) / stretch
+    return Tilt(half, math.hypot(LEAST_U_DEG, u))
