@@ -54,7 +54,7 @@ def agreeing(half_deg: float, sides_deg: float, softer: float = 1.0, apart_px: f
 
 def rival(*agreeing: Any, near: Near | None = None, wrong: float = 0.0) -> tuple[float, float]:
     """The angle told by the sides, and its weight against that of all pairs."""
-    ((told, weight),), _ = _by_the_sides(list(agreeing), 1.0, near, wrong)
+    ((told, weight),), _ = _by_the_sides(list(agreeing), 1.0, (near,), wrong)
     return told, weight
 
 

@@ -204,7 +204,7 @@ def test_a_smaller_photo_is_no_finer_than_its_pictures_and_no_noisier() -> None:
 def test_slopes_are_written_beside_the_pictures_that_they_are_of(tmp_path: Path) -> None:
     for folder in ("wide", "far"):
         (tmp_path / folder).mkdir()
-    written = {"wide/7-0": 1.5, "wide/7-0-image": math.nan, "far/7-0": 1.5}
+    written = {"wide/7-0": 1.5, "wide/7-0-image": None, "far/7-0": 1.5}
     lessons.write_slopes(tmp_path, written)
     told = [json.loads((tmp_path / f / "slopes.json").read_text()) for f in ("wide", "far")]
     assert told == [{"7-0": 1.5}, {"7-0": 1.5}]

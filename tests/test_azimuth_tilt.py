@@ -1,0 +1,102 @@
+"""What two networks make of an edge and its image as a whole, and how it is heeded.
+
+References: SciPy's Student's distribution; the samples' truth; the mean of two normal
+distributions (scipy.stats). The drawn scene is plane geometry written here.
+"""
+
+from __future__ import annotations
+
+import json
+import math
+from pathlib import Path
+
+import cv2
+import numpy as np
+import pytest
+from scipy import stats
+
+from vision import azimuth_near
+from vision.azimuth import WORD, _heeding
+from vision.azimuth_fit import fit_picture
+from vision.azimuth_look import find_borders
+from vision.azimuth_shown import Witness
+from vision.azimuth_tilt import ANYWHERE_DEG, FAR, FREEDOM, Tilt, student, tilt_in
+from vision.measure import measure_file
+from vision.photo import load_photo
+from vision.reading import Reading
+
+SAMPLES = Path(__file__).parents[1] / "sample_images"
+EDGE, IMAGE = (
+    np.array([[400.0, 500.0], [1200.0, 512.0]]),
+    np.array([[400.0, 700.0], [1200.0, 690.0]]),
+)
+
+
+def test_students_density_is_scipys() -> None:
+    for off in (0.0, 0.1, -0.7):
+        assert student(off, 0.08) == pytest.approx(stats.t.pdf(off, FREEDOM, scale=0.08))
+
+
+def test_a_word_favours_what_it_says_and_rules_nothing_out() -> None:
+    told = Tilt(1.0, 0.1)
+    assert told.gain(1.0) > told.gain(1.2) > told.gain(2.0) > math.log(FAR)
+    # over all that may be, its likelihood is that of anything as likely
+    at = np.linspace(-60, 60, 200_001)
+    near = np.array([student(x - told.half, told.u) for x in at[::50]])
+    assert float(near.sum() * (at[50] - at[0])) == pytest.approx(1.0, abs=0.01)
+    assert math.exp(told.gain(1.0)) > FAR + (1 - FAR) * ANYWHERE_DEG
+
+
+@pytest.mark.parametrize("name", [f"azimuth-{k}.jpg" for k in range(1, 6)])
+def test_the_word_on_a_sample_is_its_truth_and_turns_with_a_mirrored_picture(name: str) -> None:
+    truth = json.loads((SAMPLES / "truth.json").read_text())[name]["truth_deg"]
+    rgb, scale = fit_picture(load_photo(SAMPLES / name))
+    told = []
+    for picture in (rgb, np.ascontiguousarray(rgb[:, ::-1])):
+        witness = Witness(picture, scale)
+        borders = find_borders(picture, scale, witness.share, witness.own)
+        assert borders is not None
+        told.append(tilt_in(picture, scale, borders.frame))
+    # the camera stands up to six degrees aside, which adds up to 0.15 degrees
+    for one, sign in zip(told, (1, -1), strict=True):
+        assert abs(sign * one.half - truth) < 0.15 + 3 * one.u
+
+
+def test_nothing_is_told_of_noise() -> None:
+    rgb = np.random.default_rng(1).integers(90, 160, (1200, 1600, 3)).astype(np.uint8)
+    grey = np.full((1200, 1600, 3), 128, np.uint8)
+    for picture in (rgb, cv2.GaussianBlur(rgb, (0, 0), 20), grey):
+        assert tilt_in(picture, 1.0, azimuth_near.frame(EDGE, IMAGE)).u > 0.3
+
+
+def test_two_words_that_agree_are_weighed_by_their_variances() -> None:
+    """The product of two normal distributions has this mean and variance."""
+    parts = {"edge fit": 0.06, "choice of edges": 0.0}
+    value = math.degrees(_heeding(Tilt(1.05, 0.08), 1.0, math.radians(1.0), 0.0, parts))
+    x = np.linspace(0, 2, 20_001)
+    p = stats.norm.pdf(x, 1.0, 0.06) * stats.norm.pdf(x, 1.05, 0.08)
+    mean = float((x * p).sum() / p.sum())
+    assert value == pytest.approx(mean, abs=1e-4)
+    u = math.sqrt(float(((x - mean) ** 2 * p).sum() / p.sum()))
+    assert math.hypot(*parts.values()) == pytest.approx(u, abs=1e-4)
+
+
+def test_words_that_disagree_are_known_less_well_and_a_doubted_pair_is_heeded_less() -> None:
+    def heeded(half: float, belief: float) -> tuple[float, float]:
+        parts = {"edge fit": 0.05, "choice of edges": 0.0}
+        value = _heeding(Tilt(half, 0.1), belief, 0.0, math.radians(0.04), parts)
+        return math.degrees(value), math.hypot(*parts.values())
+
+    # half the slopes' difference is 0.04 less than the azimuth here
+    assert heeded(-0.04, 1.0)[0] == pytest.approx(0.0, abs=1e-9)
+    agree, differ, doubted = heeded(0.0, 1.0), heeded(0.5, 1.0), heeded(0.5, 0.2)
+    assert agree[1] < 0.05 < differ[1]
+    assert 0 < differ[0] < doubted[0] < 0.54
+    assert heeded(0.5, 0.0) == pytest.approx((0.54, 0.1))
+
+
+def test_a_reading_says_how_much_of_it_the_networks_word_is() -> None:
+    outcome = measure_file(SAMPLES / "azimuth-1.jpg", "azimuth")
+    assert isinstance(outcome, Reading)
+    part = {p.name: p for p in outcome.budget}[WORD]
+    assert 0 < part.standard_uncertainty < 0.1
