@@ -20,7 +20,8 @@ from vision.azimuth_body import ROD
 from vision.azimuth_choose import LEAST_SHARE, QUANTITY, SHOW_BOTH, Choice, agree, doubts
 from vision.azimuth_find import ever_more, find_candidates, printed_lines
 from vision.azimuth_fit import Fitted, Fitter, apart, fit_picture, fit_scale, same_line
-from vision.azimuth_look import Borders, find_borders
+from vision.azimuth_look import Borders, beneath, find_borders
+from vision.azimuth_near import frame
 from vision.azimuth_shown import Witness
 from vision.azimuth_solve import Depth, Lens, Solution, solve_lines
 from vision.azimuth_tilt import Tilt, tilt_in
@@ -57,9 +58,9 @@ NO_BODY = Refusal(QUANTITY, "No body with its reflection under it was found.", S
 # fills the picture parts of it pass for body and image. Of 394 photos with a cantilever one shows
 # less, and is that sure.
 LEAST_ROD, SHARE_ALONE = 0.65, 0.95
-# Where the nearer look as a whole is as sure as this, it is heeded, and a pair that it favours, on
-# what is shown as body and image, may be less likely.
-MOST_TILT_U_DEG, LEAST_TOLD = 0.3, 0.3
+# Where the nearer look as a whole is as sure as this, it is heeded, and a pair that says nearly the
+# same, on what is shown as body and image, may be less likely.
+MOST_TILT_U_DEG, LEAST_TOLD, NEAR_WORD_DEG = 0.3, 0.3, 0.4
 MOST_SHIFT = 0.056  # tangent of 6 degrees aside, of half the distance of edge and image
 DEPTH_DEG = 8.0  # of borders of the underside's image: bodies are not quite square
 MOST_U_DEG = 0.25  # U of 0.5 is as much as the usual tolerance
@@ -221,7 +222,8 @@ def _lines_of(
         lines = replace(lines, tilt=tilt, belief=choice.close)
         best = choice.best
         borne_out = best.shown is not None and best.shown.may_be
-        if least < SHARE_ALONE and borne_out and tilt.gain(math.degrees(best.half)) > 0:
+        near = abs(math.degrees(best.half) - tilt.half) < NEAR_WORD_DEG
+        if least < SHARE_ALONE and borne_out and near:
             least = LEAST_TOLD
     doubt = doubts(choice, ALWAYS_SHARP_PX / fit_scale(photo), photo.width, least)
     if doubt is None:
@@ -479,7 +481,8 @@ def snap_azimuth(photo: Photo, options: Options) -> AzimuthLines | Refusal:
         for c in find_candidates(rgb, ink=ink, scale=scale)
         if _beside(c.edge, drawn[0], reach) and _beside(c.image, drawn[1], reach)
     ]
-    choice = agree(fitter.fit_all(beside), photo.width, beside)
+    tilt = _told_of_marks(rgb, scale, drawn)
+    choice = agree(fitter.fit_all(beside), photo.width, beside, tilt=tilt)
     nearest = _beside_marks(photo, marks, MARKS)
     if choice is not None:
         lines = lines_of(choice.best, choice.others, choice.spread)
@@ -490,13 +493,25 @@ def snap_azimuth(photo: Photo, options: Options) -> AzimuthLines | Refusal:
         lines, other = _pair_of(*nearest.values()), 0.5
     pairs = [] if isinstance(nearest, Refusal) else _pairs(*nearest.values())
     doubt = math.sqrt(other) * _rivals(lines, pairs, drawn)
-    lines = replace(lines, spread=max(lines.spread, doubt))
+    lines = replace(lines, spread=max(lines.spread, doubt), tilt=tilt, belief=1 - other)
     names = {key: name for key, name in SIDE_NAMES.items() if name in marks}
     sides = _beside_marks(photo, marks, tuple(names.values()))
     if isinstance(sides, Refusal):
         return sides
     drawn_sides = {key: sides[name][0].fit for key, name in names.items()}
     return replace(lines, sides=dict(lines.sides) | drawn_sides, drawn=True)
+
+
+def _told_of_marks(
+    rgb: NDArray[np.uint8], scale: float, drawn: list[NDArray[np.float64]]
+) -> Tilt | None:
+    """What a nearer look at marks along the edge and its image makes of them; None if unsure."""
+    edge, image = (mark[np.argsort(mark[:, 0])] for mark in drawn)
+    below = beneath(edge, image)
+    if below is None:
+        return None
+    tilt = tilt_in(rgb, scale, frame(edge, below))
+    return tilt if tilt.u < MOST_TILT_U_DEG else None
 
 
 def _pair_of(edges: list[NearEdge], images: list[NearEdge]) -> AzimuthLines:
