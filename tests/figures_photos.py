@@ -166,7 +166,7 @@ def _result(
 
 
 def _common(truth: dict[str, Any]) -> bool:
-    return "body" in truth and recipe.common_shape(truth)
+    return {"body", "cantilever", "stylus"} <= truth.keys() and recipe.common_shape(truth)
 
 
 def _can_be_marked(truth: dict[str, Any]) -> bool:

@@ -226,3 +226,15 @@ def test_sides_are_where_they_were_drawn() -> None:
             assert (far - near)[0] / (far - near)[1] == pytest.approx(slope, abs=0.02)
             assert near[0] == pytest.approx(line[k, 0] + slope * (near[1] - line[k, 1]), abs=1.5)
     assert sides_beside(np.zeros_like(shows), EDGE, 1.0, BODY) == {}
+
+
+def test_a_body_shown_in_stray_pieces_elsewhere_is_sought_at_its_largest() -> None:
+    """A small patch above the body, at the picture's rim, passes for body and has an edge too."""
+    shows = kinds()
+    strayed = shows.copy()
+    strayed[:, 2:14, 150:260] = 0.0
+    strayed[BODY, 2:14, 150:260] = 1.0
+    plain, start = azimuth_look._start(shows), azimuth_look._start(strayed)
+    assert plain is not None and start is not None
+    for ends, expected in zip(start, plain, strict=True):
+        assert ends == pytest.approx(expected)

@@ -10,6 +10,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 
@@ -27,6 +28,7 @@ LEAST_DEPTH_PX, STEEPEST_DEPTH = 14.0, 3.0  # in the nearer look; columns a row
 FRAME_PX = 15.0  # frames less than this apart show the same
 ROOM_PX = 4  # a border as near the copy's own is not seen
 LEAST_WIDTH = 40.0  # of the body in the wide look, px
+LEAST_PIECE = 0.25  # of its largest piece's area
 MOST_HALF = 0.11  # azimuth, radians
 LEAST_GAP = 0.02  # of edge and image, of the edge's length
 SHOWN = 0.3  # from this share on something may hide a border
@@ -130,6 +132,9 @@ def _upper_runs(kinds: Grey, image: Grey, least: float) -> list[Run]:
 
 def _start(kinds: Grey) -> tuple[Array, Array] | None:
     """Ends of the lower edge and of its image, copy pixels."""
+    kinds = kinds.copy()
+    kinds[BODY] *= _main(kinds[BODY])
+    kinds[[IMAGE, UNDER]] *= _main(kinds[IMAGE] + kinds[UNDER])
     columns = np.nonzero((kinds[BODY] > 0.5).sum(axis=0) > 3)[0]
     if not len(columns) or columns[-1] - columns[0] < LEAST_WIDTH:
         return None
@@ -147,6 +152,16 @@ def _start(kinds: Grey) -> tuple[Array, Array] | None:
                 if best is None or value > best[0]:
                     best = value, edge.ends, moved
     return None if best is None else best[1:]
+
+
+def _main(share: Grey) -> NDArray[np.bool_]:
+    """Where a kind is not shown in pieces far smaller than its largest one."""
+    _, pieces, stats, _ = cv2.connectedComponentsWithStats((share > 0.5).astype(np.uint8))
+    areas = stats[:, cv2.CC_STAT_AREA]
+    areas[0] = 0
+    small = areas < LEAST_PIECE * areas.max()
+    small[0] = False
+    return np.asarray(~small[pieces])
 
 
 def beneath(edge: Array, image: Array) -> Array | None:
