@@ -58,9 +58,9 @@ NO_BODY = Refusal(QUANTITY, "No body with its reflection under it was found.", S
 # fills the picture parts of it pass for body and image. Of 394 photos with a cantilever one shows
 # less, and is that sure.
 LEAST_ROD, SHARE_ALONE = 0.65, 0.95
-# Where the nearer look as a whole is as sure as this, it is heeded, and a pair that says nearly the
-# same, on what is shown as body and image, may be less likely.
-MOST_TILT_U_DEG, LEAST_TOLD, NEAR_WORD_DEG = 0.3, 0.3, 0.4
+# Where the nearer look as a whole is as sure as this, it is heeded; where it is surer, a pair that
+# says nearly the same, on what is shown as body and image, may be less likely.
+MOST_TILT_U_DEG, SURE_TILT_U_DEG, LEAST_TOLD, NEAR_WORD_DEG = 0.3, 0.15, 0.3, 0.4
 MOST_SHIFT = 0.056  # tangent of 6 degrees aside, of half the distance of edge and image
 DEPTH_DEG = 8.0  # of borders of the underside's image: bodies are not quite square
 MOST_U_DEG = 0.25  # U of 0.5 is as much as the usual tolerance
@@ -223,7 +223,7 @@ def _lines_of(
         best = choice.best
         borne_out = best.shown is not None and best.shown.may_be
         near = abs(math.degrees(best.half) - tilt.half) < NEAR_WORD_DEG
-        if least < SHARE_ALONE and borne_out and near:
+        if least < SHARE_ALONE and borne_out and near and tilt.u < SURE_TILT_U_DEG:
             least = LEAST_TOLD
     doubt = doubts(choice, ALWAYS_SHARP_PX / fit_scale(photo), photo.width, least)
     if doubt is None:
