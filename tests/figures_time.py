@@ -19,7 +19,7 @@ from PIL import Image
 from tests.figures_photos import tasks_of
 from vision.measure import measure_file
 
-REPEATS = 5
+REPEATS, PHOTOS = 5, 21
 
 
 def in_process(folder: Path) -> str:
@@ -33,9 +33,15 @@ def in_process(folder: Path) -> str:
     return "\n".join(rows)
 
 
+def _some(folder: Path, quantity: str, count: int) -> list[Path]:
+    """Photographs of as many scenes, evenly from all of a set's."""
+    paths = [path for path, _ in tasks_of(folder, quantity)]
+    return [paths[k * len(paths) // count] for k in range(min(count, len(paths)))]
+
+
 def _readings(folder: Path, quantity: str) -> tuple[list[float], float]:
     seconds = []
-    for path, _ in tasks_of(folder, quantity)[:7]:
+    for path in _some(folder, quantity, PHOTOS):
         with Image.open(path) as image:
             exif = image.getexif()
             large = image.convert("RGB").resize((4000, 3000), Image.Resampling.BICUBIC)
@@ -51,10 +57,10 @@ def _readings(folder: Path, quantity: str) -> tuple[list[float], float]:
 def whole_process(folder: Path) -> str:
     """Median seconds of `deckplumb --help` and of one `deckplumb read` a quantity."""
     rows = [f"{'whole process':24s} {'median s':>9s}"]
-    rows.append(f"{'--help':24s} {_median_of(['--help']):9.2f}")
+    rows.append(f"{'--help':24s} {_median_of(*[['--help']] * REPEATS):9.2f}")
     for quantity in ("rake", "cantilever", "azimuth"):
-        path = tasks_of(folder, quantity)[0][0]
-        rows.append(f"{'read ' + quantity:24s} {_median_of(['read', quantity, str(path)]):9.2f}")
+        runs = [["read", quantity, str(path)] for path in _some(folder, quantity, REPEATS)]
+        rows.append(f"{'read ' + quantity:24s} {_median_of(*runs):9.2f}")
     return "\n".join(rows)
 
 
@@ -74,8 +80,8 @@ def jobs(folder: Path, count: int = 200) -> str:
     )
 
 
-def _median_of(arguments: list[str]) -> float:
-    return statistics.median(_seconds(arguments) for _ in range(REPEATS))
+def _median_of(*runs: list[str]) -> float:
+    return statistics.median(map(_seconds, runs))
 
 
 def _seconds(arguments: list[str]) -> float:
