@@ -291,9 +291,7 @@ def train(args: Any) -> None:
         return repainted(*windows(task, pictures[some], masks[some], generator), generator)
 
     optimiser = begun(args, net, 0.02, shown)
-    mean = torch.optim.swa_utils.AveragedModel(
-        net, multi_avg_fn=torch.optim.swa_utils.get_ema_multi_avg_fn(0.998), use_buffers=True
-    )
+    mean = averaged(net)
     for step in steps_of(args, optimiser):
         net.train()
         pick = torch.randint(len(pictures), (args.batch,), generator=generator, device="cuda")
@@ -314,11 +312,23 @@ def train(args: Any) -> None:
         for k, column in zip(task.solid, shares.T, strict=True):
             tenth = torch.quantile(column, 0.1)
             print(f"{folder}: kind {k}: overlap median {column.median():.3f}, tenth {tenth:.3f}")
-    torch.save(final.state_dict(), args.out.with_suffix(".pt"))
-    example = torch.zeros(1, 3, task.size[1], task.size[0])
+    write(final, task.size, args.out, "kinds")
+
+
+def averaged(net: nn.Module) -> torch.optim.swa_utils.AveragedModel:
+    """What keeps the running mean of a network's weights, which is what is written in the end."""
+    return torch.optim.swa_utils.AveragedModel(
+        net, multi_avg_fn=torch.optim.swa_utils.get_ema_multi_avg_fn(0.998), use_buffers=True
+    )
+
+
+def write(net: nn.Module, size: tuple[int, int], out: Path, told: str) -> None:
+    """Write a network that sees a picture of a size (width, height), and its weights beside it."""
+    torch.save(net.state_dict(), out.with_suffix(".pt"))
+    example = torch.zeros(1, 3, size[1], size[0])
     torch.onnx.export(
-        final.cpu(), (example,), args.out, opset_version=13, dynamo=False,
-        input_names=["picture"], output_names=["kinds"],
+        net.cpu(), (example,), out, opset_version=13, dynamo=False,
+        input_names=["picture"], output_names=[told],
     )  # fmt: skip
 
 

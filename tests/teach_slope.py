@@ -11,17 +11,19 @@ from __future__ import annotations
 
 import argparse
 import json
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 import torch
+from numpy.typing import NDArray
 from PIL import Image
 from torch import Tensor, nn
 from torch.nn import functional
 
 from tests.scenes.outlines import WIDE_END
-from tests.teach import SHOWN, add_options, begun, pair, repainted, steps_of
+from tests.teach import SHOWN, add_options, averaged, begun, pair, repainted, steps_of, write
 from vision.surface_slope import END_AT, HEIGHT, SLOPES_DEG, WIDTH
 
 SOFT_DEG = 0.35  # of what counts as the right slope
@@ -92,9 +94,9 @@ def windows(
     return seen, torch.rad2deg(torch.atan2(a * v - c * u, d * u - b * v))
 
 
-def told(logits: Tensor) -> tuple[Tensor, Tensor]:
-    """Mean and standard deviation of the slopes, degrees."""
-    at = torch.tensor(SLOPES_DEG, dtype=torch.float32, device=logits.device)
+def told(logits: Tensor, angles: NDArray[np.float64] = SLOPES_DEG) -> tuple[Tensor, Tensor]:
+    """Mean and standard deviation of the angles, degrees."""
+    at = torch.tensor(angles, dtype=torch.float32, device=logits.device)
     share = logits.softmax(1)
     mean = share @ at
     return mean, torch.sqrt((share * (at - mean[:, None]) ** 2).sum(1))
@@ -111,29 +113,13 @@ def train(args: Any) -> None:
         some = torch.randperm(len(pictures))[:SHOWN]
         return windows(pictures[some], slopes[some], generator)[0]
 
-    optimiser = begun(args, net, 0.05, shown)
-    mean = torch.optim.swa_utils.AveragedModel(
-        net, multi_avg_fn=torch.optim.swa_utils.get_ema_multi_avg_fn(0.998), use_buffers=True
-    )
-    at = torch.tensor(SLOPES_DEG, dtype=torch.float32, device="cuda")
-    for step in steps_of(args, optimiser):
-        net.train()
-        pick = torch.randint(len(pictures), (args.batch,), generator=generator, device="cuda")
+    def some(pick: Tensor) -> tuple[Tensor, Tensor]:
         x, true = windows(pictures[pick], slopes[pick], generator)
-        nothing = torch.zeros(len(x), 1, *x.shape[2:], device="cuda")
-        x = repainted(x, nothing, generator)
-        wanted = torch.exp(-0.5 * ((at - true[:, None]) / SOFT_DEG) ** 2)
-        wanted = wanted / wanted.sum(1, keepdim=True)
-        with torch.autocast("cuda", torch.bfloat16):
-            logits = net(x.to(memory_format=torch.channels_last))
-        loss = -(wanted * logits.float().log_softmax(1)).sum(1).mean()
-        optimiser.zero_grad(set_to_none=True)
-        loss.backward()
-        optimiser.step()
-        mean.update_parameters(net)
-        if step % 500 == 0:
-            print(f"step {step}: loss {float(loss):.4f}", flush=True)
-    final = mean.module.to(memory_format=torch.contiguous_format).eval()
+        nothing = torch.zeros(len(x), 1, *x.shape[2:], device=x.device)
+        return repainted(x, nothing, generator), true
+
+    optimiser = begun(args, net, 0.05, shown)
+    final = learn(args, net, optimiser, (SLOPES_DEG, SOFT_DEG), len(pictures), some)
     for folder in args.check:
         with torch.no_grad():
             x, true = windows(*(v.cuda() for v in load([folder])), None)
@@ -144,11 +130,42 @@ def train(args: Any) -> None:
             if len(group):
                 rms = float(group.square().mean().sqrt())
                 print(f"{folder}: told to {low}-{high}: {len(group)}, RMS {rms:.2f}")
-    example = torch.zeros(1, 3, HEIGHT, WIDTH)
-    torch.onnx.export(
-        final.cpu(), (example,), args.out, opset_version=13, dynamo=False,
-        input_names=["picture"], output_names=["slopes"],
-    )  # fmt: skip
+    write(final, (WIDTH, HEIGHT), args.out, "slopes")
+
+
+def learn(
+    args: Any,
+    net: nn.Module,
+    optimiser: Any,
+    told: tuple[NDArray[np.float64], float],
+    count: int,
+    some: Callable[[Tensor], tuple[Tensor, Tensor]],
+) -> nn.Module:
+    """A network taught which share each of some angles has.
+
+    ``told`` are the angles, degrees, and how far off one that counts as right may be; ``some``
+    gives pictures, as they are shown, and their angles, by their numbers of ``count``.
+    """
+    angles, soft = told
+    mean = averaged(net)
+    device = next(net.parameters()).device
+    generator = torch.Generator(device).manual_seed(args.seed + 1)
+    at = torch.tensor(angles, dtype=torch.float32, device=device)
+    for step in steps_of(args, optimiser):
+        net.train()
+        x, true = some(torch.randint(count, (args.batch,), generator=generator, device=device))
+        wanted = torch.exp(-0.5 * ((at - true[:, None]) / soft) ** 2)
+        wanted = wanted / wanted.sum(1, keepdim=True).clamp_min(1e-9)
+        with torch.autocast("cuda", torch.bfloat16):
+            logits = net(x.to(memory_format=torch.channels_last))
+        loss = -(wanted * logits.float().log_softmax(1)).sum(1).mean()
+        optimiser.zero_grad(set_to_none=True)
+        loss.backward()
+        optimiser.step()
+        mean.update_parameters(net)
+        if step % 500 == 0:
+            print(f"step {step}: loss {float(loss):.4f}", flush=True)
+    return mean.module.to(memory_format=torch.contiguous_format).eval()
 
 
 def main() -> None:

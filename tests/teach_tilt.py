@@ -20,8 +20,8 @@ from PIL import Image
 from torch import Tensor
 
 from tests.scenes.outlines import STEP
-from tests.teach import TASKS, add_options, begun, moves, repainted, seen_through, steps_of
-from tests.teach_slope import Slopes
+from tests.teach import SHOWN, TASKS, add_options, begun, moves, repainted, seen_through, write
+from tests.teach_slope import Slopes, learn, told
 from vision.azimuth_near import HEIGHT, WIDTH
 from vision.azimuth_tilt import HALVES_DEG
 
@@ -65,49 +65,24 @@ def train(args: Any) -> None:
             x = repainted(x, kinds, generator)
         return x, halves(matrix, slopes[pick])
 
-    optimiser = begun(args, net, 0.05, lambda: some(torch.randperm(len(pictures))[:256].cuda())[0])
-    mean = torch.optim.swa_utils.AveragedModel(
-        net, multi_avg_fn=torch.optim.swa_utils.get_ema_multi_avg_fn(0.998), use_buffers=True
-    )
-    at = torch.tensor(HALVES_DEG, dtype=torch.float32, device="cuda")
-    for step in steps_of(args, optimiser):
-        net.train()
-        pick = torch.randint(len(pictures), (args.batch,), generator=generator, device="cuda")
-        x, true = some(pick)
-        wanted = torch.exp(-0.5 * ((at - true[:, None]) / SOFT_DEG) ** 2)
-        wanted = wanted / wanted.sum(1, keepdim=True).clamp_min(1e-9)
-        with torch.autocast("cuda", torch.bfloat16):
-            logits = net(x.to(memory_format=torch.channels_last))
-        loss = -(wanted * logits.float().log_softmax(1)).sum(1).mean()
-        optimiser.zero_grad(set_to_none=True)
-        loss.backward()
-        optimiser.step()
-        mean.update_parameters(net)
-        if step % 500 == 0:
-            print(f"step {step}: loss {float(loss):.4f}", flush=True)
-    final = mean.module.to(memory_format=torch.contiguous_format).eval()
+    optimiser = begun(args, net, 0.05, lambda: some(torch.randperm(len(pictures))[:SHOWN])[0])
+    final = learn(args, net, optimiser, (HALVES_DEG, SOFT_DEG), len(pictures), some)
     for folder in args.check:
         pictures, masks, slopes = (v.cuda() for v in load([folder]))
         misses, spreads = [], []
         for pick in torch.arange(len(pictures)).cuda().split(64):
             with torch.no_grad():
                 x, true = some(pick, None)
-                share = final(x).softmax(1)
-            said = share @ at
+                said, spread = told(final(x), HALVES_DEG)
             misses.append((said - true).abs())
-            spreads.append(torch.sqrt((share * (at - said[:, None]) ** 2).sum(1)))
+            spreads.append(spread)
         miss, spread = torch.cat(misses).cpu(), torch.cat(spreads).cpu()
         print(f"{folder}: {len(miss)}, median {miss.median():.3f}, 0.9: {miss.quantile(0.9):.3f}")
         order = spread.argsort()
         for part in order.chunk(5):
             rms = float(miss[part].square().mean().sqrt())
             print(f"  told to {spread[part].mean():.2f}: RMS {rms:.2f}")
-    torch.save(final.state_dict(), args.out.with_suffix(".pt"))
-    example = torch.zeros(1, 3, HEIGHT, WIDTH)
-    torch.onnx.export(
-        final.cpu(), (example,), args.out, opset_version=13, dynamo=False,
-        input_names=["picture"], output_names=["halves"],
-    )  # fmt: skip
+    write(final, (WIDTH, HEIGHT), args.out, "halves")
 
 
 def main() -> None:
