@@ -15,6 +15,7 @@ import numpy as np
 import pytest
 from scipy import stats
 
+from tests.scenes import assembly, body_masks, degrade, lessons, photosets, recipe
 from vision import azimuth_near
 from vision.azimuth import WORD, _heeding
 from vision.azimuth_fit import fit_picture
@@ -60,6 +61,19 @@ def test_the_word_on_a_sample_is_its_truth_and_turns_with_a_mirrored_picture(nam
     # the camera stands up to six degrees aside, which adds up to 0.15 degrees
     for one, sign in zip(told, (1, -1), strict=True):
         assert abs(sign * one.half - truth) < 0.15 + 3 * one.u
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_lessons_tell_slopes_whose_half_difference_is_the_azimuth(seed: int) -> None:
+    spec = recipe.draw("azimuth", seed, "common")
+    scene = assembly.assemble(spec, photosets.WIDTH, photosets.HEIGHT)
+    plan = degrade.plan(np.random.default_rng(seed), False, False, True)
+    frame = body_masks.near_frame(scene, spec, plan)
+    edge, image = lessons.edge_slopes(scene, spec, plan, frame)
+    stretch = float(np.linalg.norm(frame[1, :2]) / np.linalg.norm(frame[0, :2]))
+    half = math.degrees(math.atan(math.tan(math.radians((edge - image) / 2)) / stretch))
+    # a camera up to six degrees aside, and where it stands, add up to this
+    assert half == pytest.approx(photosets.asked_deg(spec), abs=0.2)
 
 
 def test_nothing_is_told_of_noise() -> None:
