@@ -57,7 +57,7 @@ NO_BODY = Refusal(QUANTITY, "No body with its reflection under it was found.", S
 # Where no pixel shows a cantilever this likely, a pair must be surer than otherwise: on a face that
 # fills the picture parts of it pass for body and image. Of 394 photos with a cantilever one shows
 # less, and is that sure.
-LEAST_ROD, SHARE_ALONE = 0.65, 0.95
+LEAST_ROD, SHARE_ALONE = 0.65, 0.9
 # Where the nearer look as a whole is as sure as this, it is heeded; where it is surer, a pair that
 # says nearly the same, on what is shown as body and image, may be less likely.
 MOST_TILT_U_DEG, SURE_TILT_U_DEG, LEAST_TOLD, NEAR_WORD_DEG = 0.3, 0.15, 0.3, 0.4
