@@ -150,6 +150,7 @@ def test_without_a_cantilever_a_pair_must_be_surer(monkeypatch: pytest.MonkeyPat
         monkeypatch.setattr(azimuth, "Witness", lambda *args, witness=witness: witness)
         next(azimuth.stages(photo))  # type: ignore[arg-type]
     assert asked == [azimuth.SHARE_ALONE, LEAST_SHARE]
-    assert doubts(chosen(0.9, 2, None), 2.6, 1600) is None
-    doubt = doubts(chosen(0.9, 2, None), 2.6, 1600, azimuth.SHARE_ALONE)
+    between = (LEAST_SHARE + azimuth.SHARE_ALONE) / 2
+    assert doubts(chosen(between, 2, None), 2.6, 1600) is None
+    doubt = doubts(chosen(between, 2, None), 2.6, 1600, azimuth.SHARE_ALONE)
     assert doubt is not None and "disagree" in doubt.reason
