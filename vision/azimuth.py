@@ -371,9 +371,10 @@ def _heeding(
 ) -> float:
     """Azimuth (radians) of the edges and of the nearer look together; ``parts`` are changed.
 
-    Where the edges are the right ones, the mean weighted by the inverse variances of both (JCGM
-    100:2008 has none; Bevington and Robinson 2003, 4.1); where they are not, the look's own word.
-    The variance is that of the two cases together.
+    Where the edges are the right ones (``belief``), the mean of both weighted by their inverse
+    variances (Bevington and Robinson 2003, 4.1, from memory); where they are not, the look's own
+    word. The variance is that of the two cases together. ``shift`` (radians) is what an azimuth is
+    more than half the slopes' difference.
     """
     own = math.degrees(alpha - shift)
     u = math.hypot(parts["edge fit"], parts["choice of edges"])
