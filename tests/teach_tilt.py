@@ -14,12 +14,10 @@ import json
 from pathlib import Path
 from typing import Any
 
-import numpy as np
 import torch
-from PIL import Image
 from torch import Tensor
 
-from tests.scenes.outlines import STEP
+from tests import teach
 from tests.teach import SHOWN, TASKS, add_options, begun, moves, repainted, seen_through, write
 from tests.teach_slope import Slopes, learn, told
 from vision.azimuth_near import HEIGHT, WIDTH
@@ -31,15 +29,11 @@ SOFT_DEG = 0.2  # of what counts as the right half
 
 def load(folders: list[Path]) -> tuple[Tensor, Tensor, Tensor]:
     """All crops (N, 3, H, W) and masks (N, H, W), bytes; slopes of edge and image (N, 2)."""
-    pictures, masks, slopes = [], [], []
+    slopes = []
     for folder in folders:
-        for name, two in sorted(json.loads((folder / "slopes.json").read_text()).items()):
-            path = folder / f"{name}.webp"
-            pictures.append(np.asarray(Image.open(path).convert("RGB")).transpose(2, 0, 1))
-            masks.append(np.asarray(Image.open(path.with_suffix(".png"))) // STEP)
-            slopes.append(two)
-    stacked = (torch.from_numpy(np.stack(some)) for some in (pictures, masks))
-    return (*stacked, torch.tensor(slopes, dtype=torch.float32))
+        known = json.loads((folder / "slopes.json").read_text())
+        slopes += [known[path.stem] for path in sorted(folder.glob("*.webp"))]
+    return (*teach.load(folders), torch.tensor(slopes, dtype=torch.float32))
 
 
 def halves(matrix: Tensor, slopes: Tensor) -> Tensor:

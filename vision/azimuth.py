@@ -313,9 +313,9 @@ def solve_azimuth(
                 lines=lines.segments(),
             )
     alpha, choice_u = solution.alpha, 0.0
+    shift = solution.alpha - (lines.edge.angle - lines.image.angle) / 2
     if lines.others:
         # Other parallel edges of the same body, each corrected for perspective as the best was.
-        shift = solution.alpha - (lines.edge.angle - lines.image.angle) / 2
         values = np.array([solution.alpha] + [half + shift for half, _ in lines.others])
         weights = np.array([1.0] + [w for _, w in lines.others])
         weights /= weights.sum()
@@ -325,7 +325,6 @@ def solve_azimuth(
     parts = {name: math.degrees(u) for name, u in solution.parts.items()}
     parts["choice of edges"] = math.degrees(choice_u)
     if lines.tilt is not None:
-        shift = solution.alpha - (lines.edge.angle - lines.image.angle) / 2
         aside = MOST_SHIFT * (lines.image.y - lines.edge.y) / lens.f
         alpha += float(np.clip(shift, -aside, aside)) - shift
         alpha = _heeding(lines.tilt, lines.belief, alpha, shift, parts)

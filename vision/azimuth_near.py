@@ -63,5 +63,9 @@ def look(rgb: NDArray[np.uint8], scale: float, edge: Array, image: Array) -> tup
         Probabilities of the kinds of `vision.azimuth_body`; the frame from pixels of the photo.
     """
     matrix = frame(edge, image)
-    copy = part_of(rgb, rescaled(matrix, 1 / scale), (WIDTH, HEIGHT))
-    return shares_of(FILE, copy), matrix
+    return shares_of(FILE, copy_of(rgb, scale, matrix)), matrix
+
+
+def copy_of(rgb: NDArray[np.uint8], scale: float, frame: Array) -> NDArray[np.uint8]:
+    """The copy that a frame from pixels of the full photo shows, shape (288, 288, 3)."""
+    return part_of(rgb, rescaled(frame, 1 / scale), (WIDTH, HEIGHT))

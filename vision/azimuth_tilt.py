@@ -14,8 +14,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from vision.azimuth_near import HEIGHT, WIDTH
-from vision.network import logits_of, part_of, rescaled
+from vision.azimuth_near import copy_of
+from vision.network import logits_of
 
 Array = NDArray[np.float64]
 FILE, MIRRORED_FILE = "azimuth_tilt.onnx", "azimuth_tilt_mirrored.onnx"
@@ -61,7 +61,7 @@ def tilt_in(rgb: NDArray[np.uint8], scale: float, frame: Array) -> Tilt:
     -------
     Tilt
     """
-    copy = part_of(rgb, rescaled(frame, 1 / scale), (WIDTH, HEIGHT))
+    copy = copy_of(rgb, scale, frame)
     logs = np.zeros(len(HALVES_DEG))
     for name, seen, order in ((FILE, copy, 1), (MIRRORED_FILE, copy[:, ::-1], -1)):
         told = logits_of(name, seen)[::order].astype(float)

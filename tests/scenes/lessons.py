@@ -315,8 +315,9 @@ def pictures(kind: str, seed: int, variant: str, out: Path, views: int) -> dict[
             folder, dash, rest = name.partition("-")
             path = f"{folder}/{seed}-{k}{dash}{rest}".lstrip("/")
             outlines.save(out / path, crop, draw(name, frame, plan))
-            told = lesson.slopes is not None and not rest
-            written[path] = lesson.slopes(scene, spec, plan, frame) if told else None
+            written[path] = None
+            if lesson.slopes is not None and not rest:
+                written[path] = lesson.slopes(scene, spec, plan, frame)
     return written
 
 
