@@ -129,12 +129,16 @@ class UNet(nn.Module):
 
 def load(folders: list[Path]) -> tuple[Tensor, Tensor]:
     """All crops (N, 3, H, W) and masks (N, H, W), bytes."""
+    return load_crops([path for folder in folders for path in sorted(folder.glob("*.webp"))])
+
+
+def load_crops(paths: list[Path]) -> tuple[Tensor, Tensor]:
+    """Some crops (N, 3, H, W) and their masks (N, H, W), bytes."""
 
     def one(path: Path) -> tuple[Bytes, Bytes]:
         picture = np.asarray(Image.open(path).convert("RGB")).transpose(2, 0, 1)
         return picture, np.asarray(Image.open(path.with_suffix(".png"))) // STEP
 
-    paths = [path for folder in folders for path in sorted(folder.glob("*.webp"))]
     with ThreadPoolExecutor() as pool:
         pictures, masks = zip(*pool.map(one, paths), strict=True)
     return torch.from_numpy(np.stack(pictures)), torch.from_numpy(np.stack(masks))

@@ -27,6 +27,7 @@ from tests.teach import SHOWN, add_options, averaged, begun, pair, repainted, st
 from vision.surface_slope import END_AT, HEIGHT, SLOPES_DEG, WIDTH
 
 SOFT_DEG = 0.35  # of what counts as the right slope
+NOWHERE = 1e-6  # of all angles alike, where the right one is none of them
 CHANNELS = (16, 24, 40, 56, 72, 96)
 
 
@@ -154,8 +155,8 @@ def learn(
     for step in steps_of(args, optimiser):
         net.train()
         x, true = some(torch.randint(count, (args.batch,), generator=generator, device=device))
-        wanted = torch.exp(-0.5 * ((at - true[:, None]) / soft) ** 2)
-        wanted = wanted / wanted.sum(1, keepdim=True).clamp_min(1e-9)
+        wanted = torch.exp(-0.5 * ((at - true[:, None]) / soft) ** 2) + NOWHERE
+        wanted = wanted / wanted.sum(1, keepdim=True)
         with torch.autocast("cuda", torch.bfloat16):
             logits = net(x.to(memory_format=torch.channels_last))
         loss = -(wanted * logits.float().log_softmax(1)).sum(1).mean()

@@ -214,8 +214,8 @@ def lines_above(
     if reflection is None:
         return lines
     steps = rise_likelihood(rgb, ink, chosen)
-    rises = reflection.log if steps is None else reflection.log + steps
-    return replace(lines, image=reflection.sides, rises=rises)
+    told = reflection.log if steps is None else reflection.log + steps
+    return replace(lines, image=reflection.sides, rises=reflection.counts * (told - told.max()))
 
 
 def _askew(pose: GridPose, shown: Shown) -> bool:

@@ -54,9 +54,13 @@ def frame(
     return np.column_stack([turn, np.array([WIDTH / 2, middle]) - turn @ ((low + high) / 2)])
 
 
-def look(rgb: NDArray[np.uint8], framed: Array, factor: float = 1.0) -> Near:
-    """As `rod_near.look`, by this network."""
-    copy = part_of(rgb, rescaled(framed, factor), (WIDTH, HEIGHT))
+def copy_of(rgb: NDArray[np.uint8], framed: Array, factor: float = 1.0) -> NDArray[np.uint8]:
+    """The copy that this network sees; all that comes in is as for `rod_near.look`."""
+    return part_of(rgb, rescaled(framed, factor), (WIDTH, HEIGHT))
+
+
+def shown_in(copy: NDArray[np.uint8], framed: Array) -> Near:
+    """What the pixels of a copy show."""
     return Near(shares_of(FILE, copy), framed)
 
 
@@ -72,7 +76,8 @@ def second_outline(
     RodOutline
         What was given where this look shows no rod.
     """
-    near = look(rgb, frame(*outline.axis, outline.width), factor)
+    framed = frame(*outline.axis, outline.width)
+    near = shown_in(copy_of(rgb, framed, factor), framed)
     sides = sides_of(near, end_on)
     if sides is None or sides.overlap < LEAST_OVERLAP:
         return outline

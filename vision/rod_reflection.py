@@ -13,7 +13,7 @@ distributions).
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
@@ -21,7 +21,7 @@ from numpy.typing import NDArray
 
 from vision.grid import GridPose
 from vision.rod import RISE_DEG, RISE_U_DEG, Rod
-from vision.rod_around import HEIGHT, frame, look
+from vision.rod_around import HEIGHT, copy_of, frame, shown_in
 from vision.rod_kinds import BODY_IMAGE, ROD_IMAGE
 from vision.rod_mirrored import (
     HEIGHT_LOG_SD,
@@ -35,6 +35,7 @@ from vision.rod_mirrored import (
 from vision.rod_near import IMAGE_WIDTH, Near
 from vision.rod_rise import RISES_DEG
 from vision.rod_sight import axis_normal, image_points, matters
+from vision.rod_tilt import counts, run_of
 
 Array = NDArray[np.float64]
 
@@ -56,11 +57,13 @@ class Reflection:
     """What is known of a rod's reflection.
 
     ``log`` is the log-likelihood of each of `RISES_DEG`; ``sides`` are the lower and upper ends
-    (2, 2, 2) of both its sides, in undistorted pixels, None where none is seen.
+    (2, 2, 2) of both its sides, in undistorted pixels, None where none is seen; ``counts`` is what
+    all that speaks for a rise counts, of what it would by itself (`vision.rod_tilt`).
     """
 
     log: Array
     sides: Array | None
+    counts: float = 1.0
 
 
 def find_reflection(
@@ -84,7 +87,10 @@ def find_reflection(
     """
     if not matters(axis_normal(rod, pose)):
         return None
-    return reflection_in(look(rgb, _frame(pose, rod), factor), pose, rod)
+    framed = _frame(pose, rod)
+    copy = copy_of(rgb, framed, factor)
+    seen = reflection_in(shown_in(copy, framed), pose, rod)
+    return replace(seen, counts=counts(run_of(copy)[1]))
 
 
 def reflection_in(near: Near, pose: GridPose, rod: Rod) -> Reflection:

@@ -23,7 +23,7 @@ FILE, FAR_FILE = "surface_slope.onnx", "surface_slope_far.onnx"
 WIDTH, HEIGHT = 256, 224  # of the copy the network sees
 END_AT = (100.0, 70.0)  # where in it the rod's free end lies, the pivot to the right
 SLOPES_DEG = np.arange(-15.0, 15.1, 0.5)  # positive where the surface falls towards the pivot
-SURE_DEG, LEAST_U_DEG, TIMES = 0.44, 0.2, 0.9  # of spreads told, what they mean
+SURE_DEG, LEAST_U_DEG, TIMES = 0.41, 0.2, 1.25  # of spreads told, what they mean
 # The looks: whose, how much smaller the rod is in it, and how the copy is turned, degrees.
 LOOKS = ((FILE, 1.0, 0.0), (FAR_FILE, 0.5, -3.0), (FAR_FILE, 0.5, 3.0))
 FINE_DEG = np.arange(-18.0, 18.05, 0.1)  # slopes at which their shares are joined
@@ -39,7 +39,7 @@ class Slope:
     slope_deg : float
         Positive where it falls to the right.
     spread_deg : float
-        Standard deviation of the shares given to slopes; about 0.45 where the networks are sure.
+        Standard deviation of the shares given to slopes; about 0.4 where the networks are sure.
     """
 
     slope_deg: float

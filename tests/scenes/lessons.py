@@ -8,8 +8,8 @@ lies as the network's look would, with room round it to move in; a mask drawn fr
 written with each. They are what `tests.teach near`, `rods-around`, `rods-near` and `bodies-near`
 teach from. The wide ones ("rake-wide" and so on) show the whole photo, or as much of it as the
 first look does, for `outline`, `rods`, `bodies` and `tests.teach_slope`. To `slopes.json` beside
-them is written which way the surface runs in a wide rake's, and the lower edge and its image in an
-azimuth's, for `tests.teach_tilt`.
+them is written which way the surface runs in a wide rake's, and for `tests.teach_tilt` which way
+the lower edge and its image in an azimuth's, the reflection of a cantilever in one around it.
 """
 
 from __future__ import annotations
@@ -54,9 +54,10 @@ Spec = dict[str, Any]
 Size = tuple[int, int]
 
 AROUND_SIZE = (300, 360)  # of a picture of the rod's surroundings
-FAMILIES = ("odd", "common", "eighteenth")  # by turns
+FAMILIES = ("common", "odd", "common", "eighteenth")  # by turns
 # On cards the network has least to go by, and few of a rake's scenes are there.
 RAKE_SHARES = {"mirror": 0.35, "back-silvered mirror": 0.5, "record": 0.6}
+ROD_SHARES = {"paper": 0.3, "glossy card": 0.3}  # no reflection is there
 PATHS = 40
 MARGIN_PX = 12  # round what is rendered, for what a phone's processing draws from
 FINER = 1.5  # rendered pixels a pixel of the picture
@@ -86,7 +87,7 @@ class Lesson:
     drawing: Drawing
     whole: bool = False
     shares: dict[str, float] = field(default_factory=dict)
-    slopes: Callable[[assembly.Assembly, Spec, Plan, Array], Slopes] | None = None
+    slopes: Callable[[assembly.Assembly, Spec, Plan, str, Array], Slopes | None] | None = None
 
     def size(self, name: str) -> Size:
         """Of a picture."""
@@ -138,12 +139,35 @@ def wide_rake_frames(scene: assembly.Assembly, spec: Spec, plan: Plan) -> Frames
     return frames
 
 
-def surface_slope(scene: assembly.Assembly, spec: Spec, plan: Plan, _frame: Array) -> float:
-    """Which way the surface runs."""
-    return outlines.slope_deg(spec, outlines.seen_by(scene, plan, False))
+def surface_slope(
+    scene: assembly.Assembly, spec: Spec, plan: Plan, name: str, _frame: Array
+) -> float | None:
+    """Which way the surface runs, but in pictures of an image."""
+    seen = outlines.seen_by(scene, plan, False)
+    return None if "image" in name else outlines.slope_deg(spec, seen)
 
 
-def edge_slopes(scene: assembly.Assembly, spec: Spec, plan: Plan, frame: Array) -> list[float]:
+def reflection_lean(
+    scene: assembly.Assembly, spec: Spec, plan: Plan, name: str, frame: Array
+) -> float | None:
+    """Which way the axis of a rod's reflection runs in a picture all around it.
+
+    From upright, its upper end to the right positive.
+    """
+    if name != "around":
+        return None
+    view = scene.view
+    assert view is not None
+    image = degrade.photo_points(
+        view.project(reflected_axis(scene, spec)), (view.width, view.height), plan
+    )
+    right, down = frame[:, :2] @ (image[1] - image[0])
+    return math.degrees(math.atan2(right, -down))
+
+
+def edge_slopes(
+    scene: assembly.Assembly, spec: Spec, plan: Plan, _name: str, frame: Array
+) -> list[float]:
     """Which way the lower edge and its mirror image run in a picture."""
     seen = (ends @ frame[:, :2].T for ends in body_masks.edges(scene, spec, plan))
     return [math.degrees(math.atan2(*(ends[1] - ends[0])[::-1])) for ends in seen]
@@ -163,7 +187,7 @@ def rod_frames(scene: assembly.Assembly, spec: Spec, plan: Plan) -> Frames:
     view = scene.view
     assert view is not None
     size = (view.width, view.height)
-    ends = np.array([scene.points_mm[f"rod axis at {at}"] for at in ("free end", "body")])
+    ends = rod_axis(scene)
     own = degrade.photo_points(view.project(ends), size, plan)
     width = width_in_photo(ends, scene, spec, plan)
     up = own[1] - own[0]
@@ -171,7 +195,7 @@ def rod_frames(scene: assembly.Assembly, spec: Spec, plan: Plan) -> Frames:
     frames = {"around-rod": upright(own[0] + 0.3 * up, up, ACROSS_PX / width), "near": near}
     frames["near-beside"] = rod_masks.beside(near, spec, plan, (0.6, 1.0))
     if spec["surface"] in rod_masks.MIRRORS:
-        below = rod_masks.mirrored(ends, view.position, rod_masks.glass_mm(spec))
+        below = reflected_axis(scene, spec)
         image = degrade.photo_points(view.project(below), size, plan)
         width = width_in_photo(below, scene, spec, plan)
         lies = image[1] - image[0]
@@ -185,6 +209,17 @@ def rod_frames(scene: assembly.Assembly, spec: Spec, plan: Plan) -> Frames:
         name: rod_masks.widened(frame, small, rod_masks.NEAR_SIZE) if "near" in name else frame
         for name, frame in frames.items()
     }
+
+
+def rod_axis(scene: assembly.Assembly) -> Array:
+    """Free and other end of a rod's axis."""
+    return np.array([scene.points_mm[f"rod axis at {at}"] for at in ("free end", "body")])
+
+
+def reflected_axis(scene: assembly.Assembly, spec: Spec) -> Array:
+    """Where both ends of a rod's axis are seen in the mirror below."""
+    assert scene.view is not None
+    return rod_masks.mirrored(rod_axis(scene), scene.view.position, rod_masks.glass_mm(spec))
 
 
 def width_in_photo(ends: Array, scene: assembly.Assembly, spec: Spec, plan: Plan) -> float:
@@ -255,7 +290,13 @@ LESSONS = {
         through_lens(body_masks.draw, WHOLE_BODY),
         whole=True,
     ),
-    "cantilever": Lesson(ROD_SIZES, rod_frames, through_lens(rod_masks.drawing, ROD_SIZES)),
+    "cantilever": Lesson(
+        ROD_SIZES,
+        rod_frames,
+        through_lens(rod_masks.drawing, ROD_SIZES),
+        shares=ROD_SHARES,
+        slopes=reflection_lean,
+    ),
     "azimuth": Lesson(
         BODY_SIZES,
         body_frames,
@@ -316,8 +357,8 @@ def pictures(kind: str, seed: int, variant: str, out: Path, views: int) -> dict[
             path = f"{folder}/{seed}-{k}{dash}{rest}".lstrip("/")
             outlines.save(out / path, crop, draw(name, frame, plan))
             written[path] = None
-            if lesson.slopes is not None and not rest:
-                written[path] = lesson.slopes(scene, spec, plan, frame)
+            if lesson.slopes is not None:
+                written[path] = lesson.slopes(scene, spec, plan, name, frame)
     return written
 
 
