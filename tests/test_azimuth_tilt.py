@@ -69,7 +69,7 @@ def test_lessons_tell_slopes_whose_half_difference_is_the_azimuth(seed: int) -> 
     scene = assembly.assemble(spec, photosets.WIDTH, photosets.HEIGHT)
     plan = degrade.plan(np.random.default_rng(seed), False, False, True)
     frame = body_masks.near_frame(scene, spec, plan)
-    edge, image = lessons.edge_slopes(scene, spec, plan, frame)
+    edge, image = lessons.edge_slopes(scene, spec, plan, "", frame)
     stretch = float(np.linalg.norm(frame[1, :2]) / np.linalg.norm(frame[0, :2]))
     half = math.degrees(math.atan(math.tan(math.radians((edge - image) / 2)) / stretch))
     # a camera up to six degrees aside, and where it stands, add up to this

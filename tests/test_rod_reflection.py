@@ -141,10 +141,10 @@ def test_what_lies_where_no_reflection_may_tells_little() -> None:
 
 
 def test_a_camera_in_line_with_the_rod_asks_for_no_look(monkeypatch: pytest.MonkeyPatch) -> None:
-    def never(*_: object) -> Near:
+    def never(*_: object) -> None:
         raise AssertionError("looked")
 
-    monkeypatch.setattr("vision.rod_reflection.look", never)
+    monkeypatch.setattr("vision.rod_reflection.copy_of", never)
     pose = grid_pose(42, -2.0, 0)  # the rod is turned by 2
     assert find_reflection(np.zeros((8, 8, 3), np.uint8), pose, _rod(pose, 20.0)) is None
 
