@@ -460,9 +460,9 @@ def test_a_surface_told_by_no_clear_grooves_is_called_doubtful(
     assert isinstance(unseen, Refusal) or "surface_doubtful" in unseen.flags
 
 
-@pytest.mark.parametrize(("matched", "read"), [(100.0, True), (10.0, False)])
+@pytest.mark.parametrize(("matched", "used"), [(100.0, True), (10.0, False)])
 def test_a_mirror_that_does_not_show_the_stylus_must_be_clear(
-    matched: float, read: bool, monkeypatch: pytest.MonkeyPatch
+    matched: float, used: bool, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """A shadow may pass for the rod's image, but no shadow mirrors as many places."""
 
@@ -483,6 +483,11 @@ def test_a_mirror_that_does_not_show_the_stylus_must_be_clear(
     monkeypatch.setattr(rake, "find_rod_over_surface", over)
     monkeypatch.setattr(rake, "_askew", lambda *_: False)
     found = find_rake(photo, Options())
-    assert isinstance(found, RakeLines) == read
-    if isinstance(found, Refusal):
-        assert "mirror image is not clear" in found.reason
+    if used:
+        assert isinstance(found, RakeLines) and found.on_mirror
+        assert "normal" in {line.name for line in found.lines}
+    elif isinstance(found, RakeLines):  # what else shows the surface is used instead
+        assert not found.on_mirror and "no_reflection" in found.flags
+        assert "normal" not in {line.name for line in found.lines}
+    else:
+        assert "which way the surface runs" in found.reason

@@ -141,19 +141,14 @@ def find_rake(photo: Photo, options: Options) -> RakeLines | Refusal:
             f"{WANTED_WIDTH_PX:.0f} px of the picture's width.",
             _look(rod, needle),
         )
+    if needle.image is None and normal is not None and normal.line.matched < MATCHED_ALONE:
+        normal = None  # a shadow, or print, that is somewhat alike on both sides of a line
     most_above = MOST_ABOVE if needle.image is not None else MOST_ABOVE_ALONE
     on_mirror = needle.image is not None or normal is not None
     if normal is not None and abs(_above(needle, normal)) > most_above:
         return _refusal(
             "The stylus found does not reach down to its mirror image.",
             "Focus on the stylus' tip and keep dust and lint away from it.",
-            _look(rod, needle),
-        )
-    if needle.image is None and normal is not None and normal.line.matched < MATCHED_ALONE:
-        return _refusal(
-            "What looks like a mirror image is not clear, and the stylus shows none.",
-            "Keep shadows away from the stylus, and let the mirror show the stylus as well as the "
-            "cantilever.",
             _look(rod, needle),
         )
     square = None if normal is None else normal_line(normal, float(needle.apex[0]), rod)
