@@ -16,6 +16,7 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from PIL import Image
 from scipy.spatial.transform import Rotation
 from scipy.stats import binomtest
 from skimage import data
@@ -26,7 +27,7 @@ from vision.groove import Groove, groove_slope
 from vision.measure import Options, measure
 from vision.needle import Needle, find_needle
 from vision.photo import FocalPrior, Photo, load_photo
-from vision.rake import RakeLines, find_rake, read_rake, solve_rake
+from vision.rake import RakeLines, find_rake, lines_from_marks, read_rake, solve_rake
 from vision.rake_model import Line, solve
 from vision.rake_surface import find_rod_over_surface
 from vision.reading import Reading, Refusal
@@ -491,3 +492,27 @@ def test_a_mirror_that_does_not_show_the_stylus_must_be_clear(
         assert "normal" not in {line.name for line in found.lines}
     else:
         assert "which way the surface runs" in found.reason
+
+
+@pytest.mark.parametrize("width", [8, 12, 24, 60])
+def test_a_stylus_of_a_few_pixels_is_refused_from_drawn_lines_too(
+    width: int, tmp_path: Path
+) -> None:
+    """Lines drawn beside one of its edges are snapped to the other."""
+    picture = np.full((400, 600), 200, np.uint8)
+    picture[300:] = 90
+    picture[60:300, 300 - width // 2 : 300 + width // 2] = 40
+    picture = np.asarray(cv2.GaussianBlur(picture, (0, 0), 1.0), np.uint8)
+    path = tmp_path / "bar.png"
+    Image.fromarray(np.repeat(picture[..., None], 3, 2)).save(path)
+    left, right = 299.5 - width / 2, 299.5 + width / 2
+    marks = {
+        "shank left": ((left, 80.0), (left, 280.0)),
+        "shank right": ((right, 80.0), (right, 280.0)),
+        "surface": ((40.0, 299.5), (260.0, 299.5)),
+    }
+    found = lines_from_marks(load_photo(path), Options(marks=marks, pivot="left"))
+    if width < 16:
+        assert isinstance(found, Refusal) and f"spans {width} px" in found.reason
+    else:
+        assert isinstance(found, RakeLines)

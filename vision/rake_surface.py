@@ -32,9 +32,9 @@ HIGHER = 0.85  # of the line's height: without what lies on the mirror, where th
 # Where no grooves are clear: how often what tells of the surface is wrong, and how many times its
 # uncertainty it is then off. Faint grooves on one side of the stylus may be a shadow's edge, which
 # misleads the network too; a far edge may be a shelf's; a network is never quite wrong.
-WRONG = {"groove": (0.45, 8.0), "grooves": (0.1, 8.0), "beyond": (0.4, 10.0), "seen": (0.2, 2.5)}
+WRONG = {"groove": (0.45, 8.0), "grooves": (0.1, 8.0), "beyond": (0.4, 10.0), "seen": (0.1, 2.5)}
 FAINT_GROOVE_U_DEG = 0.35  # of such grooves, if they are grooves
-SEEN_ALONE = 1.6  # times its uncertainty: the slope seen where no line at all shows by the stylus
+SEEN_ALONE = 1.4  # times its uncertainty: the slope seen where no line at all shows by the stylus
 # The same where faint grooves show, on a record and on a card. There they are the rod's shadow,
 # along which the network sees the surface run, too: an error common to all that tells.
 RECORD_GROOVE_U_DEG, CARD_U_DEG = 0.2, 0.75
