@@ -81,7 +81,7 @@ def _pixels(pose: GridPose, points: Array) -> Array:
 def _lines(
     pose: GridPose, turn_deg: float, rise_deg: float, reflected: bool = True, radius: float = 0.05
 ) -> CantileverLines:
-    """What a perfect finder would return for a cylinder over the grid."""
+    """What a perfect finder would return for a cylinder over the grid, on a mirror or on paper."""
     d = _along(turn_deg, rise_deg)
     start = np.array([0.1, 0.05, 0.12])
     eye = -pose.origin @ pose.rotation
@@ -89,7 +89,7 @@ def _lines(
     limbs.sort(key=lambda limb: limb.p[0] + limb.q[0])
     rod = Rod(limbs[0], limbs[1], 100.0, float(np.linalg.norm(limbs[1].p - limbs[0].p)))
     if not reflected:
-        return CantileverLines(pose, rod)
+        return CantileverLines(pose, rod, plain=True)
     axis = seen_in_mirror(pose, np.array([start, start + 0.9 * d]))
     return CantileverLines(pose, rod, np.array([axis, axis]), rises=_told(rise_deg, 0.5))
 
@@ -131,8 +131,11 @@ def test_refraction_against_snells_law() -> None:
 
 def test_without_reflection_the_rise_prior_is_in_the_budget() -> None:
     pose = grid_pose(40, 8, 0)
-    reading = solve_cantilever(_lines(pose, 3.0, 24.0, reflected=False))
+    lines = _lines(pose, 3.0, 24.0, reflected=False)
+    reading = solve_cantilever(lines)
     assert isinstance(reading, Reading)
+    # on a mirror another photo would tell more
+    assert isinstance(solve_cantilever(replace(lines, plain=False)), Refusal)
     assert {"no_reflection", "rise_assumed"} <= set(reading.flags)
     prior = next(p for p in reading.budget if p.name == "priors used")
     # dpsi/dr = sin psi / (cos^2 r (tan e + cos psi tan r)), psi from the camera

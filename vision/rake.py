@@ -53,7 +53,7 @@ SHANK_FLOOR_DEG, CONE_FLOOR_DEG = 0.06, 0.4
 END_SHIFT_BLURS = 0.2  # a corner, a rim or a speck can draw one end of an edge by this much
 ROD_FLOOR_DEG = 0.5
 LEAST_WIDTH_PX = 16.0
-LEAST_QUALITY = 8.0  # of edges, over a mirror: below it they are smeared, such as by motion
+LEAST_QUALITY = 6.5  # of edges, over a mirror: below it they are smeared, such as by motion
 WANTED_WIDTH_PX = 80.0
 # Of its width: the tip found may be above its place on the mirror, its image seen or not
 MOST_ABOVE, MOST_ABOVE_ALONE = 0.8, 0.3
