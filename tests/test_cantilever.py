@@ -145,6 +145,14 @@ def test_without_reflection_the_rise_prior_is_in_the_budget() -> None:
     assert abs(reading.value - 3.0) < reading.expanded_uncertainty
 
 
+@pytest.mark.parametrize(("sd_deg", "assumed"), [(1.0, False), (40.0, True)])
+def test_a_rise_told_without_an_image_is_not_called_assumed(sd_deg: float, assumed: bool) -> None:
+    lines = _lines(grid_pose(40, 4, 0), 3.0, 24.0, reflected=False)
+    reading = solve_cantilever(replace(lines, rises=_told(24.0, sd_deg)))
+    assert isinstance(reading, Reading) and "no_reflection" in reading.flags
+    assert ("rise_assumed" in reading.flags) == assumed
+
+
 def test_left_and_right_photo_solved_jointly_need_no_reflection() -> None:
     rise = 26.0
     left = _lines(grid_pose(38, 7, 1), 2.5, rise, reflected=False)

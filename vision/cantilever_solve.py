@@ -42,6 +42,7 @@ GENERATOR_U_DEG = 0.5  # cantilever against generator: common practice, no sourc
 LIMB_FLOOR_PX = SHADING_PX  # unseen in its scatter; like those below, of a 1600 x 1200 picture
 SHADED_FLOOR_PX = 0.35  # over paper, where the rod's own shadow lies beside it
 MOST_U_DEG, MOST_U_PAPER_DEG = 0.56, 2.0  # on a mirror another photo will tell more
+LITTLE_TOLD = 0.85  # of the prior's spread: what spreads more is hardly told by anything else
 MOST_TURN_DEG = 16.0  # sheets are turned by 10 at most, cantilevers a few degrees off that
 STEP_DEG, RISE_RANGE_DEG = 0.05, 14.0  # of rises weighed, about the prior's
 RETAKE = (
@@ -333,7 +334,7 @@ def _reading(
     flags = list(photos[0].flags)
     if all(p.image is None for p in photos):
         flags += ["no_reflection"]
-        if len(photos) == 1:
+        if len(photos) == 1 and math.degrees(solved.rise_spread) > LITTLE_TOLD * RISE_U_DEG:
             flags += ["rise_assumed"]
     pose = photos[0].pose
     up = pose.normal
