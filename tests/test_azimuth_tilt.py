@@ -10,12 +10,12 @@ import json
 import math
 from pathlib import Path
 
-import cv2
 import numpy as np
 import pytest
 from scipy import stats
 
 from tests.scenes import assembly, body_masks, degrade, lessons, photosets, recipe
+from tests.scenes.unusable import featureless
 from vision import azimuth_near
 from vision.azimuth import WORD, _heeding
 from vision.azimuth_fit import fit_picture
@@ -77,9 +77,7 @@ def test_lessons_tell_slopes_whose_half_difference_is_the_azimuth(seed: int) -> 
 
 
 def test_nothing_is_told_of_noise() -> None:
-    rgb = np.random.default_rng(1).integers(90, 160, (1200, 1600, 3)).astype(np.uint8)
-    grey = np.full((1200, 1600, 3), 128, np.uint8)
-    for picture in (rgb, cv2.GaussianBlur(rgb, (0, 0), 20), grey):
+    for picture in featureless(1200, 1600):
         assert tilt_in(picture, 1.0, azimuth_near.frame(EDGE, IMAGE)).u > 0.3
 
 

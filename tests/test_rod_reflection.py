@@ -22,7 +22,7 @@ from numpy.typing import NDArray
 from tests.grid_views import grid_pose, seen_in_mirror
 from tests.limbs import cylinder, turn_between
 from tests.scenes import assembly, degrade, photosets
-from tests.scenes.rod_masks import glass_mm, mirrored
+from tests.scenes.rod_masks import reflected_axis
 from vision import rod_around
 from vision.cantilever import find_cantilever
 from vision.cantilever_solve import CantileverLines
@@ -223,8 +223,7 @@ def test_the_reflection_of_a_rendered_rod_lies_where_its_scene_puts_it(number: i
     size = (photosets.WIDTH, photosets.HEIGHT)
     scene = assembly.assemble(spec, *size)
     assert scene.view is not None
-    ends = np.array([scene.points_mm[f"rod axis at {at}"] for at in ("free end", "body")])
-    below = mirrored(ends, scene.view.position, glass_mm(spec))
+    below = reflected_axis(scene, spec)
     true = degrade.photo_points(scene.view.project(below), size, truth["degradation"])
     lines = find_cantilever(load_photo(SAMPLES / name), Options())
     assert isinstance(lines, CantileverLines) and lines.image is not None

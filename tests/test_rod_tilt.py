@@ -11,12 +11,12 @@ import math
 from dataclasses import replace
 from pathlib import Path
 
-import cv2
 import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from tests.scenes import assembly, degrade, lessons, photosets, recipe
+from tests.scenes import assembly, degrade, lessons, photosets, recipe, rod_masks
+from tests.scenes.unusable import featureless
 from vision import cantilever, rod_reflection
 from vision.cantilever_solve import CantileverLines, solve_cantilever
 from vision.measure import Options
@@ -62,7 +62,7 @@ def test_the_word_on_a_sample_is_true_within_what_it_allows(
     scene = assembly.assemble(spec, *size)
     assert scene.view is not None
     plan: dict[str, object] = truth["degradation"]  # type: ignore[assignment]
-    ends = scene.view.project(lessons.reflected_axis(scene, spec))
+    ends = scene.view.project(rod_masks.reflected_axis(scene, spec))
     low, high = degrade.photo_points(ends, size, plan)
     looks = _looks(number, monkeypatch)
     assert len(looks) == 1
@@ -83,9 +83,8 @@ def test_a_mirrored_picture_is_said_to_run_the_other_way(
 
 
 def test_of_noise_nothing_is_known_and_little_counts() -> None:
-    rgb = np.random.default_rng(1).integers(90, 160, (HEIGHT, WIDTH, 3)).astype(np.uint8)
-    for picture in (rgb, cv2.GaussianBlur(rgb, (0, 0), 20), np.full_like(rgb, 128)):
-        spread = run_of(np.asarray(picture, np.uint8))[1]
+    for picture in featureless(HEIGHT, WIDTH):
+        spread = run_of(picture)[1]
         assert spread > SPREADS_DEG[1] and counts(spread) < 1.0
 
 
@@ -105,7 +104,7 @@ def test_where_the_word_knows_nothing_the_rise_is_the_usual_one(
         monkeypatch.setattr(rod_reflection, "run_of", lambda copy, s=spread: (0.0, s))
         lines = cantilever.find_cantilever(photo, Options())
         assert isinstance(lines, CantileverLines) and lines.rises is not None
-        read[spread] = solve_cantilever(replace(lines, rises=lines.rises))
+        read[spread] = solve_cantilever(lines)
         if spread > 50:
             assert np.ptp(lines.rises) < 1.2
             read["none"] = solve_cantilever(replace(lines, rises=None))

@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vision.azimuth_near import copy_of
-from vision.network import logits_of
+from vision.network import logs_both_ways, mean_and_spread
 
 Array = NDArray[np.float64]
 FILE, MIRRORED_FILE = "azimuth_tilt.onnx", "azimuth_tilt_mirrored.onnx"
@@ -62,14 +62,7 @@ def tilt_in(rgb: NDArray[np.uint8], scale: float, frame: Array) -> Tilt:
     Tilt
     """
     copy = copy_of(rgb, scale, frame)
-    logs = np.zeros(len(HALVES_DEG))
-    for name, seen, order in ((FILE, copy, 1), (MIRRORED_FILE, copy[:, ::-1], -1)):
-        told = logits_of(name, seen)[::order].astype(float)
-        logs += (told - np.logaddexp.reduce(told)) / 2
-    share = np.exp(logs - logs.max())
-    share /= share.sum()
-    mean = float(share @ HALVES_DEG)
-    spread = math.sqrt(float(share @ (HALVES_DEG - mean) ** 2))
+    mean, spread = mean_and_spread(logs_both_ways(copy, FILE, MIRRORED_FILE), HALVES_DEG)
     # upright the copy is stretched, so that angles look larger in it
     stretch = float(np.linalg.norm(frame[1, :2]) / np.linalg.norm(frame[0, :2]))
     half = math.degrees(math.atan(math.tan(math.radians(mean)) / stretch))

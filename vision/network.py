@@ -49,6 +49,32 @@ def logits_of(name: str, picture: NDArray[np.uint8]) -> Grey:
     return np.asarray(net.run(None, {net.get_inputs()[0].name: seen})[0][0], np.float32)
 
 
+def logs_both_ways(copy: Picture, name: str, mirrored: str) -> Array:
+    """Mean logarithms of the shares of angles that two networks give, one to the mirrored copy.
+
+    Parameters
+    ----------
+    copy : ndarray of uint8, shape (H, W, 3)
+    name, mirrored : str
+        Files, as in `logits_of`; their angles lie about 0, evenly to both sides.
+
+    Returns
+    -------
+    ndarray, shape (angles,)
+    """
+    told = logits_of(name, copy), logits_of(mirrored, copy[:, ::-1])[::-1]
+    each = [logs.astype(float) - np.logaddexp.reduce(logs.astype(float)) for logs in told]
+    return np.asarray((each[0] + each[1]) / 2)
+
+
+def mean_and_spread(logs: Array, angles: Array) -> tuple[float, float]:
+    """Mean and standard deviation of angles whose shares' logarithms, up to one sum, are given."""
+    share = np.exp(logs - logs.max())
+    share /= share.sum()
+    mean = float(share @ angles)
+    return mean, float(np.sqrt(share @ (angles - mean) ** 2))
+
+
 def shares_of(name: str, picture: NDArray[np.uint8]) -> Grey:
     """Probability of each kind of thing at each pixel.
 

@@ -224,7 +224,11 @@ def lines_from_marks(photo: Photo, options: Options) -> RakeLines | Refusal:
     fits = snap_marks(photo, marks, "rake", needed)
     if isinstance(fits, Refusal):
         return fits
-    width = _apart(*(np.array(fits[name].ends) for name in _SHANKS))
+    left, right = (fits[name] for name in _SHANKS)
+    opening = half_turn(right.angle - left.angle)
+    along = left.angle + opening / 2
+    away = np.mean(right.ends, axis=0) - np.mean(left.ends, axis=0)
+    width = abs(float(math.cos(along) * away[1] - math.sin(along) * away[0]))
     if width < LEAST_WIDTH_PX:  # lines drawn beside one edge are snapped to the other
         return _too_small(width, ())
     pivot = options.pivot
@@ -239,8 +243,7 @@ def lines_from_marks(photo: Photo, options: Options) -> RakeLines | Refusal:
         pivot = "right" if rod.pivot_right else "left"
         flags.append("pivot_assumed")
     lines = []
-    opening = abs(half_turn(fits[_SHANKS[1]].angle - fits[_SHANKS[0]].angle))
-    if opening > math.radians(MOST_SHANK_OPENING_DEG):
+    if abs(opening) > math.radians(MOST_SHANK_OPENING_DEG):
         # where little shank shows a person draws along the cone, or the shank tapers
         fits = {name.replace("shank", "cone"): fit for name, fit in fits.items()}
     for name, fit in fits.items():
@@ -502,15 +505,6 @@ def _look(rod: SideRod, needle: Needle | None = None) -> tuple[Segment, ...]:
             Segment(name, "look", *map(float, (*e.p0, *e.p1))) for name, e in needle.edges.items()
         ]
     return tuple(looked)
-
-
-def _apart(left: Array, right: Array) -> float:
-    """Distance of the middles of two lines (2, 2), square to their mean direction, pixels."""
-    run = (left[1] - left[0]) / np.linalg.norm(left[1] - left[0])
-    other = (right[1] - right[0]) / np.linalg.norm(right[1] - right[0])
-    run = run + math.copysign(1.0, float(run @ other)) * other
-    away = right.mean(axis=0) - left.mean(axis=0)
-    return abs(float(run[0] * away[1] - run[1] * away[0])) / float(np.linalg.norm(run))
 
 
 def _too_small(width: float, lines: tuple[Segment, ...]) -> Refusal:

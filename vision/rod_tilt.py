@@ -11,12 +11,12 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from vision.network import logits_of
+from vision.network import logs_both_ways, mean_and_spread
 
 FILE = "rod_tilt.onnx"
 RUNS_DEG = np.arange(-60.0, 60.1, 1.0)  # from upright, its upper end to the right positive
 # What all that speaks for a rise counts at a spread (degrees), of what it would by itself: where
-# the networks are sure it was too little, where they are not by far too much, in known scenes.
+# the network is sure it was too little, where it is not by far too much, in known scenes.
 SPREADS_DEG, COUNTS = (2.0, 5.0, 12.0), (1.5, 1.0, 0.1)
 
 
@@ -32,14 +32,7 @@ def run_of(copy: NDArray[np.uint8]) -> tuple[float, float]:
     (float, float)
         Mean and standard deviation of the shares, degrees from upright in the copy.
     """
-    logs = np.zeros(len(RUNS_DEG))
-    for seen, order in ((copy, 1), (copy[:, ::-1], -1)):
-        told = logits_of(FILE, seen)[::order].astype(float)
-        logs += (told - np.logaddexp.reduce(told)) / 2
-    share = np.exp(logs - logs.max())
-    share /= share.sum()
-    mean = float(share @ RUNS_DEG)
-    return mean, float(np.sqrt(share @ (RUNS_DEG - mean) ** 2))
+    return mean_and_spread(logs_both_ways(copy, FILE, FILE), RUNS_DEG)
 
 
 def counts(spread: float) -> float:

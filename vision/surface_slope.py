@@ -14,7 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from vision.network import framed, logits_of, part_of
+from vision.network import framed, logits_of, mean_and_spread, part_of
 from vision.outline import ROD_PX
 from vision.side_rod import SideRod
 
@@ -74,8 +74,5 @@ def surface_slope(rgb: NDArray[np.uint8], rod: SideRod) -> Slope:
         told = logits_of(name, part_of(rgb, framed(basis, origin), (WIDTH, HEIGHT)))
         told = told - np.logaddexp.reduce(told)
         logs += np.interp(FINE_DEG, SLOPES_DEG + turned, told, left=NEVER, right=NEVER)
-    logs /= len(LOOKS)
-    share = np.exp(logs - logs.max())
-    share /= share.sum()
-    mean = float(share @ FINE_DEG)
-    return Slope(side * mean, math.sqrt(float(share @ (FINE_DEG - mean) ** 2)))
+    mean, spread = mean_and_spread(logs / len(LOOKS), FINE_DEG)
+    return Slope(side * mean, spread)

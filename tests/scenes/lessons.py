@@ -159,7 +159,7 @@ def reflection_lean(
     view = scene.view
     assert view is not None
     image = degrade.photo_points(
-        view.project(reflected_axis(scene, spec)), (view.width, view.height), plan
+        view.project(rod_masks.reflected_axis(scene, spec)), (view.width, view.height), plan
     )
     right, down = frame[:, :2] @ (image[1] - image[0])
     return math.degrees(math.atan2(right, -down))
@@ -187,7 +187,7 @@ def rod_frames(scene: assembly.Assembly, spec: Spec, plan: Plan) -> Frames:
     view = scene.view
     assert view is not None
     size = (view.width, view.height)
-    ends = rod_axis(scene)
+    ends = rod_masks.rod_axis(scene)
     own = degrade.photo_points(view.project(ends), size, plan)
     width = width_in_photo(ends, scene, spec, plan)
     up = own[1] - own[0]
@@ -195,7 +195,7 @@ def rod_frames(scene: assembly.Assembly, spec: Spec, plan: Plan) -> Frames:
     frames = {"around-rod": upright(own[0] + 0.3 * up, up, ACROSS_PX / width), "near": near}
     frames["near-beside"] = rod_masks.beside(near, spec, plan, (0.6, 1.0))
     if spec["surface"] in rod_masks.MIRRORS:
-        below = reflected_axis(scene, spec)
+        below = rod_masks.reflected_axis(scene, spec)
         image = degrade.photo_points(view.project(below), size, plan)
         width = width_in_photo(below, scene, spec, plan)
         lies = image[1] - image[0]
@@ -209,17 +209,6 @@ def rod_frames(scene: assembly.Assembly, spec: Spec, plan: Plan) -> Frames:
         name: rod_masks.widened(frame, small, rod_masks.NEAR_SIZE) if "near" in name else frame
         for name, frame in frames.items()
     }
-
-
-def rod_axis(scene: assembly.Assembly) -> Array:
-    """Free and other end of a rod's axis."""
-    return np.array([scene.points_mm[f"rod axis at {at}"] for at in ("free end", "body")])
-
-
-def reflected_axis(scene: assembly.Assembly, spec: Spec) -> Array:
-    """Where both ends of a rod's axis are seen in the mirror below."""
-    assert scene.view is not None
-    return rod_masks.mirrored(rod_axis(scene), scene.view.position, rod_masks.glass_mm(spec))
 
 
 def width_in_photo(ends: Array, scene: assembly.Assembly, spec: Spec, plan: Plan) -> float:

@@ -155,6 +155,17 @@ def glass_mm(spec: dict[str, Any]) -> float:
     return spec["ground"]["thickness_mm"] if spec["surface"] == "back-silvered mirror" else 0.0
 
 
+def rod_axis(scene: assembly.Assembly) -> Array:
+    """Free and other end of a rod's axis."""
+    return np.array([scene.points_mm[f"rod axis at {at}"] for at in ("free end", "body")])
+
+
+def reflected_axis(scene: assembly.Assembly, spec: dict[str, Any]) -> Array:
+    """Where both ends of a rod's axis are seen in the mirror below."""
+    assert scene.view is not None
+    return mirrored(rod_axis(scene), scene.view.position, glass_mm(spec))
+
+
 def drawing(scene: assembly.Assembly, spec: dict[str, Any], window: Window | None = None) -> Mask:
     """Classes in the rendered frame (of use in a window of it), at `SCALE` times its size."""
     view = scene.view
@@ -239,8 +250,7 @@ def near_frames(
     frames = {"": rod_near.frame(*outline.axis, outline.width)}
     frames["-beside"] = beside(frames[""], spec, plan, (0.7, 1.5))
     if spec["surface"] in MIRRORS and (wide == ROD_IMAGE).sum() > LEAST_IMAGE:
-        ends = np.array([scene.points_mm[f"rod axis at {at}"] for at in ("free end", "body")])
-        below = mirrored(ends, view.position, glass_mm(spec))
+        below = reflected_axis(scene, spec)
         seen = degrade.photo_points(view.project(below), (view.width, view.height), plan)
         frames["-image"] = rod_near.frame(seen[0], seen[1], rod_near.IMAGE_WIDTH * outline.width)
     return frames

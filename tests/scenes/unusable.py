@@ -33,6 +33,13 @@ SAMPLES = [
 ]
 
 
+def featureless(height: int, width: int) -> list[NDArray[np.uint8]]:
+    """Pictures (height, width, 3) of nothing: noise, soft noise, grey."""
+    noise = np.random.default_rng(1).integers(90, 160, (height, width, 3)).astype(np.uint8)
+    soft = np.asarray(cv2.GaussianBlur(noise, (0, 0), 20), np.uint8)
+    return [noise, soft, np.full_like(noise, 128)]
+
+
 def write_unusable(cache: Path, out: Path, scenes: str = "tuning") -> None:
     """Write a hundred unusable photographs from the scenes of a set, each set with its own seed."""
     salt = 4242 + photosets.SCENES[scenes][0] - photosets.SCENES["tuning"][0]
