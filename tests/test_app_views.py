@@ -12,7 +12,7 @@ from streamlit.testing.v1 import AppTest, app_test
 from bench.disturb import DIRECTIONS, MOVES, Turn
 from bench.example_decks import examples
 from ui import state
-from ui.guide import GUIDES
+from ui.guide import GUIDES, START_LINES, lines_to_drag
 from ui.inbox import inbox
 from ui.turn_drawing import turn_svg, turn_words
 from ui.views import PAGES
@@ -383,3 +383,18 @@ def test_samples_are_readable_pictures():
         names = state.samples(quantity)
         assert names, f"no sample of {quantity}"
         assert state.add_sample(next(iter(names))).kind == "photo"
+
+
+def test_lines_of_a_reflection_start_where_it_was_found_and_are_offered_where_not():
+    found = {
+        "left edge": (0.40, 0.6, 0.41, 0.4),
+        "reflected edge 1": (0.52, 0.8, 0.53, 0.7),
+        "reflected edge 2": (0.45, 0.8, 0.46, 0.7),
+    }
+    lines = lines_to_drag("cantilever", found)
+    assert lines["left edge"] is None  # where it was found
+    assert lines["reflected left edge"] == list(found["reflected edge 2"])
+    assert lines["reflected right edge"] == list(found["reflected edge 1"])
+    bare = lines_to_drag("cantilever", {})
+    assert set(bare) == set(START_LINES["cantilever"])
+    assert all(bare.values())

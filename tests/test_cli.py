@@ -2,13 +2,15 @@
 
 import json
 import shutil
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
+import cv2
 import numpy as np
 import pytest
 from PIL import Image
 
-from ui.cli import main
+from ui.cli import FEW_PHOTOS, MOST_JOBS, main
 from ui.demo import SAMPLES
 from vision.measure import QUANTITIES
 from vision.reading import SCHEMA
@@ -95,10 +97,32 @@ def test_combine_adds_a_line(capsys, tmp_path):
 
 def test_jobs_give_the_same_answers(capsys):
     photos = usable("azimuth")[:2]
+    threads = cv2.getNumThreads()
     _, alone, _ = run(capsys, "read", "azimuth", *photos, "--json")
-    _, shared, _ = run(capsys, "read", "azimuth", *photos, "--json", "--jobs", "2")
-    a, b = json_lines(alone), json_lines(shared)
-    assert [r["value"] for r in a] == pytest.approx([r["value"] for r in b])
+    a = [r["value"] for r in json_lines(alone)]
+    for jobs in ("1", "2"):
+        _, shared, _ = run(capsys, "read", "azimuth", *photos, "--json", "--jobs", jobs)
+        assert [r["value"] for r in json_lines(shared)] == pytest.approx(a)
+        assert cv2.getNumThreads() == threads
+
+
+def test_many_photos_are_read_on_all_cores_without_being_asked(capsys, monkeypatch):
+    photo = usable("azimuth")[0]
+    asked = []
+
+    class Pool(ThreadPoolExecutor):
+        def __init__(self, workers, *_, **__):
+            asked.append(workers)
+            super().__init__(1)
+
+    monkeypatch.setattr("concurrent.futures.ProcessPoolExecutor", Pool)
+    monkeypatch.setattr("ui.cli.os.sched_getaffinity", lambda _: range(16), raising=False)
+    one = json_lines(run(capsys, "read", "azimuth", photo, "--json")[1])
+    few = json_lines(run(capsys, "read", "azimuth", *[photo] * FEW_PHOTOS, "--json")[1])
+    assert not asked
+    many = json_lines(run(capsys, "read", "azimuth", *[photo] * (FEW_PHOTOS + 1), "--json")[1])
+    assert asked == [MOST_JOBS]
+    assert {r["value"] for r in few + many} == {one[0]["value"]}
 
 
 @pytest.mark.parametrize(

@@ -10,6 +10,7 @@ from __future__ import annotations
 import argparse
 import contextlib
 import json
+import os
 import sys
 import time
 from collections.abc import Callable, Sequence
@@ -41,6 +42,8 @@ QUANTITIES = (
     "speed",
 )
 OK, OUR_FAULT, BAD_USE, REFUSED = 0, 1, 2, 3
+FEW_PHOTOS = 4  # are read sooner than further processes start
+MOST_JOBS = 4  # unless asked for: each takes half a gigabyte
 
 
 def main(argv: Sequence[str] | None = None) -> int:
@@ -104,7 +107,13 @@ def _add_read(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> 
     )
     read.add_argument("--combine", action="store_true", help="fuse the photos of one setting")
     read.add_argument("--mark", type=Path, metavar="FILE.json", help="lines drawn by a person")
-    read.add_argument("--jobs", type=_positive_int, default=1, metavar="N")
+    read.add_argument(
+        "--jobs",
+        type=_positive_int,
+        metavar="N",
+        help=f"photos read at once, each on one core (with more than {FEW_PHOTOS} photos as many "
+        f"as there are cores, {MOST_JOBS} at most; fewer are read in turn, each on all cores)",
+    )
     read.add_argument("--mirror-mm", type=float, metavar="T", help="thickness of mirror or card")
     read.add_argument("--record-mm", type=float, metavar="T", help="thickness of the record")
     read.add_argument("--effective-length-mm", type=float, metavar="L", help="stylus to pivot")
@@ -170,17 +179,19 @@ def _outcomes(args: argparse.Namespace, options: Options) -> Iterator[Result]:
         for photo, overlay in zip(args.photos, _overlay_paths(args), strict=True)
     ]
     bar = _Progress(len(tasks))
-    if args.jobs == 1 or len(tasks) == 1:
-        for task in tasks:
-            yield _one(task)
-            bar.step()
+    jobs = args.jobs or (0 if args.combine else _usual_jobs(len(tasks)))
+    if jobs < 2 or len(tasks) == 1:
+        with _on_one_core() if jobs and len(tasks) > 1 else contextlib.nullcontext():
+            for task in tasks:
+                yield _one(task)
+                bar.step()
     else:
         from concurrent.futures import ProcessPoolExecutor
         from multiprocessing import get_context
 
         # Spawned, not forked: OpenCV's threads do not survive a fork.
         with ProcessPoolExecutor(
-            min(args.jobs, len(tasks)), get_context("spawn"), initializer=_one_thread
+            min(jobs, len(tasks)), get_context("spawn"), initializer=_one_thread
         ) as pool:
             for result in pool.map(_one, tasks):
                 yield result
@@ -188,10 +199,30 @@ def _outcomes(args: argparse.Namespace, options: Options) -> Iterator[Result]:
     bar.close()
 
 
+def _usual_jobs(photos: int) -> int:
+    """Photos to read at once where nobody says: 0 means in turn, each on all cores."""
+    known = hasattr(os, "sched_getaffinity")  # not on every system
+    cores = len(os.sched_getaffinity(0)) if known else os.cpu_count() or 1
+    return min(cores, MOST_JOBS) if photos > FEW_PHOTOS and cores > 1 else 0
+
+
 def _one_thread() -> None:
     import cv2
 
     cv2.setNumThreads(1)
+
+
+@contextlib.contextmanager
+def _on_one_core() -> Iterator[None]:
+    """Read as one job of several would."""
+    import cv2
+
+    before = cv2.getNumThreads()
+    _one_thread()
+    try:
+        yield
+    finally:
+        cv2.setNumThreads(before)
 
 
 def _one(task: Task) -> Result:

@@ -269,6 +269,8 @@ START_LINES: dict[str, dict[str, tuple[float, float, float, float]]] = {
     "cantilever": {
         "left edge": (0.47, 0.3, 0.48, 0.55),
         "right edge": (0.53, 0.3, 0.52, 0.55),
+        "reflected left edge": (0.47, 0.85, 0.48, 0.6),
+        "reflected right edge": (0.53, 0.85, 0.52, 0.6),
     },
     "mounting-distance": {
         "spindle": (0.2, 0.5, 0.24, 0.5),
@@ -287,6 +289,7 @@ START_LINES: dict[str, dict[str, tuple[float, float, float, float]]] = {
     "overhang": {"tip": (0.48, 0.5, 0.52, 0.5)},
     "null-points": {"tip": (0.48, 0.5, 0.52, 0.5)},
 }
+REFLECTED = ("reflected left edge", "reflected right edge")  # over a mirror, drawn if need be
 # Further lines that count when they were found: the sides of the body.
 FURTHER_LINES = ("left side", "right side", "reflected left side", "reflected right side")
 
@@ -312,6 +315,10 @@ def lines_to_drag(
                 lines[name] = [x0 + beside, y0, x1 + beside, y1]
             else:
                 lines[name] = list(place)
+    if quantity == "cantilever":
+        seen = [found[f"reflected edge {k}"] for k in (1, 2) if f"reflected edge {k}" in found]
+        for name, line in zip(REFLECTED, sorted(seen, key=lambda p: p[0] + p[2]), strict=False):
+            lines[name] = list(line)
     return lines
 
 

@@ -35,18 +35,18 @@ from vision.rod import RISE_DEG, Limb, Rod
 from vision.rod_around import second_outline
 from vision.rod_beside import (
     calm,
-    marked_rod,
     opens_too_far,
     outline_alone,
     rods_beside,
     widens_to_its_end,
 )
 from vision.rod_choice import choose
+from vision.rod_drawn import END_SD_PX, LEAST_REACH_PX, REACH_PX, Marked, as_drawn
 from vision.rod_find import find_rods
 from vision.rod_kinds import BODY, BODY_IMAGE, INK, SURE, RodOutline, Shown, look, rod_outline
 from vision.rod_near import nearer
-from vision.rod_reflection import find_reflection
-from vision.rod_rise import rise_likelihood
+from vision.rod_reflection import HEIGHTS, find_reflection
+from vision.rod_rise import RISES_DEG, rise_likelihood
 from vision.rod_sight import is_column, shows_nothing
 from vision.sheet import find_grid as find_sheet_grid
 
@@ -57,6 +57,7 @@ Array = NDArray[np.float64]
 SHEET_GRID_MM = 5.0  # step of the null grid on our own sheets
 WORK_SIDE = 1600  # wider pictures are reduced to this: blur and noise leave no more detail
 MARKS = ("left edge", "right edge")
+IMAGE_MARKS = ("reflected left edge", "reflected right edge")  # over a mirror, if a person likes
 GRID_MARK = "grid line"  # and what follows: one name a line
 LEAST_INK, USUAL_INK = 0.005, 0.015  # half width of printed lines, in pitches
 WHITE, MOST_WHITE, LEAST_SEEN = 250, 0.6, 20  # of 255; share and number of points
@@ -75,8 +76,9 @@ def read_cantilever(photo: Photo, options: Options) -> Reading | Refusal:
     ----------
     photo : Photo
     options : Options
-        ``marks`` named "left edge" and "right edge" take the place of the rod finder; two or more
-        each way whose names begin with "grid line" start the grid where none is found.
+        ``marks`` named "left edge" and "right edge" take the place of the rod finder, and with
+        them "reflected left edge" and "reflected right edge" say where its reflection lies; two or
+        more each way whose names begin with "grid line" start the grid where none is found.
 
     Returns
     -------
@@ -98,7 +100,8 @@ def find_cantilever(
     ----------
     photo : Photo
     options : Options
-        ``marks`` may hold "left edge" and "right edge", "grid line 1" and so on, roughly drawn.
+        ``marks`` may hold "left edge" and "right edge", both with "reflected" before, and
+        "grid line 1" and so on, roughly drawn.
     pose : GridPose, optional
         A known pose of the sheet, in pixels of the photo, in place of the guessed grid.
 
@@ -132,13 +135,10 @@ def find_cantilever(
         found = pose.scaled(factor)
     if found.ink_half_width < LEAST_INK:  # nothing dark there: ink is brighter than what shows
         found = replace(found, ink_half_width=USUAL_INK)
-    drawn: Rod | None = None
-    if any(not name.startswith(GRID_MARK) for name in options.marks or {}):
-        marked = _marked_rod(rgb, found, options, factor)
-        if isinstance(marked, Refusal):
-            return marked
-        drawn = marked
-    lines = lines_above(rgb, found, drawn, shown, photo.rgb)
+    marked = _marked(options, factor)
+    if isinstance(marked, Refusal):
+        return marked
+    lines = lines_above(rgb, found, marked, shown, photo.rgb)
     if isinstance(lines, Refusal):
         return lines
     flags = []
@@ -161,7 +161,7 @@ def find_cantilever(
 def lines_above(
     rgb: NDArray[np.uint8],
     pose: GridPose,
-    drawn: Rod | None = None,
+    marked: Marked | None = None,
     shown: Shown | None = None,
     finer: NDArray[np.uint8] | None = None,
 ) -> CantileverLines | Refusal:
@@ -172,8 +172,8 @@ def lines_above(
     rgb : ndarray of uint8, shape (height, width, 3)
     pose : GridPose
         In pixels of ``rgb``.
-    drawn : Rod, optional
-        Limbs that a person pointed at.
+    marked : Marked, optional
+        Lines that a person drew, in pixels of ``rgb``.
     shown : Shown, optional
         What the picture shows.
     finer : ndarray of uint8, shape (H, W, 3), optional
@@ -188,34 +188,49 @@ def lines_above(
     near_rgb, factor = (rgb, 1.0) if finer is None else (finer, rgb.shape[1] / finer.shape[1])
     smooth = calm(rgb)
     ink = find_ink(smooth, pose)
-    chosen = drawn
-    others: list[tuple[Rod, float]] = []
-    if chosen is None:
-        outline = rod_outline(shown)
-        if outline is not None and _blinded(rgb, outline):
-            return Refusal(
-                QUANTITY,
-                "Glare covers the place where the cantilever meets its body.",
-                "Move or shade the lamp, or turn the deck, until no glare lies on the cantilever.",
-            )
-        steep = math.asin(min(-pose.normal[2], 1.0)) + math.radians(RISE_DEG)
-        if outline is not None:
-            outline = nearer(near_rgb, outline, math.cos(steep), factor)
-            outline = second_outline(near_rgb, outline, math.cos(steep), factor)
-        found = _seen_or_found(smooth, ink, outline, math.sin(steep))
-        if found is None or is_column(found[0], pose) or _made_up(found[0], outline, shown):
-            return Refusal(QUANTITY, "No cantilever was found above the grid.", RETAKE)
-        chosen, others = found
-        others = [(rod, share) for rod, share in others if share > LEAST_SHARE_OF_CHOICE]
+    steep = math.asin(min(-pose.normal[2], 1.0)) + math.radians(RISE_DEG)
+
+    def nearer_look(outline: RodOutline) -> RodOutline:
+        outline = nearer(near_rgb, outline, math.cos(steep), factor)
+        return second_outline(near_rgb, outline, math.cos(steep), factor)
+
+    outline = rod_outline(shown)
+    if marked is None and outline is not None and _blinded(rgb, outline):
+        return Refusal(
+            QUANTITY,
+            "Glare covers the place where the cantilever meets its body.",
+            "Move or shade the lamp, or turn the deck, until no glare lies on the cantilever.",
+        )
+    if marked is not None:
+        outline = marked.outline_of(outline, nearer_look)
+    elif outline is not None:
+        outline = nearer_look(outline)
+    found = _seen_or_found(smooth, ink, outline, math.sin(steep), marked is None)
+    if found is None and marked is not None:
+        return Refusal(
+            QUANTITY,
+            "No pair of edges lies along the two lines.",
+            "Move the lines onto the cantilever's edges, or take a sharper photo.",
+        )
+    if found is None or (marked is None and _no_rod(found[0], pose, outline, shown)):
+        return Refusal(QUANTITY, "No cantilever was found above the grid.", RETAKE)
+    chosen, others = found
+    others = [(rod, share) for rod, share in others if share > LEAST_SHARE_OF_CHOICE]
     mirrored = shown.mirrored
     plain = shows_nothing(rgb, pose, chosen) if mirrored is None else not mirrored
+    plain = plain and (marked is None or marked.image is None)
     lines = CantileverLines(pose, chosen, others=tuple(others), plain=plain)
     reflection = None if plain else find_reflection(near_rgb, pose, chosen, factor)
     if reflection is None:
         return lines
     steps = rise_likelihood(rgb, ink, chosen)
     told = reflection.log if steps is None else reflection.log + steps
-    return replace(lines, image=reflection.sides, rises=reflection.counts * (told - told.max()))
+    rises = reflection.counts * (told - told.max())
+    sides = reflection.sides
+    if marked is not None and marked.image is not None:
+        sides = pose.camera.undistort(marked.image)
+        rises = rises + as_drawn(pose, chosen, sides, marked.end_sd, np.radians(RISES_DEG), HEIGHTS)
+    return replace(lines, image=sides, rises=rises)
 
 
 def _askew(pose: GridPose, shown: Shown) -> bool:
@@ -230,16 +245,32 @@ def _askew(pose: GridPose, shown: Shown) -> bool:
 
 
 def _seen_or_found(
-    smooth: NDArray[np.uint8], ink: Ink, outline: RodOutline | None, foreshortened: float
+    smooth: NDArray[np.uint8],
+    ink: Ink,
+    outline: RodOutline | None,
+    foreshortened: float,
+    trusted: bool = True,
 ) -> tuple[Rod, list[tuple[Rod, float]]] | None:
-    """The rod beside what the network shows, or by its edges alone; and its rivals."""
+    """The rod beside what the network shows, or by its edges alone; and its rivals.
+
+    An outline that a person drew is not ``trusted``: it is no rod where no edges lie beside it,
+    but a rod whatever its shape where they do.
+    """
     if outline is None:
         return choose(find_rods(smooth, ink), ink.pose)
-    rods = rods_beside(smooth, ink, outline) or [outline_alone(ink.pose, outline)]
-    rods = [r for r in rods if not (widens_to_its_end(r) or opens_too_far(r, foreshortened))]
+    rods = rods_beside(smooth, ink, outline)
+    if not rods and (trusted or outline.sds is not None):
+        rods = [outline_alone(ink.pose, outline)]
+    if trusted:
+        rods = [r for r in rods if not (widens_to_its_end(r) or opens_too_far(r, foreshortened))]
     if not rods:
         return None
     return rods[0], [(rod, (rod.score / rods[0].score) ** 2) for rod in rods[1:]]
+
+
+def _no_rod(rod: Rod, pose: GridPose, outline: RodOutline | None, shown: Shown) -> bool:
+    """Whether what was found is a printed column, or faint edges of something else."""
+    return is_column(rod, pose) or _made_up(rod, outline, shown)
 
 
 def _made_up(rod: Rod, outline: RodOutline | None, shown: Shown) -> bool:
@@ -369,24 +400,19 @@ def _drawn_grid(options: Options, factor: float) -> Array:
     return np.array(drawn, float).reshape(-1, 2, 2) * factor + (factor - 1) / 2
 
 
-def _marked_rod(
-    rgb: NDArray[np.uint8], pose: GridPose, options: Options, factor: float
-) -> Rod | Refusal:
-    """The rod whose limbs a person drew roughly, snapped to its edges."""
+def _marked(options: Options, factor: float) -> Marked | Refusal | None:
+    """What a person drew of the rod and its reflection, in the reduced picture."""
     marks = options.marks or {}
-    missing = missing_marks(marks, QUANTITY, MARKS)
+    if all(name.startswith(GRID_MARK) for name in marks):
+        return None
+    reflected = any(name in marks for name in IMAGE_MARKS)
+    missing = missing_marks(marks, QUANTITY, MARKS + (IMAGE_MARKS if reflected else ()))
     if missing is not None:
         return missing
-    shift = (factor - 1) / 2
-    ends = []
-    for name in MARKS:
-        drawn = np.array(marks[name], float) * factor + shift
-        ends.append(drawn if drawn[0, 1] > drawn[1, 1] else drawn[::-1])
-    rod = marked_rod(rgb, pose, ends[0], ends[1], reach=max(6.0, 12.0 * factor))
-    if rod is None:
-        return Refusal(
-            QUANTITY,
-            "No pair of edges lies along the two lines.",
-            "Move the lines onto the cantilever's edges, or take a sharper photo.",
-        )
-    return rod
+
+    def drawn(names: tuple[str, ...]) -> Array:
+        lines = np.array([marks[name] for name in names], float) * factor + (factor - 1) / 2
+        return np.array([line if line[0, 1] > line[1, 1] else line[::-1] for line in lines])
+
+    image = drawn(IMAGE_MARKS) if reflected else None
+    return Marked(drawn(MARKS), image, max(LEAST_REACH_PX, REACH_PX * factor), END_SD_PX * factor)

@@ -44,6 +44,7 @@ SHADED_FLOOR_PX = 0.35  # over paper, where the rod's own shadow lies beside it
 MOST_U_DEG, MOST_U_PAPER_DEG = 0.56, 2.0  # on a mirror another photo will tell more
 LITTLE_TOLD = 0.85  # of the prior's spread: what spreads more is hardly told by anything else
 MOST_TURN_DEG = 16.0  # sheets are turned by 10 at most, cantilevers a few degrees off that
+OR_DRAW = "Or draw both edges of the cantilever and of its reflection, if you can see them."
 STEP_DEG, RISE_RANGE_DEG = 0.05, 14.0  # of rises weighed, about the prior's
 RETAKE = (
     "Photograph from the front, 30-50° above and 3-10° aside, with the stylus tip in the middle of "
@@ -132,10 +133,10 @@ def _solved_reading(photos: Sequence[CantileverLines]) -> Reading | Refusal:
     solved = _solve(photos)
     parts = _budget(photos, solved)
     total = math.hypot(*(p.standard_uncertainty for p in parts))
-    if total > (MOST_U_PAPER_DEG if all(p.plain for p in photos) else MOST_U_DEG):
-        return _refusal(
-            photos, f"The {_what(photos)} the direction only to ±{2 * total:.1f}°.", RETAKE
-        )
+    plain = all(p.plain for p in photos)
+    if total > (MOST_U_PAPER_DEG if plain else MOST_U_DEG):
+        reason = f"The {_what(photos)} the direction only to ±{2 * total:.1f}°."
+        return _refusal(photos, reason, RETAKE if plain else f"{RETAKE} {OR_DRAW}")
     turn = abs(math.degrees(solved.turn))
     if turn > MOST_TURN_DEG:
         return _refusal(

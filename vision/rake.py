@@ -61,6 +61,7 @@ MOST_ABOVE, MOST_ABOVE_ALONE = 0.8, 0.3
 MATCHED_ALONE = 30.0
 MOST_SURFACE_U_DEG = 0.75  # of the surface alone: what is less sure is most often a card
 MOST_U_DEG = 0.9  # wider than that tells nothing to someone who wants the rake within a degree
+MOST_MIRROR_U_DEG = 0.45  # where a mirror tells twice as much, such a photo can be bettered
 MOST_EDGE_U_DEG = 0.8  # doubtful edges may be the wrong ones; a doubtful surface is just uncertain
 MOST_MISS = 2.0  # of faint grooves or a mirror from the slope as seen, standard uncertainties
 DOUBTFUL_GROOVE_DEG = 0.4  # then it may be none, and the surface's far edge is asked too
@@ -297,7 +298,8 @@ def solve_rake(
     drawn = _segments(lines, solution, camera)
     u = math.hypot(solution.rake_u, height_u)
     edges_u = sum(p.standard_uncertainty for p in parts if p.name == "edge fit")
-    uncertain = u > MOST_U_DEG or edges_u > MOST_EDGE_U_DEG
+    most = MOST_MIRROR_U_DEG if lines.on_mirror else MOST_U_DEG
+    uncertain = u > most or edges_u > MOST_EDGE_U_DEG
     if uncertain or not PLAUSIBLE_DEG[0] < value < PLAUSIBLE_DEG[1]:
         return _refusal(
             f"The lines found leave the angle uncertain by ±{2 * u:.1f}°."

@@ -17,7 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vision.grid import GridPose
-from vision.ink import Ink, find_ink
+from vision.ink import Ink
 from vision.rod import Limb, Rod, fit_limb
 from vision.rod_kinds import RodOutline
 from vision.strip import Edge, Line, Strip, all_edges, evidence, straightened
@@ -28,7 +28,6 @@ REACH = 2.2  # pixels of what the network sees, from the outline to an edge that
 MISS_SD = 0.7  # the same, standard deviation of the outline
 MOST_OF_A_SIDE, MOST_PAIRS = 4, 9
 LEAST_WIDTH_PX = 4.0
-DRAWN_OVERLAP = 0.88  # of an outline as rough as lines drawn by hand
 DOUBT_PX = 15.0  # evidence at which two limbs are as likely something else
 WIDER_SHARE, WIDER_PX = 1.15, 2.0  # at the free end, what perspective, blur and noise leave
 MOST_OPENING = 0.12  # of the limbs: 0.6 mm of thickness over 5 mm
@@ -204,26 +203,3 @@ def _same(rod: Rod, other: Rod, px: float = 1.5) -> bool:
         max(float(np.linalg.norm(a.p - b.p)), float(np.linalg.norm(a.q - b.q))) < px
         for a, b in ((rod.left, other.left), (rod.right, other.right))
     )
-
-
-def marked_rod(
-    rgb: NDArray[np.uint8], pose: GridPose, left: Array, right: Array, reach: float
-) -> Rod | None:
-    """The rod whose limbs lie within ``reach`` px of two roughly drawn lines.
-
-    Parameters
-    ----------
-    rgb : ndarray of uint8, shape (height, width, 3)
-    pose : GridPose
-    left, right : ndarray, shape (2, 2)
-        Lower and upper end of each line, pixels of ``rgb``.
-    reach : float
-
-    Returns
-    -------
-    Rod or None
-    """
-    smooth = calm(rgb)
-    drawn = RodOutline(left, right, DRAWN_OVERLAP, reach / REACH)
-    found = rods_beside(smooth, find_ink(smooth, pose), drawn)
-    return found[0] if found else None

@@ -7,14 +7,15 @@ silhouettes come from the scene's own geometry, not from any finder.
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
 
-from tests.scenes import assembly, degrade, photosets, world
+from tests.scenes import assembly, degrade, photosets, rod_masks, world
 from tests.scenes.world import Array
 
-END_PX, TURN_DEG = 10.0, 3.0
+END_PX, TURN_DEG, LEAST_DRAWN_PX = 10.0, 3.0, 30.0
 GLASS_INDEX = 1.52
 # printed lines: each way, of the frame's longer side at least, about the null, before the body
 MOST_LINES, LEAST_SEEN, REACH_MM, CLEAR_MM = 3, 0.08, 25.0, 0.5
@@ -68,6 +69,13 @@ def true_lines(truth: dict[str, Any]) -> dict[str, Array]:
         out[name] = pixels(ends)
         if spec["quantity"] != "cantilever":
             out[f"reflected {name}"] = pixels(ends * [1, 1, -1] - [0, 0, deeper])
+    if spec["quantity"] == "cantilever" and spec["surface"] in rod_masks.MIRRORS:
+        image = {
+            name: _inside(pixels(line), truth["degradation"])
+            for name, line in _mirrored_limbs(spec, scene, view).items()
+        }
+        whole = {name: line for name, line in image.items() if line is not None}
+        out |= whole if len(whole) == len(image) else {}
     return out
 
 
@@ -88,10 +96,17 @@ def _printed(spec: dict[str, Any], scene: assembly.Assembly) -> list[list[Array]
 
 
 def _seen(line: Array, plan: dict[str, Any]) -> Array | None:
-    """Both ends of what of a line lies in the photo, None where that is little."""
+    """Both ends of what of a printed line lies in the photo, None where that is little."""
+    ends = _inside(line, plan)
+    least = LEAST_SEEN * max(plan["width"], plan["height"])
+    return None if ends is None or np.linalg.norm(ends[1] - ends[0]) < least else ends
+
+
+def _inside(line: Array, plan: dict[str, Any]) -> Array | None:
+    """Both ends of what of a line of points lies in the photo, None where nothing to draw does."""
     size = np.array([plan["width"], plan["height"]])
     inside = line[((line > 0) & (line < size - 1)).all(axis=1)]
-    if len(inside) < 2 or np.linalg.norm(inside[-1] - inside[0]) < LEAST_SEEN * size.max():
+    if len(inside) < 2 or np.linalg.norm(inside[-1] - inside[0]) < LEAST_DRAWN_PX:
         return None
     return inside[[0, -1]]
 
@@ -133,6 +148,19 @@ def _shank(spec: dict[str, Any], scene: assembly.Assembly, view: world.View) -> 
         ends = np.array(max((cone, shank), key=lambda e: e[1] - e[0]))
         out[name] = np.outer(ends, axis) + np.outer(np.interp(ends, levels, width), side)
     return out
+
+
+def _mirrored_limbs(
+    spec: dict[str, Any], scene: assembly.Assembly, view: world.View
+) -> dict[str, Array]:
+    """The sides that the mirror shows, seen from below, where they are seen."""
+    glass = rod_masks.glass_mm(spec)
+    eye = rod_masks.mirrored(view.position[None], view.position, 0.0)[0]
+    seen = {}
+    for name, (low, high) in _limbs(spec, scene, replace(view, position=eye)).items():
+        points = low + np.linspace(0, 1, 100)[:, None] * (high - low)
+        seen[f"reflected {name}"] = rod_masks.mirrored(points, view.position, glass)
+    return seen
 
 
 def _limbs(spec: dict[str, Any], scene: assembly.Assembly, view: world.View) -> dict[str, Array]:

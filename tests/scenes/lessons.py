@@ -54,11 +54,11 @@ Spec = dict[str, Any]
 Size = tuple[int, int]
 
 AROUND_SIZE = (300, 360)  # of a picture of the rod's surroundings
-FAMILIES = ("common", "odd", "common", "eighteenth")  # by turns
+FAMILIES = ("common", "odd", "common", "common")  # by turns
 # On cards the network has least to go by, and few of a rake's scenes are there.
-RAKE_SHARES = {"mirror": 0.35, "back-silvered mirror": 0.5, "record": 0.6}
+RAKE_SHARES = {"mirror": 0.35, "back-silvered mirror": 0.5}
 ROD_SHARES = {"paper": 0.3, "glossy card": 0.3}  # no reflection is there
-PATHS = 40
+PATHS = 32
 MARGIN_PX = 12  # round what is rendered, for what a phone's processing draws from
 FINER = 1.5  # rendered pixels a pixel of the picture
 LEAST_LONG = 0.6  # widths: a shorter reflection has no direction; the rod's own is taken

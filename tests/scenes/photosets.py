@@ -5,7 +5,7 @@
 
 `render` path-traces the scenes of a set once (slow; resumes where it stopped). The other commands
 take renders from the cache, degrade each in several ways and write JPEGs with `truth.json`. All is
-fixed by seeds. The sets: "tuning" is for looking at; so are "second" to "nineteenth",
+fixed by seeds. The sets: "tuning" is for looking at; so are "second" to "twentieth",
 earlier sealed sets with shapes and lights that tuning never shows; "lessons" and "more-lessons"
 are more scenes like theirs for the networks to learn from, "odd-lessons" scenes of any shape;
 "sealed" exists only to be counted: scenes with other seeds, of the shapes that makers use and
@@ -58,8 +58,9 @@ SCENES = {
     "eighteenth": (90000, 60, "eighteenth"),
     "nineteenth": (91000, 60, "common"),
     "rehearsal": (92000, 120, "common"),
-    "sealed": (93000, 48, "common"),
-    "pairs": (58000, 48, "pairs"),
+    "twentieth": (93000, 48, "common"),
+    "sealed": (95000, 40, "common"),
+    "pairs": (59000, 24, "pairs"),
     "samples": (5000, 5, "samples"),
 }
 PAIRED = ("cantilever",)
@@ -69,7 +70,7 @@ COPIES = {"tuning": 4, "second": 6, "third": 6, "fourth": 4, "fifth": 4, "sixth"
           "odd-lessons": 2, "ninth": 4, "tenth": 4, "eleventh": 4,
           "twelfth": 4, "thirteenth": 4, "fourteenth": 4, "fifteenth": 4,
           "sixteenth": 4, "seventeenth": 4, "eighteenth": 4, "nineteenth": 4,
-          "rehearsal": 4, "sealed": 4, "pairs": 3}  # fmt: skip
+          "rehearsal": 4, "twentieth": 4, "sealed": 4, "pairs": 3}  # fmt: skip
 
 
 def main(arguments: list[str] | None = None) -> int:

@@ -81,6 +81,12 @@ for question, answer in (
         "the correction. The log marks it as corrected by hand.",
     ),
     (
+        "A cantilever over a mirror gets no reading",
+        "Most often the reflection was not made out, and with it how steeply the cantilever rises. "
+        "If you can see it, press **Move lines**, lay the two *reflected* lines along its edges "
+        "and check the two on the cantilever. Ten pixels off will do.",
+    ),
+    (
         "Which figures can I trust on my phone?",
         "The accuracy figures of this project come from rendered photographs. Print the check "
         "sheet: it has known angles, so you can see the tool right or wrong on your own camera.",
