@@ -224,6 +224,23 @@ def test_surface_height_is_corrected_and_named() -> None:
     }
 
 
+@pytest.mark.parametrize(
+    ("on_mirror", "u_deg", "answered"),
+    [(True, 0.7, True), (True, 1.0, False), (False, 0.7, True), (False, 1.0, False)],
+)
+def test_a_mirror_that_tells_little_asks_for_a_better_photo(
+    on_mirror: bool, u_deg: float, answered: bool
+) -> None:
+    """A rake is known to 0.5 degrees at worst then, on a record, which tells less, to 0.9."""
+    lines = RakeLines(tuple(_lines(_pose(), on_mirror, u_deg)), True, on_mirror)
+    outcome = solve_rake(lines, FocalPrior(FOCAL, 0.05), SIZE, Options())
+    if answered:
+        assert isinstance(outcome, Reading)
+        assert outcome.standard_uncertainty < (0.45 if on_mirror else 0.9)
+    else:
+        assert isinstance(outcome, Refusal) and "uncertain by" in outcome.reason
+
+
 def test_on_a_record_no_height_is_missing() -> None:
     reading = _solved(Options(), on_mirror=False)
     assert "surface_height_unknown" not in reading.flags
