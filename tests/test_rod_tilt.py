@@ -98,7 +98,7 @@ def test_evidence_counts_the_less_the_wider_the_word_spreads() -> None:
 def test_where_the_word_knows_nothing_the_rise_is_the_usual_one(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
-    photo = load_photo(SAMPLES / "cantilever-4.jpg")
+    photo = load_photo(SAMPLES / "cantilever-3.jpg")  # in glass
     read = {}
     for spread in (1.5, 60.0):
         monkeypatch.setattr(rod_reflection, "run_of", lambda copy, s=spread: (0.0, s))
@@ -111,7 +111,7 @@ def test_where_the_word_knows_nothing_the_rise_is_the_usual_one(
     sure, unsure, alone = (read[k] for k in (1.5, 60.0, "none"))
     assert isinstance(sure, Reading)
     rise = sure.components[0]
-    true = float(_truth(4)["cantilever_rise_deg"])  # type: ignore[arg-type]
+    true = float(_truth(3)["cantilever_rise_deg"])  # type: ignore[arg-type]
     assert abs(rise.value - true) < 2 * rise.standard_uncertainty
     assert rise.standard_uncertainty < 0.6 * RISE_U_DEG
     for outcome in (unsure, alone):
@@ -120,6 +120,21 @@ def test_where_the_word_knows_nothing_the_rise_is_the_usual_one(
             assert outcome.components[0].standard_uncertainty > 0.6 * RISE_U_DEG
         else:
             assert "only to" in outcome.reason
+
+
+def test_on_a_first_surface_all_evidence_counts_alike(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Where nothing is seen twice the network is not asked."""
+    asked: list[float] = []
+    monkeypatch.setattr(rod_reflection, "run_of", lambda _: asked.append(0.0) or (0.0, 60.0))
+    told = {}
+    for number in (3, 4):
+        photo = load_photo(SAMPLES / f"cantilever-{number}.jpg")
+        lines = cantilever.find_cantilever(photo, Options())
+        assert isinstance(lines, CantileverLines) and lines.rises is not None
+        assert (lines.pose.thickness is None) == (number == 4) == (not asked)
+        told[number] = float(np.ptp(lines.rises))
+        asked.clear()
+    assert told[4] > 5 * told[3]
 
 
 @pytest.mark.parametrize("seed", range(12))

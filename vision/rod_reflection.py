@@ -46,6 +46,9 @@ LEAST_SHARE, MOST_LOG_ODDS = 1e-3, 4.0
 # pixels are not independent: known scenes; what a rise keeps however badly it fits, as what is
 # shown may be something else; what nothing shown at all weighs
 INDEPENDENT, ELSE, NOTHING = 0.005, 0.01, 1.0
+# What speaks for a rise, where print and all else is not seen twice as in glass, counts more than
+# it would by itself: known scenes.
+PLAIN_COUNTS = 1.4
 # where the reflection begins and ends: of its length, and of its width
 BEFORE, BEYOND, EARLIEST_END = (0.25, 0.6), (0.5, 1.2), 0.7
 STEPS, ACROSS = 28, 7
@@ -58,7 +61,7 @@ class Reflection:
 
     ``log`` is the log-likelihood of each of `RISES_DEG`; ``sides`` are the lower and upper ends
     (2, 2, 2) of both its sides, in undistorted pixels, None where none is seen; ``counts`` is what
-    all that speaks for a rise counts, of what it would by itself (`vision.rod_tilt`).
+    all that speaks for a rise counts, of what it would by itself (in glass by `vision.rod_tilt`).
     """
 
     log: Array
@@ -90,7 +93,8 @@ def find_reflection(
     framed = _frame(pose, rod)
     copy = copy_of(rgb, framed, factor)
     seen = reflection_in(shown_in(copy, framed), pose, rod)
-    return replace(seen, counts=counts(run_of(copy)[1]))
+    in_glass = pose.thickness is not None
+    return replace(seen, counts=counts(run_of(copy)[1]) if in_glass else PLAIN_COUNTS)
 
 
 def reflection_in(near: Near, pose: GridPose, rod: Rod) -> Reflection:

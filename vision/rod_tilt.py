@@ -3,7 +3,8 @@
 A network, taught by `tests.teach_tilt` from rendered photographs, sees what `vision.rod_reflection`
 looks at, once as it is and once mirrored, and gives a share to each way that the reflection's axis
 may run. Where print hides the reflection, where it is seen end-on or where there is none its shares
-lie wide apart, and then edges and spots that pass for a reflection are most often something else.
+lie wide apart, and then, in glass, where all is seen twice, edges and spots that pass for a
+reflection are most often something else.
 """
 
 from __future__ import annotations
