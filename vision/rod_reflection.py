@@ -48,7 +48,7 @@ LEAST_SHARE, MOST_LOG_ODDS = 1e-3, 4.0
 INDEPENDENT, ELSE, NOTHING = 0.005, 0.01, 1.0
 # What speaks for a rise, where print and all else is not seen twice as in glass, counts more than
 # it would by itself: known scenes.
-PLAIN_COUNTS = 1.4
+PLAIN_COUNTS = 1.5
 # where the reflection begins and ends: of its length, and of its width
 BEFORE, BEYOND, EARLIEST_END = (0.25, 0.6), (0.5, 1.2), 0.7
 STEPS, ACROSS = 28, 7
