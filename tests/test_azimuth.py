@@ -24,15 +24,23 @@ from scipy.ndimage import gaussian_filter
 from skimage import data
 
 from tests.scenes import raster, world
-from vision.azimuth import AzimuthLines, _rivals, read_azimuth, solve_azimuth
+from vision.azimuth import (
+    AzimuthLines,
+    _rivals,
+    _sides_agree,
+    read_azimuth,
+    solve_azimuth,
+    stages,
+)
 from vision.azimuth_choose import under_a_body
 from vision.azimuth_fit import Fitter
+from vision.azimuth_odds import odds
 from vision.azimuth_solve import Depth, Lens, Solution, solve_lines
 from vision.edge_blocks import fit_blocks
 from vision.edges import EdgeFit
 from vision.ink_lines import bridged, find_ink_lines, ink_mask
 from vision.measure import Options, measure_file
-from vision.photo import FocalPrior, Photo
+from vision.photo import FocalPrior, Photo, load_photo
 from vision.reading import Reading, Refusal
 
 Array = NDArray[np.float64]
@@ -509,6 +517,29 @@ def test_rendered_samples_are_read() -> None:
             errors.append(outcome.value - truth)
     assert len(errors) >= len(good) - 1
     assert max(abs(e) for e in errors) < WORST_SAMPLE_DEG
+
+
+def test_nothing_is_settled_without_a_search_where_the_sides_say_something_else() -> None:
+    """Two borders in a body's image, a guard's among them, pass for an edge and its image."""
+    first = next(stages(load_photo(SAMPLES / "azimuth-1.jpg")))
+    assert first.settled
+    best = max(first.known, key=lambda f: odds(f, first.near, first.tilt))
+    assert _sides_agree(best) and best.by_sides is not None
+    for off in (-0.5, 0.5):
+        assert not _sides_agree(replace(best, by_sides=best.half + math.radians(off)))
+    assert not _sides_agree(replace(best, by_sides=None))
+
+
+def test_a_search_follows_where_the_sides_do_not_agree(monkeypatch: pytest.MonkeyPatch) -> None:
+    photo = load_photo(SAMPLES / "azimuth-1.jpg")
+    at_once = list(stages(photo))
+    monkeypatch.setattr("vision.azimuth._sides_agree", lambda _: False)
+    searched = list(stages(photo))
+    assert not searched[0].settled and searched[-1].settled
+    assert len(searched[-1].known) >= len(at_once[0].known)
+    known = read_azimuth(photo, Options())
+    assert isinstance(known, Reading) and isinstance(at_once[0].outcome, Reading)
+    assert abs(known.value - at_once[0].outcome.value) < known.standard_uncertainty
 
 
 def test_samples_to_retake_are_refused() -> None:

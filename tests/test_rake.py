@@ -27,7 +27,16 @@ from vision.groove import Groove, groove_slope
 from vision.measure import Options, measure
 from vision.needle import Needle, find_needle
 from vision.photo import FocalPrior, Photo, load_photo
-from vision.rake import RakeLines, find_rake, lines_from_marks, read_rake, solve_rake
+from vision.rake import (
+    QUALITY_TIMES,
+    USUAL_QUALITY,
+    RakeLines,
+    _doubt,
+    find_rake,
+    lines_from_marks,
+    read_rake,
+    solve_rake,
+)
 from vision.rake_model import Line, solve
 from vision.rake_surface import find_rod_over_surface
 from vision.reading import Reading, Refusal
@@ -239,6 +248,13 @@ def test_a_mirror_that_tells_little_asks_for_a_better_photo(
         assert outcome.standard_uncertainty < (0.45 if on_mirror else 0.9)
     else:
         assert isinstance(outcome, Refusal) and "uncertain by" in outcome.reason
+
+
+def test_edges_that_hardly_stand_out_are_less_sure() -> None:
+    doubts = [_doubt(q) for q in (0.1, 5.0, 17.0, 45.0, 90.0, 1000.0)]
+    assert doubts == sorted(doubts, reverse=True)
+    assert (doubts[0], doubts[-1]) == (QUALITY_TIMES[1], QUALITY_TIMES[0])
+    assert _doubt(USUAL_QUALITY) == 1.0
 
 
 def test_on_a_record_no_height_is_missing() -> None:

@@ -86,7 +86,7 @@ GENERATOR_U_DEG = 0.75  # body against generator, commonly 1-2 degrees at most; 
 # No pairs are looked for but those that are told where the choice among these is so sure and gives
 # the angle so well. Once searched, the finer search only follows a refusal: it costs as much as all
 # else, and readings that could be given without it are no better with it.
-SETTLED_SHARE, SETTLED_U_DEG = 0.95, 0.15
+SETTLED_SHARE, SETTLED_U_DEG, SETTLED_SIDES_DEG = 0.95, 0.15, 0.25
 
 
 @dataclass(frozen=True)
@@ -204,7 +204,17 @@ def _answer(
     if isinstance(outcome, Refusal):
         return outcome, False
     sure = choice.share > SETTLED_SHARE and outcome.standard_uncertainty < SETTLED_U_DEG
-    return outcome, sure or not more
+    return outcome, (sure and _sides_agree(choice.best)) or not more
+
+
+def _sides_agree(best: Fitted) -> bool:
+    """Whether its sides say the same as an edge and its image.
+
+    Two borders in a body's image may pass for both, but seldom have sides square to them.
+    """
+    if best.by_sides is None:
+        return False
+    return abs(math.degrees(best.half - best.by_sides)) < SETTLED_SIDES_DEG
 
 
 def _read(lines: AzimuthLines | Refusal, photo: Photo) -> Reading | Refusal:

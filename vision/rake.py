@@ -62,6 +62,8 @@ MATCHED_ALONE = 30.0
 MOST_SURFACE_U_DEG = 0.75  # of the surface alone: what is less sure is most often a card
 MOST_U_DEG = 0.9  # wider than that tells nothing to someone who wants the rake within a degree
 MOST_MIRROR_U_DEG = 0.45  # where a mirror tells twice as much, such a photo can be bettered
+# Over a mirror edges that hardly stand out err more than they show, clear ones less: known scenes
+USUAL_QUALITY, QUALITY_POWER, QUALITY_TIMES = 45.0, 0.35, (0.75, 1.5)
 MOST_EDGE_U_DEG = 0.8  # doubtful edges may be the wrong ones; a doubtful surface is just uncertain
 MOST_MISS = 2.0  # of faint grooves or a mirror from the slope as seen, standard uncertainties
 DOUBTFUL_GROOVE_DEG = 0.4  # then it may be none, and the surface's far edge is asked too
@@ -161,6 +163,7 @@ def find_rake(photo: Photo, options: Options) -> RakeLines | Refusal:
             "well as the cantilever.",
             _look(rod, needle),
         )
+    times = 1.0 if needle.image is None else _doubt(needle.quality)
     lines = [
         Line(
             name,
@@ -168,13 +171,13 @@ def find_rake(photo: Photo, options: Options) -> RakeLines | Refusal:
             float(e.p0[1]),
             float(e.p1[0]),
             float(e.p1[1]),
-            _edge_u(name, e),
+            times * _edge_u(name, e),
         )
         for name, e in usable(needle.edges)
     ]
-    lines.append(_axis_line("axis", needle.outline, needle.axis_u_deg))
+    lines.append(_axis_line("axis", needle.outline, times * needle.axis_u_deg))
     if needle.image is not None:
-        lines.append(_axis_line("reflected axis", needle.image, needle.image_u_deg))
+        lines.append(_axis_line("reflected axis", needle.image, times * needle.image_u_deg))
     flags = ["pivot_assumed"] if options.pivot == "auto" else []
     lines += _rod_lines(rod)
     if square is not None:
@@ -212,6 +215,12 @@ def find_rake(photo: Photo, options: Options) -> RakeLines | Refusal:
             if groove is None:
                 flags.append("seen_reference" if beyond is None else "far_edge_reference")
     return RakeLines(tuple(lines), rod.pivot_right, on_mirror, tuple(flags), rod.thickness)
+
+
+def _doubt(quality: float) -> float:
+    """By how much edges of a stylus and its image are less sure than they look by themselves."""
+    least, most = QUALITY_TIMES
+    return min(max((USUAL_QUALITY / max(quality, 1.0)) ** QUALITY_POWER, least), most)
 
 
 def lines_from_marks(photo: Photo, options: Options) -> RakeLines | Refusal:
