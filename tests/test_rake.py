@@ -28,6 +28,7 @@ from vision.measure import Options, measure
 from vision.needle import Needle, find_needle
 from vision.photo import FocalPrior, Photo, load_photo
 from vision.rake import (
+    ALONE_QUALITY,
     QUALITY_TIMES,
     USUAL_QUALITY,
     RakeLines,
@@ -251,10 +252,11 @@ def test_a_mirror_that_tells_little_asks_for_a_better_photo(
 
 
 def test_edges_that_hardly_stand_out_are_less_sure() -> None:
-    doubts = [_doubt(q) for q in (0.1, 5.0, 17.0, 45.0, 90.0, 1000.0)]
+    doubts = [_doubt(q, USUAL_QUALITY) for q in (0.1, 5.0, 17.0, 45.0, 90.0, 1000.0)]
     assert doubts == sorted(doubts, reverse=True)
     assert (doubts[0], doubts[-1]) == (QUALITY_TIMES[1], QUALITY_TIMES[0])
-    assert _doubt(USUAL_QUALITY) == 1.0
+    for usual in (USUAL_QUALITY, ALONE_QUALITY):
+        assert _doubt(usual, usual) == 1.0
 
 
 def test_on_a_record_no_height_is_missing() -> None:

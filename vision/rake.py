@@ -62,8 +62,9 @@ MATCHED_ALONE = 30.0
 MOST_SURFACE_U_DEG = 0.75  # of the surface alone: what is less sure is most often a card
 MOST_U_DEG = 0.9  # wider than that tells nothing to someone who wants the rake within a degree
 MOST_MIRROR_U_DEG = 0.45  # where a mirror tells twice as much, such a photo can be bettered
-# Over a mirror edges that hardly stand out err more than they show, clear ones less: known scenes
-USUAL_QUALITY, QUALITY_POWER, QUALITY_TIMES = 45.0, 0.35, (0.75, 1.5)
+# Edges that hardly stand out err more than they show, clear ones less: qualities where neither is so,
+# over a mirror, which shows the stylus twice, and without one; known scenes
+USUAL_QUALITY, ALONE_QUALITY, QUALITY_POWER, QUALITY_TIMES = 45.0, 16.0, 0.4, (0.75, 1.8)
 MOST_EDGE_U_DEG = 0.8  # doubtful edges may be the wrong ones; a doubtful surface is just uncertain
 MOST_MISS = 2.0  # of faint grooves or a mirror from the slope as seen, standard uncertainties
 DOUBTFUL_GROOVE_DEG = 0.4  # then it may be none, and the surface's far edge is asked too
@@ -163,7 +164,7 @@ def find_rake(photo: Photo, options: Options) -> RakeLines | Refusal:
             "well as the cantilever.",
             _look(rod, needle),
         )
-    times = 1.0 if needle.image is None else _doubt(needle.quality)
+    times = _doubt(needle.quality, ALONE_QUALITY if needle.image is None else USUAL_QUALITY)
     lines = [
         Line(
             name,
@@ -217,10 +218,10 @@ def find_rake(photo: Photo, options: Options) -> RakeLines | Refusal:
     return RakeLines(tuple(lines), rod.pivot_right, on_mirror, tuple(flags), rod.thickness)
 
 
-def _doubt(quality: float) -> float:
-    """By how much edges of a stylus and its image are less sure than they look by themselves."""
+def _doubt(quality: float, usual: float) -> float:
+    """By how much edges of some quality are less sure than they look by themselves."""
     least, most = QUALITY_TIMES
-    return min(max((USUAL_QUALITY / max(quality, 1.0)) ** QUALITY_POWER, least), most)
+    return min(max((usual / max(quality, 1.0)) ** QUALITY_POWER, least), most)
 
 
 def lines_from_marks(photo: Photo, options: Options) -> RakeLines | Refusal:
