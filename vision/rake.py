@@ -62,8 +62,8 @@ MATCHED_ALONE = 30.0
 MOST_SURFACE_U_DEG = 0.75  # of the surface alone: what is less sure is most often a card
 MOST_U_DEG = 0.9  # wider than that tells nothing to someone who wants the rake within a degree
 MOST_MIRROR_U_DEG = 0.45  # where a mirror tells twice as much, such a photo can be bettered
-# Edges that hardly stand out err more than they show, clear ones less: qualities at which neither is
-# so, over a mirror, which shows the stylus twice, and without one; known scenes
+# Edges that hardly stand out err more than they show, clear ones less, in known scenes: qualities
+# at which neither is so, over a mirror, which shows the stylus twice, and without one
 USUAL_QUALITY, ALONE_QUALITY, QUALITY_POWER, QUALITY_TIMES = 45.0, 16.0, 0.4, (0.75, 1.8)
 MOST_EDGE_U_DEG = 0.8  # doubtful edges may be the wrong ones; a doubtful surface is just uncertain
 MOST_MISS = 2.0  # of faint grooves or a mirror from the slope as seen, standard uncertainties
