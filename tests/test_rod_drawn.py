@@ -22,6 +22,7 @@ from vision.cantilever import IMAGE_MARKS, find_cantilever, read_cantilever
 from vision.cantilever_solve import CantileverLines
 from vision.grid import GridPose
 from vision.measure import Options
+from vision.network import mean_and_spread
 from vision.photo import load_photo
 from vision.reading import Reading, Refusal
 from vision.rod import Rod
@@ -32,7 +33,8 @@ Array = NDArray[np.float64]
 SAMPLES = Path(__file__).parents[1] / "sample_images"
 TRUTH = json.loads((SAMPLES / "truth.json").read_text(encoding="utf-8"))
 RADIUS, TALL = 0.05, 0.12  # of a cylinder over the grid, in pitches
-RISES = np.radians(np.arange(8.0, 34.0, 0.25))
+RISES_DEG = np.arange(8.0, 34.0, 0.25)
+RISES = np.radians(RISES_DEG)
 HEIGHTS = np.geomspace(0.4, 5.0, 60)
 
 
@@ -50,13 +52,6 @@ def mirrored_sides(pose: GridPose, rise_deg: float) -> Array:
     return np.array([[at[pick(at @ across)] for at in seen] for pick in (np.argmin, np.argmax)])
 
 
-def spread(log: Array) -> tuple[float, float]:
-    """Mean and standard deviation of the rise, degrees."""
-    weight = np.exp(log)
-    mean = float(np.average(np.degrees(RISES), weights=weight))
-    return mean, math.sqrt(float(np.average((np.degrees(RISES) - mean) ** 2, weights=weight)))
-
-
 @pytest.mark.parametrize("thickness", [None, 0.4])
 @pytest.mark.parametrize("aside", [12.0, -8.0])
 @pytest.mark.parametrize("rise", [15.0, 20.0, 26.0])
@@ -68,14 +63,15 @@ def test_lines_along_the_reflection_tell_the_rise(
     rod = Rod(left, right, 100.0, float(np.linalg.norm(right.p - left.p)))
     sides = mirrored_sides(pose, rise)
     for order in (sides, sides[::-1], sides[:, ::-1]):
-        told, u = spread(as_drawn(pose, rod, order, 0.5, RISES, HEIGHTS))
+        told, u = mean_and_spread(as_drawn(pose, rod, order, 0.5, RISES, HEIGHTS), RISES_DEG)
         assert abs(told - rise) < 0.5
         assert u < 0.6
     rng = np.random.default_rng(round(rise + aside))
     off = []
     for _ in range(60):
         reach = rng.normal(0, 5.0, sides.shape)
-        told, u = spread(as_drawn(pose, rod, sides + reach, 5.0, RISES, HEIGHTS))
+        log = as_drawn(pose, rod, sides + reach, 5.0, RISES, HEIGHTS)
+        told, u = mean_and_spread(log, RISES_DEG)
         off.append(abs(told - rise) / u)
     assert np.mean(np.array(off) < 2) > 0.85
     assert np.median(off) > 0.3
