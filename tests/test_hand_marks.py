@@ -5,7 +5,7 @@ import math
 import numpy as np
 import pytest
 
-from tests.scenes import assembly, degrade, hand_marks, photosets, recipe, world
+from tests.scenes import assembly, degrade, hand_marks, photosets, recipe, rod_masks, world
 
 
 def a_truth(quantity, seed, surface=None):
@@ -58,6 +58,26 @@ def test_limbs_stand_a_radius_from_the_axis(seed):
     assert abs(off[0] - off[1]) / 2 == pytest.approx(
         scale * spec["cantilever"]["radius_mm"], rel=0.6
     )
+
+
+@pytest.mark.parametrize("seed", range(100, 112))
+def test_reflected_limbs_stand_on_both_sides_of_the_reflected_axis(seed):
+    """Over mirrors only; through glass as `rod_masks.mirrored` has it, by Snell's law."""
+    truth, spec, scene = a_truth("cantilever", seed)
+    lines = hand_marks.true_lines(truth)
+    drawn = [lines[n] for n in ("reflected left edge", "reflected right edge") if n in lines]
+    assert len(drawn) in (0, 2)
+    assert not drawn or spec["surface"] in rod_masks.MIRRORS
+    if not drawn:
+        return
+    size = (photosets.WIDTH, photosets.HEIGHT)
+    axis = degrade.photo_points(
+        scene.view.project(rod_masks.reflected_axis(scene, spec)), size, truth["degradation"]
+    )
+    along = (axis[1] - axis[0]) / np.linalg.norm(axis[1] - axis[0])
+    left, right = ((line - axis[0]) @ [-along[1], along[0]] for line in drawn)
+    assert left.max() * right.min() < 0 and left.min() * right.max() < 0
+    assert left + right == pytest.approx(0, abs=0.1 * np.ptp([left, right]))
 
 
 def test_the_lower_edge_and_its_image_lie_on_both_sides_of_the_mirror():
