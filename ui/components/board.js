@@ -196,7 +196,7 @@ class Board {
     const [x1, y1] = this.toPane(points[2], points[3]);
     const text = document.createElementNS(NS, "text");
     const upright = Math.abs(x1 - x0) < Math.abs(y1 - y0);
-    const side = upright ? (name.includes("left") ? -8 : 8) : 0;
+    const side = name.includes("left") ? -8 : upright || name.includes("right") ? 8 : 0;
     text.setAttribute("x", (x0 + x1) / 2 + side);
     text.setAttribute("y", (y0 + y1) / 2 - (upright ? 0 : 10));
     text.setAttribute("text-anchor", side < 0 ? "end" : side > 0 ? "start" : "middle");
