@@ -11,9 +11,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vision.grid import GridPose
-from vision.rod import Limb
+from vision.rod import Limb, Rod
 
 Array = NDArray[np.float64]
+RADIUS, TALL, TURN_DEG = 0.05, 0.12, 2.0  # of a cylinder over the grid; pitches
 
 
 def limb_of(ends: Array) -> Limb:
@@ -35,13 +36,34 @@ def column(pose: GridPose, half_width: float) -> tuple[Limb, Limb]:
     )
 
 
+def cylinder_axis(turn_deg: float, rise_deg: float, height: float) -> tuple[Array, Array]:
+    """Where a cylinder's axis begins above the node (0, 0), and its direction."""
+    t, r = math.radians(turn_deg), math.radians(rise_deg)
+    d = np.array([-math.sin(t) * math.cos(r), math.cos(t) * math.cos(r), math.sin(r)])
+    return np.array([0.0, 0.0, height]), d
+
+
+def cylinder_rings(rise_deg: float, along: Array, count: int) -> list[Array]:
+    """Points of the surface of `cylinder_rod`'s cylinder, so far along its axis (pitches)."""
+    start, d = cylinder_axis(TURN_DEG, rise_deg, TALL)
+    turn = np.linspace(0, 2 * math.pi, count)[:, None]
+    aside = np.cross(d, [0.0, 0.0, 1.0])
+    aside /= np.linalg.norm(aside)
+    ring = RADIUS * (np.cos(turn) * aside + np.sin(turn) * np.cross(d, aside))
+    return [start + s * d + ring for s in along]
+
+
+def cylinder_rod(pose: GridPose, rise_deg: float) -> Rod:
+    """A cylinder of the usual thickness and height as a rod that is seen."""
+    left, right = cylinder(pose, TURN_DEG, RADIUS, rise_deg, TALL)
+    return Rod(left, right, 100.0, float(np.linalg.norm(right.p - left.p)))
+
+
 def cylinder(
     pose: GridPose, turn_deg: float, radius: float, rise_deg: float, height: float = 0.1
 ) -> tuple[Limb, Limb]:
     """Left and right silhouette of a cylinder that begins above the node (0, 0)."""
-    t, r = math.radians(turn_deg), math.radians(rise_deg)
-    d = np.array([-math.sin(t) * math.cos(r), math.cos(t) * math.cos(r), math.sin(r)])
-    start = np.array([0.0, 0.0, height])
+    start, d = cylinder_axis(turn_deg, rise_deg, height)
     eye = -pose.origin @ pose.rotation
     out = eye - start - ((eye - start) @ d) * d
     distance = float(np.linalg.norm(out))

@@ -17,6 +17,7 @@ from skimage import draw
 from vision import azimuth, azimuth_shown
 from vision.azimuth_body import BODY, HOLDER, IMAGE, ROD, UNDER, show_kinds
 from vision.azimuth_choose import LEAST_SHARE, doubts
+from vision.azimuth_fit import Fitted
 from vision.azimuth_shown import Witness
 
 Array = NDArray[np.float64]
@@ -87,7 +88,8 @@ def chosen(
     """A choice as far as `doubts` looks at it; its image begins at ``left``."""
     names = ("left", "right", "left image", "right image")[:sides]
     side = SimpleNamespace(edge=SimpleNamespace(blur=1.0))
-    best = SimpleNamespace(
+    best = Fitted(
+        candidate=None,
         edge=SimpleNamespace(
             edge=SimpleNamespace(length=800.0, blur=1.0, ends=((400.0, 500.0), (1200.0, 510.0)))
         ),
@@ -95,6 +97,8 @@ def chosen(
         sides=dict.fromkeys(names, side),
         half=0.0,
         by_sides=None if miss_deg is None else math.radians(miss_deg),
+        score=1.0,
+        alike=1.0,
     )
     return SimpleNamespace(best=best, width=800.0, share=share, nothing=nothing)
 

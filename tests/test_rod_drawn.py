@@ -16,7 +16,7 @@ import pytest
 from numpy.typing import NDArray
 
 from tests.grid_views import grid_pose, seen_in_mirror
-from tests.limbs import cylinder, turn_between
+from tests.limbs import cylinder_rings, cylinder_rod, turn_between
 from tests.scenes import hand_marks
 from vision.cantilever import IMAGE_MARKS, find_cantilever, read_cantilever
 from vision.cantilever_solve import CantileverLines
@@ -25,14 +25,12 @@ from vision.measure import Options
 from vision.network import mean_and_spread
 from vision.photo import load_photo
 from vision.reading import Reading, Refusal
-from vision.rod import Rod
 from vision.rod_drawn import Marked, as_drawn
 from vision.rod_kinds import RodOutline
 
 Array = NDArray[np.float64]
 SAMPLES = Path(__file__).parents[1] / "sample_images"
 TRUTH = json.loads((SAMPLES / "truth.json").read_text(encoding="utf-8"))
-RADIUS, TALL = 0.05, 0.12  # of a cylinder over the grid, in pitches
 RISES_DEG = np.arange(8.0, 34.0, 0.25)
 RISES = np.radians(RISES_DEG)
 HEIGHTS = np.geomspace(0.4, 5.0, 60)
@@ -40,13 +38,8 @@ HEIGHTS = np.geomspace(0.4, 5.0, 60)
 
 def mirrored_sides(pose: GridPose, rise_deg: float) -> Array:
     """Both sides (2, 2, 2) of a cylinder's mirror image: its outermost points at two places."""
-    t, r = math.radians(2.0), math.radians(rise_deg)
-    d = np.array([-math.sin(t) * math.cos(r), math.cos(t) * math.cos(r), math.sin(r)])
-    aside = np.cross(d, [0.0, 0.0, 1.0])
-    aside /= np.linalg.norm(aside)
-    turn = np.linspace(0, 2 * math.pi, 720)[:, None]
-    ring = RADIUS * (np.cos(turn) * aside + np.sin(turn) * np.cross(d, aside))
-    seen = [seen_in_mirror(pose, [0, 0, TALL] + s * d + ring) for s in (0.05, 0.75)]
+    rings = cylinder_rings(rise_deg, np.array([0.05, 0.75]), 720)
+    seen = [seen_in_mirror(pose, ring) for ring in rings]
     run = seen[1].mean(axis=0) - seen[0].mean(axis=0)
     across = np.array([-run[1], run[0]])
     return np.array([[at[pick(at @ across)] for at in seen] for pick in (np.argmin, np.argmax)])
@@ -59,8 +52,7 @@ def test_lines_along_the_reflection_tell_the_rise(
     rise: float, aside: float, thickness: float | None
 ) -> None:
     pose = grid_pose(42, aside, 0, thickness=thickness)
-    left, right = cylinder(pose, 2.0, RADIUS, rise, TALL)
-    rod = Rod(left, right, 100.0, float(np.linalg.norm(right.p - left.p)))
+    rod = cylinder_rod(pose, rise)
     sides = mirrored_sides(pose, rise)
     for order in (sides, sides[::-1], sides[:, ::-1]):
         told, u = mean_and_spread(as_drawn(pose, rod, order, 0.5, RISES, HEIGHTS), RISES_DEG)

@@ -20,7 +20,14 @@ from hypothesis import strategies as st
 from numpy.typing import NDArray
 
 from tests.grid_views import grid_pose, seen_in_mirror
-from tests.limbs import cylinder, turn_between
+from tests.limbs import (
+    TALL,
+    TURN_DEG,
+    cylinder_axis,
+    cylinder_rings,
+    cylinder_rod,
+    turn_between,
+)
 from tests.scenes import assembly, degrade, photosets
 from tests.scenes.rod_masks import reflected_axis
 from vision import rod_around
@@ -38,28 +45,12 @@ from vision.rod_rise import RISES_DEG
 
 Array = NDArray[np.float64]
 SAMPLES = Path(__file__).parents[1] / "sample_images"
-RADIUS, TALL, LONG = 0.05, 0.12, 0.9  # of a cylinder over the grid, in pitches
-
-
-def _rod(pose: GridPose, rise_deg: float) -> Rod:
-    left, right = cylinder(pose, 2.0, RADIUS, rise_deg, TALL)
-    return Rod(left, right, 100.0, float(np.linalg.norm(right.p - left.p)))
-
-
-def _axis(rise_deg: float) -> tuple[Array, Array]:
-    t, r = math.radians(2.0), math.radians(rise_deg)
-    d = np.array([-math.sin(t) * math.cos(r), math.cos(t) * math.cos(r), math.sin(r)])
-    return np.array([0.0, 0.0, TALL]), d
 
 
 def _shown(pose: GridPose, rod: Rod, rise_deg: float) -> Near:
     """What a perfect network shows of the cylinder's mirror image: its points' hull, drawn."""
-    start, d = _axis(rise_deg)
-    turn = np.linspace(0, 2 * math.pi, 24)[:, None]
-    aside = np.cross(d, [0.0, 0.0, 1.0])
-    aside /= np.linalg.norm(aside)
-    ring = RADIUS * (np.cos(turn) * aside + np.sin(turn) * np.cross(d, aside))
-    ends = [start + s * d + ring for s in np.ptp(_along(pose, rod, start, d)) * np.array([0, 1.0])]
+    long = np.ptp(_along(pose, rod, *cylinder_axis(TURN_DEG, rise_deg, TALL)))
+    ends = cylinder_rings(rise_deg, np.array([0.0, long]), 24)
     framed = _frame(pose, rod)
     seen = pose.camera.distort(seen_in_mirror(pose, np.concatenate(ends)))
     at = seen @ framed[:, :2].T + framed[:, 2]
@@ -87,7 +78,7 @@ def test_what_is_shown_of_the_reflection_tells_the_rise(
     rise: float, aside: float, thickness: float | None
 ) -> None:
     pose = grid_pose(42, aside, 0, thickness=thickness)
-    rod = _rod(pose, rise)
+    rod = cylinder_rod(pose, rise)
     near = _shown(pose, rod, rise)
     told = reflection_in(near, pose, rod)
     assert abs(RISES_DEG[np.argmax(told.log)] - rise) <= 1.0
@@ -101,7 +92,7 @@ def test_what_is_shown_of_the_reflection_tells_the_rise(
 
 def test_print_before_the_reflection_hides_it_without_telling_anything() -> None:
     pose = grid_pose(42, 12.0, 0)
-    rod = _rod(pose, 24.0)
+    rod = cylinder_rod(pose, 24.0)
     near = _shown(pose, rod, 24.0)
     hidden = near.share.copy()
     hidden[:, :, WIDTH // 2 - 4 : WIDTH // 2 + 4] = 0
@@ -122,7 +113,7 @@ def _spread(log: Array) -> float:
 
 def test_where_no_reflection_is_shown_all_rises_are_alike() -> None:
     pose = grid_pose(42, 12.0, 0)
-    rod = _rod(pose, 20.0)
+    rod = cylinder_rod(pose, 20.0)
     share = np.zeros((6, HEIGHT, WIDTH), np.float32)
     share[0] = 1
     told = reflection_in(Near(share, _frame(pose, rod)), pose, rod)
@@ -131,7 +122,7 @@ def test_where_no_reflection_is_shown_all_rises_are_alike() -> None:
 
 def test_what_lies_where_no_reflection_may_tells_little() -> None:
     pose = grid_pose(42, 12.0, 0)
-    rod = _rod(pose, 20.0)
+    rod = cylinder_rod(pose, 20.0)
     right = _shown(pose, rod, 20.0)
     share = np.zeros_like(right.share)
     share[ROD_IMAGE, 190:, :40] = 1  # a corner that no rise and height reaches
@@ -146,7 +137,7 @@ def test_a_camera_in_line_with_the_rod_asks_for_no_look(monkeypatch: pytest.Monk
 
     monkeypatch.setattr("vision.rod_reflection.copy_of", never)
     pose = grid_pose(42, -2.0, 0)  # the rod is turned by 2
-    assert find_reflection(np.zeros((8, 8, 3), np.uint8), pose, _rod(pose, 20.0)) is None
+    assert find_reflection(np.zeros((8, 8, 3), np.uint8), pose, cylinder_rod(pose, 20.0)) is None
 
 
 @given(st.floats(-170, 170), st.floats(1, 900), st.floats(8, 200))

@@ -212,9 +212,8 @@ def _sides_agree(best: Fitted) -> bool:
 
     Two borders in a body's image may pass for both, but seldom have sides square to them.
     """
-    if best.by_sides is None:
-        return False
-    return abs(math.degrees(best.half - best.by_sides)) < SETTLED_SIDES_DEG
+    miss = best.sides_miss_deg
+    return miss is not None and abs(miss) < SETTLED_SIDES_DEG
 
 
 def _read(lines: AzimuthLines | Refusal, photo: Photo) -> Reading | Refusal:

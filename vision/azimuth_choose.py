@@ -315,11 +315,11 @@ def doubts(choice: Choice, sharp: float, frame: int, least: float = LEAST_SHARE)
             f"The body's sides are blurred over {2 * side_blur:.0f} px.",
             "Hold the phone still or rest it on something, and add light.",
         )
-    miss = None if best.by_sides is None else math.degrees(abs(best.half - best.by_sides))
-    if miss is not None and miss > MOST_MISS_DEG:
+    miss = best.sides_miss_deg
+    if miss is not None and abs(miss) > MOST_MISS_DEG:
         return Refusal(
             QUANTITY,
-            f"The edges and the sides of the body disagree by {miss:.1f}°.",
+            f"The edges and the sides of the body disagree by {abs(miss):.1f}°.",
             "Take care that the whole body and its reflection are seen without anything before "
             "them.",
         )

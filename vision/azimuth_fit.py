@@ -65,6 +65,11 @@ class Fitted:
     ink: float = 0.0
     shown: Shown | None = None
 
+    @property
+    def sides_miss_deg(self) -> float | None:
+        """How far edge and image say another angle than the sides, None without these."""
+        return None if self.by_sides is None else math.degrees(self.half - self.by_sides)
+
 
 class Fitter:
     """Fits candidates at fit size; lines that candidates share are fitted once."""

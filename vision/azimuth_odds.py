@@ -30,7 +30,7 @@ SIDES_DEG = 0.3
 
 def marks_of(fitted: Fitted, near: Near | None, tilt: Tilt | None) -> dict[str, float]:
     """What tells right pairs from wrong ones, by the names of `WEIGHTS`."""
-    miss = None if fitted.by_sides is None else math.degrees(fitted.half - fitted.by_sides)
+    miss = fitted.sides_miss_deg
     return {
         "crooked image": crooked(fitted.image.edge),
         "whole image": fitted.image.share,

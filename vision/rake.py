@@ -133,11 +133,7 @@ def find_rake(photo: Photo, options: Options) -> RakeLines | Refusal:
     rod, normal = found.rod, found.normal
     needle = find_needle(photo.rgb, rod)
     if needle is not None and needle.width < LEAST_WIDTH_PX:
-        return _refusal(
-            f"The stylus spans {needle.width:.0f} px.",
-            f"Move closer or use a clip-on lens until it spans {WANTED_WIDTH_PX:.0f} px.",
-            _look(rod),
-        )
+        return _too_small(needle.width, _look(rod))
     if needle is None or (needle.image is not None and needle.quality < LEAST_QUALITY):
         return _refusal(
             "No stylus with two clear edges was found under the end of the cantilever.",

@@ -18,7 +18,7 @@ from vision.grid import GridPose
 from vision.rod import Rod
 from vision.rod_beside import REACH
 from vision.rod_kinds import RodOutline
-from vision.rod_mirrored import HEIGHT_LOG_SD, LIKELY_HEIGHT, axes_above, half_widths
+from vision.rod_mirrored import axes_above, half_widths, height_log_prior
 from vision.rod_sight import image_points
 
 Array = NDArray[np.float64]
@@ -113,7 +113,5 @@ def as_drawn(
     first = off[..., 0, :].mean(axis=-1) < off[..., 1, :].mean(axis=-1)
     sign = np.where(first[..., None], (-1.0, 1.0), (1.0, -1.0))[..., None]
     each = -0.5 * (((off - sign * wide) / end_sd) ** 2).sum(axis=(-1, -2))
-    each = each - 0.5 * (np.log(heights / LIKELY_HEIGHT) / HEIGHT_LOG_SD) ** 2
-    top = each.max(axis=1)
-    out = top + np.log(np.exp(each - top[:, None]).sum(axis=1))
+    out = np.logaddexp.reduce(each + height_log_prior(heights), axis=1)
     return np.asarray(out - out.max())

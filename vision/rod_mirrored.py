@@ -22,6 +22,12 @@ Array = NDArray[np.float64]
 LEAST_HEIGHT, LIKELY_HEIGHT, MOST_HEIGHT, HEIGHT_LOG_SD = 0.4, 1.45, 5.0, 0.4
 
 
+def height_log_prior(heights: Array) -> Array:
+    """How usual heights (rod widths) are: logarithm of the prior, 0 at the likeliest."""
+    unusual = np.log(heights / LIKELY_HEIGHT) / HEIGHT_LOG_SD
+    return np.asarray(-0.5 * unusual**2)
+
+
 def axes_above(pose: GridPose, rod: Rod, rises: Array, heights: Array) -> Array:
     """Where the axis of a rod that is seen lies for each rise and height.
 

@@ -24,12 +24,11 @@ from vision.rod import RISE_DEG, RISE_U_DEG, Rod
 from vision.rod_around import HEIGHT, copy_of, frame, shown_in
 from vision.rod_kinds import BODY_IMAGE, ROD_IMAGE
 from vision.rod_mirrored import (
-    HEIGHT_LOG_SD,
     LEAST_HEIGHT,
-    LIKELY_HEIGHT,
     MOST_HEIGHT,
     axes_above,
     half_widths,
+    height_log_prior,
     usual_reflection,
 )
 from vision.rod_near import IMAGE_WIDTH, Near
@@ -101,8 +100,7 @@ def reflection_in(near: Near, pose: GridPose, rod: Rod) -> Reflection:
     """What a look around a reflection tells of it."""
     points = axes_above(pose, rod, np.radians(RISES_DEG), HEIGHTS)
     ends, half = image_points(points, pose), half_widths(pose, rod, points)
-    unusual = np.log(HEIGHTS / LIKELY_HEIGHT) / HEIGHT_LOG_SD
-    prior = np.exp(-0.5 * unusual**2)
+    prior = np.exp(height_log_prior(HEIGHTS))
     each = _covered(near, pose, ends, half) + np.log(prior / prior.sum())
     top = float(each.max())
     seen = np.exp(each - top).sum(axis=1)

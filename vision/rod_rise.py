@@ -25,16 +25,14 @@ from numpy.typing import NDArray
 from vision.grid import GridPose
 from vision.ink import Ink, lattices, sheet_scale
 from vision.rod import Rod
-from vision.rod_mirrored import axes_above, half_widths, reflections
+from vision.rod_mirrored import axes_above, half_widths, height_log_prior, reflections
 from vision.rod_sight import hidden_by_rod, image_points
 
 Array = NDArray[np.float64]
 Floats = NDArray[np.float32]
 
 RISES_DEG = np.arange(9.0, 33.1, 0.5)
-# of the axis above the sheet at the rod's lower end, in rod widths: a stylus 0.2-0.8 mm long
-# under a rod 0.2-0.7 mm thick
-LEAST_HEIGHT, LIKELY_HEIGHT, MOST_HEIGHT, HEIGHT_LOG_SD = 0.6, 1.45, 4.2, 0.4
+LEAST_HEIGHT, MOST_HEIGHT = 0.6, 4.2  # of the axis above the sheet at the rod's lower end, widths
 HEIGHT_STEP_PX = 1.5
 # the limbs found may begin and end these shares of their length before the rod does
 BELOW, ABOVE = 0.35, 0.2
@@ -97,8 +95,7 @@ def rise_likelihood(rgb: NDArray[np.uint8], ink: Ink, rod: Rod) -> Array | None:
         if found is None:
             return None
         evidence.append(found)
-    prior = -0.5 * (np.log(predicted.heights / LIKELY_HEIGHT) / HEIGHT_LOG_SD) ** 2
-    value = np.mean(evidence, axis=0) + prior
+    value = np.mean(evidence, axis=0) + height_log_prior(predicted.heights)
     top = value.max(axis=1)
     out = top + np.log(np.exp(value - top[:, None]).sum(axis=1))
     return np.log(np.exp(out - out.max()) + ELSE)
