@@ -548,7 +548,7 @@ def test_samples_to_retake_are_refused() -> None:
             assert isinstance(measure_file(SAMPLES / name, "azimuth"), Refusal)
 
 
-@pytest.mark.parametrize(("blur", "held"), [(3.0, True), (14.0, False)])
+@pytest.mark.parametrize(("blur", "held"), [(3.0, True), (10.0, True), (24.0, False)])
 def test_an_edge_softer_than_the_window_is_no_edge(blur: float, held: bool) -> None:
     """Its place would be that of whatever gradient the window holds (scipy blurs the step)."""
     step = np.where(np.arange(600)[:, None] < 300, 190.0, 60.0) * np.ones((1, 800))
@@ -557,6 +557,9 @@ def test_an_edge_softer_than_the_window_is_no_edge(blur: float, held: bool) -> N
     rgb = np.repeat(np.clip(grey, 0, 255).astype(np.uint8)[:, :, None], 3, axis=2)
     fit = Fitter(rgb, 1.0).line(np.array([[100.0, 298.0], [700.0, 301.0]]), 0.04)
     assert (fit is not None) == held
+    if fit is not None:
+        assert abs(math.degrees(fit.edge.angle)) < 0.06
+        assert fit.edge.blur == pytest.approx(blur, rel=0.1)
 
 
 @pytest.mark.parametrize(("left", "width", "turn_deg", "expected"), [

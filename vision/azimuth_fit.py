@@ -25,8 +25,11 @@ from vision.network import halved
 from vision.photo import Photo
 
 Picture = NDArray[np.float32]
-WIDEST_PX = 16.0  # half width of the window for soft edges, at fit size
+# Half widths of the windows for soft edges, at fit size. A body that is rounded below has one whose
+# image is softer than any camera's blur, and as straight as another.
+WIDE_PX, WIDEST_PX = 16.0, 32.0
 FIT_WIDTH = 1600  # wider pictures are reduced to this: blur and noise leave no more detail
+HELD = 0.49  # of a window's half width
 LIKELIEST, UNDER_EACH = 5, 4
 FAR_BEHIND = 10.0  # a logarithm; sides change it by less
 WITNESS_WRONG = 3.0  # the same: of the best pair from the best one the network bears out
@@ -269,11 +272,14 @@ class Fitter:
         fit = fit_blocks(picture, p0, p1, trim=trim, hidden=hidden, rough=True)
         if fit is not None and fit.edge.blur > 2.2:
             # A soft edge needs a window of three blurs either side, or its blur is not known.
-            wide = fit_blocks(picture, p0, p1, trim=trim, half_width=WIDEST_PX, hidden=hidden)
+            wide = fit_blocks(picture, p0, p1, trim=trim, half_width=WIDE_PX, hidden=hidden)
             if fit.edge.blur > 3.2 or (wide is not None and wide.edge.angle_u < fit.edge.angle_u):
                 fit = wide
-        if fit is not None and fit.edge.blur > 0.49 * WIDEST_PX:
-            return None  # softer than the window can hold: neither its blur nor its place is known
+        # What is softer than a window can hold: neither its blur nor its place is known.
+        if fit is not None and fit.edge.blur > HELD * WIDE_PX:
+            fit = fit_blocks(picture, p0, p1, trim=trim, half_width=WIDEST_PX, hidden=hidden)
+            if fit is not None and fit.edge.blur > HELD * WIDEST_PX:
+                return None
         if fit is not None and fit.share < 0.85:
             fit = self._shortened(fit, mirrored, whole=abs(p1[0] - p0[0]) > abs(p1[1] - p0[1]))
         return None if fit is None else fit.scaled(1 / self.scale)

@@ -30,6 +30,8 @@ LEAST_TOLD = 0.8  # share of an edge's own slope that must be seen in a block
 # Share of the window, and Gauss-Newton steps in it.
 PASSES = ((1.0, 6), (0.8, 4), (0.65, 4), (0.5, 4), (0.5, 4))
 ROUGH_PASSES = ((1.0, 5), (0.6, 3))
+LEAST_BLUR, START_BLUR = 1.2, 0.12  # where a fit begins: px, of the window's half width
+MOST_CHANGE_PX, MOST_CHANGE = 0.6, 0.2  # of the blur in one step: px, of the blur
 SHIFT_BLURS = 0.3  # from the tuning photographs
 
 
@@ -306,7 +308,7 @@ def _refine(
     across: Array,
     passes: tuple[tuple[float, int], ...],
 ) -> BlockFit | None:
-    blur = 1.2
+    blur = max(LEAST_BLUR, START_BLUR * half_width)
     shifts = np.zeros_like(tb)
     weight = usable.astype(float)
     contrast = noise = np.zeros_like(tb)
@@ -418,7 +420,8 @@ def _profiles(
         shifts = np.clip(shifts + np.clip(delta, -1.0, 1.0), -width, width)
         if 0 < iteration < iterations - 1:
             ratio = _pull(-density * z, step, variance, residual, contrast, inside, n)
-            change = np.clip(_median(ratio[usable]), -0.6, 0.6)
+            most = max(MOST_CHANGE_PX, MOST_CHANGE * blur)
+            change = np.clip(_median(ratio[usable]), -most, most)
             blur = float(np.clip(blur + change, 0.5, width / 2))
     if seen is None:
         return shifts, blur, contrast, noise, np.ones(len(base))

@@ -21,7 +21,7 @@ import math
 import multiprocessing
 import time
 from collections.abc import Callable
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -55,9 +55,15 @@ Size = tuple[int, int]
 
 AROUND_SIZE = (300, 360)  # of a picture of the rod's surroundings
 FAMILIES = ("common", "odd", "common", "common")  # by turns
-# On cards the network has least to go by, and few of a rake's scenes are there.
+# Of how many of the scenes pictures are made. On cards the network has least to go by, and few of a
+# rake's scenes are there; over paper and card no reflection of a rod is seen; and which body over
+# which surface is hardest to tell from its image.
 RAKE_SHARES = {"mirror": 0.35, "back-silvered mirror": 0.5}
-ROD_SHARES = {"paper": 0.3, "glossy card": 0.3}  # no reflection is there
+ROD_SHARES = {"paper": 0.3, "glossy card": 0.3}
+EASY_BODIES = 0.5
+HARD_BODIES, HARD_SURFACE = ("guard", "rounded", "bevelled"), "black glass"
+# Wider than any stylus stands, so that a network has nothing to go by but what it sees.
+RAKES_DEG = (80.0, 104.0)
 PATHS = 32
 MARGIN_PX = 12  # round what is rendered, for what a phone's processing draws from
 FINER = 1.5  # rendered pixels a pixel of the picture
@@ -78,7 +84,7 @@ class Lesson:
     A picture's name is its folder's, by which ``sizes`` go, and what follows its number.
     ``drawing`` comes once for all pictures of a view; it gives what draws the mask of one of them.
     ``whole`` ones are of the photo as it was taken: the camera is not turned to anything.
-    ``shares`` says of how many of the scenes over a surface pictures are made, where not of all;
+    ``share`` says of how many scenes like one pictures are made;
     ``slopes`` gives what is told of a picture beside its mask, degrees.
     """
 
@@ -86,12 +92,23 @@ class Lesson:
     frames: Callable[[assembly.Assembly, Spec, Plan], Frames]
     drawing: Drawing
     whole: bool = False
-    shares: dict[str, float] = field(default_factory=dict)
+    share: Callable[[Spec], float] = lambda _spec: 1.0
     slopes: Callable[[assembly.Assembly, Spec, Plan, str, Array], Slopes | None] | None = None
 
     def size(self, name: str) -> Size:
         """Of a picture."""
         return size_of(name, self.sizes)
+
+
+def over(shares: dict[str, float]) -> Callable[[Spec], float]:
+    """A share of the scenes over each of some surfaces, all over others."""
+    return lambda spec: shares.get(spec["surface"], 1.0)
+
+
+def of_bodies(spec: Spec) -> float:
+    """All scenes that are hard to read an azimuth from, some of the others."""
+    hard = spec["surface"] == HARD_SURFACE or spec["body"]["kind"] in HARD_BODIES
+    return 1.0 if hard else EASY_BODIES
 
 
 def size_of(name: str, sizes: dict[str, Size]) -> Size:
@@ -264,7 +281,7 @@ LESSONS = {
         wide_rake_frames,
         rake_drawing(WIDE_RAKE_SIZES),
         whole=True,
-        shares=RAKE_SHARES,
+        share=over(RAKE_SHARES),
         slopes=surface_slope,
     ),
     "cantilever-wide": Lesson(
@@ -278,21 +295,31 @@ LESSONS = {
         whole_frames(body_masks.SIZE),
         through_lens(body_masks.draw, WHOLE_BODY),
         whole=True,
+        share=of_bodies,
     ),
     "cantilever": Lesson(
         ROD_SIZES,
         rod_frames,
         through_lens(rod_masks.drawing, ROD_SIZES),
-        shares=ROD_SHARES,
+        share=over(ROD_SHARES),
         slopes=reflection_lean,
     ),
     "azimuth": Lesson(
         BODY_SIZES,
         body_frames,
         through_lens(body_masks.draw, BODY_SIZES),
+        share=of_bodies,
         slopes=edge_slopes,
     ),
 }
+
+
+def drawn(quantity: str, seed: int) -> Spec:
+    """Parameters of a scene to learn from."""
+    spec = recipe.draw(quantity, seed, FAMILIES[seed % len(FAMILIES)])
+    if quantity == "rake":
+        spec["rake_deg"] = float(np.random.default_rng([seed, 74]).uniform(*RAKES_DEG))
+    return spec
 
 
 def pictures(kind: str, seed: int, variant: str, out: Path, views: int) -> dict[str, Slopes | None]:
@@ -303,8 +330,8 @@ def pictures(kind: str, seed: int, variant: str, out: Path, views: int) -> dict[
     cv2.setNumThreads(1)
     lesson = LESSONS[kind]
     quantity = kind.partition("-")[0]
-    spec = recipe.draw(quantity, seed, FAMILIES[seed % len(FAMILIES)])
-    if np.random.default_rng([seed, 73]).random() > lesson.shares.get(spec["surface"], 1.0):
+    spec = drawn(quantity, seed)
+    if np.random.default_rng([seed, 73]).random() > lesson.share(spec):
         return {}
     whole = assembly.assemble(spec, photosets.WIDTH, photosets.HEIGHT)
     plans, scenes = [], []
