@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import io
 import json
+import math
 from itertools import pairwise
 from pathlib import Path
 
@@ -15,9 +16,11 @@ import cv2
 import numpy as np
 import pytest
 from PIL import Image, ImageOps
+from scipy.ndimage import gaussian_filter
 
 from tests.scenes import (
     assembly,
+    calm,
     degrade,
     photosets,
     physical,
@@ -27,6 +30,7 @@ from tests.scenes import (
     unusable,
     world,
 )
+from vision.edge_blocks import fit_blocks
 
 TOL_DEG = 1e-6  # double precision through a few rotations
 MESH_TOL_DEG = 0.02  # 128-sided meshes of finite length
@@ -445,3 +449,30 @@ def test_a_tiny_render_puts_the_body_where_projection_says() -> None:
         inside = linear[round(y), round(x) + 3 * side, 1]  # +y lies to the left: inwards is right
         outside = linear[round(y), round(x) - 3 * side, 1]
         assert inside < 0.5 * outside
+
+
+def test_calmed_renders_have_less_speckle_and_the_same_edge() -> None:
+    """A faint step of known slope, sprinkled as a path tracer does (noise filtered by scipy)."""
+    pytest.importorskip("mitsuba_oidn", reason="the extra 'render' is not installed")
+    rng = np.random.default_rng(8)
+    y, x = np.mgrid[:360, :480].astype(float)
+    slope = math.tan(math.radians(2.3))
+    off = y - 180 - slope * (x - 240)
+    smooth = gaussian_filter(0.20 + 0.06 * (off > 0), 1.0)
+    paths = smooth + 0.6 * (rng.random(y.shape) < 0.04) * rng.exponential(1.0, y.shape)
+    speckled = gaussian_filter(paths, 0.5)
+    calmed = calm.denoised(np.repeat(speckled[:, :, None], 3, axis=2).astype(np.float32))
+    flat = np.abs(off) > 30
+    before, after = (np.std((p - smooth)[flat]) for p in (speckled, calmed[:, :, 1]))
+    assert after < before / 4
+    fit = fit_blocks(calmed, (20, 172), (460, 188))
+    assert fit is not None
+    assert abs(math.degrees(fit.edge.angle) - 2.3) < 0.1
+
+
+def test_quarters_of_a_render_are_cleaned_by_themselves() -> None:
+    picture = np.arange(6 * 8 * 3, dtype=np.float32).reshape(6, 8, 3)
+    assert np.array_equal(calm.by_quarters(picture, lambda part: part), picture)
+    flat = calm.by_quarters(picture, lambda part: np.full_like(part, part.mean()))
+    assert len(np.unique(flat)) == 4
+    assert flat[1, 2, 0] == picture[1::2, 0::2].mean()
