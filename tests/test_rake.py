@@ -29,8 +29,9 @@ from vision.needle import Needle, find_needle
 from vision.photo import FocalPrior, Photo, load_photo
 from vision.rake import (
     ALONE_QUALITY,
-    QUALITY_TIMES,
+    DOUBT_TIMES,
     USUAL_QUALITY,
+    USUAL_WIDTH_PX,
     RakeLines,
     _doubt,
     find_rake,
@@ -252,11 +253,14 @@ def test_a_mirror_that_tells_little_asks_for_a_better_photo(
 
 
 def test_edges_that_hardly_stand_out_are_less_sure() -> None:
-    doubts = [_doubt(q, USUAL_QUALITY) for q in (0.1, 5.0, 17.0, 45.0, 90.0, 1000.0)]
+    doubts = [_doubt(q, 100.0, USUAL_QUALITY) for q in (0.1, 5.0, 17.0, 45.0, 90.0, 1000.0)]
     assert doubts == sorted(doubts, reverse=True)
-    assert (doubts[0], doubts[-1]) == (QUALITY_TIMES[1], QUALITY_TIMES[0])
+    widths = [_doubt(45.0, w, USUAL_QUALITY) for w in (1.0, 20.0, 60.0, 200.0, 4000.0)]
+    assert widths == sorted(widths, reverse=True) and widths[1] > 1.5 * widths[2]
+    for most, least in ((doubts[0], doubts[-1]), (widths[0], widths[-1])):
+        assert (least, most) == DOUBT_TIMES
     for usual in (USUAL_QUALITY, ALONE_QUALITY):
-        assert _doubt(usual, usual) == 1.0
+        assert _doubt(usual, USUAL_WIDTH_PX, usual) == 1.0
 
 
 def test_on_a_record_no_height_is_missing() -> None:

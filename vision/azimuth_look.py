@@ -31,6 +31,8 @@ LEAST_WIDTH = 40.0  # of the body in the wide look, px
 LEAST_PIECE = 0.25  # of its largest piece's area
 MOST_HALF = 0.11  # azimuth, radians
 LEAST_GAP = 0.02  # of edge and image, of the edge's length
+ABOVE_PX, GAP_PX = 4, 9  # of the wide look: the body is seen so far above its edge; gaps closed
+MUCH = 0.8  # of the whole edge: a border as long is it
 SHOWN = 0.3  # from this share on something may hide a border
 
 
@@ -83,14 +85,25 @@ def find_borders(rgb: NDArray[np.uint8], scale: float, kinds: Grey, own: float) 
         return None
     edge, image = start
     size = own * scale
-    first = look_nearer(rgb, scale, _up(edge, size), _up(image, size))
+    whole = _up(edge, size)
+    first = look_nearer(rgb, scale, whole, _up(image, size))
     if not first.both:
         return first
-    edge = first.edges[0].ends
+    edge = _as_long(first.edges[0].ends, whole)
     moved = beneath(edge, first.images[0].ends)
     if moved is None or _alike(first.frame, azimuth_near.frame(edge, moved)):
         return first
     return look_nearer(rgb, scale, edge, moved)
+
+
+def _as_long(edge: Array, whole: Array) -> Array:
+    """Ends of an edge, from corner to corner where it is only a part of the ``whole``."""
+    run = edge[1] - edge[0]
+    length = float(np.linalg.norm(run))
+    if length > MUCH * float(np.linalg.norm(whole[1] - whole[0])):
+        return edge
+    along = run / length
+    return np.asarray(edge[0] + np.outer((whole - edge[0]) @ along, along))
 
 
 def _alike(frame: Array, other: Array) -> bool:
@@ -145,13 +158,43 @@ def _start(kinds: Grey) -> tuple[Array, Array] | None:
     for edge in edges:
         for runs, worth in ((images, 1.0), (backs, 0.5)):
             for image in runs:
-                moved = beneath(edge.ends, image.ends)
-                if moved is None:
+                if beneath(edge.ends, image.ends) is None:
                     continue
                 value = edge.count + worth * image.count
                 if best is None or value > best[0]:
-                    best = value, edge.ends, moved
-    return None if best is None else best[1:]
+                    best = value, edge.ends, image.ends
+    if best is None:
+        return None
+    _, part, seen = best
+    whole = _to_corners(kinds[BODY] + kinds[ROD], part)
+    for ends in (whole, part):
+        moved = beneath(ends, seen)
+        if moved is not None:
+            return ends, moved
+    return None
+
+
+def _to_corners(share: Grey, edge: Array) -> Array:
+    """Ends of an edge moved out along its line as far as the body above it reaches.
+
+    A guard or a bar under the body parts its edge, and what is seen of it says little of its width.
+    """
+    (left, y), (right, _) = edge
+    columns = np.arange(share.shape[1])
+    slope = (edge[1] - edge[0])[1] / (right - left)
+    rows = np.rint(y + slope * (columns - left)).astype(int) - ABOVE_PX
+    body = share[np.clip(rows, 0, len(share) - 1), columns] > 0.5
+    closed = cv2.morphologyEx(
+        body.astype(np.uint8)[None], cv2.MORPH_CLOSE, np.ones((1, 2 * GAP_PX + 1), np.uint8)
+    )[0]
+    _, pieces = cv2.connectedComponents(closed[None])
+    there = pieces[0, max(0, round(left)) : round(right) + 1]
+    on = there[there > 0]
+    if not len(on):
+        return edge
+    own = np.nonzero(pieces[0] == np.bincount(on).argmax())[0]
+    ends = np.array([min(left, own[0]), max(right, own[-1])])
+    return np.column_stack([ends, y + slope * (ends - left)])
 
 
 def _main(share: Grey) -> NDArray[np.bool_]:

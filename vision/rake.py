@@ -62,9 +62,11 @@ MATCHED_ALONE = 30.0
 MOST_SURFACE_U_DEG = 0.75  # of the surface alone: what is less sure is most often a card
 MOST_U_DEG = 0.9  # wider than that tells nothing to someone who wants the rake within a degree
 MOST_MIRROR_U_DEG = 0.45  # where a mirror tells twice as much, such a photo can be bettered
-# Edges that hardly stand out err more than they show, clear ones less, in known scenes: qualities
-# at which neither is so, over a mirror, which shows the stylus twice, and without one
-USUAL_QUALITY, ALONE_QUALITY, QUALITY_POWER, QUALITY_TIMES = 45.0, 16.0, 0.4, (0.75, 1.8)
+# Edges that hardly stand out, or of few pixels, err more than they show, clear and long ones less, in
+# known scenes: qualities at which a stylus 100 px wide errs as much, over a mirror, which shows it
+# twice, and without one
+USUAL_QUALITY, ALONE_QUALITY, QUALITY_POWER = 33.0, 9.0, 0.4
+USUAL_WIDTH_PX, WIDTH_POWER, DOUBT_TIMES = 100.0, 0.5, (0.6, 3.0)
 MOST_EDGE_U_DEG = 0.8  # doubtful edges may be the wrong ones; a doubtful surface is just uncertain
 MOST_MISS = 2.0  # of faint grooves or a mirror from the slope as seen, standard uncertainties
 DOUBTFUL_GROOVE_DEG = 0.4  # then it may be none, and the surface's far edge is asked too
@@ -160,7 +162,8 @@ def find_rake(photo: Photo, options: Options) -> RakeLines | Refusal:
             "well as the cantilever.",
             _look(rod, needle),
         )
-    times = _doubt(needle.quality, ALONE_QUALITY if needle.image is None else USUAL_QUALITY)
+    usual = ALONE_QUALITY if needle.image is None else USUAL_QUALITY
+    times = _doubt(needle.quality, needle.width, usual)
     lines = [
         Line(
             name,
@@ -214,10 +217,12 @@ def find_rake(photo: Photo, options: Options) -> RakeLines | Refusal:
     return RakeLines(tuple(lines), rod.pivot_right, on_mirror, tuple(flags), rod.thickness)
 
 
-def _doubt(quality: float, usual: float) -> float:
-    """By how much edges of some quality are less sure than they look by themselves."""
-    least, most = QUALITY_TIMES
-    return min(max((usual / max(quality, 1.0)) ** QUALITY_POWER, least), most)
+def _doubt(quality: float, width: float, usual: float) -> float:
+    """By how much edges of a stylus so clear and wide are less sure than they look by themselves."""
+    by_quality = (usual / max(quality, 1.0)) ** QUALITY_POWER
+    by_width = (USUAL_WIDTH_PX / max(width, 1.0)) ** WIDTH_POWER
+    least, most = DOUBT_TIMES
+    return min(max(by_quality * by_width, least), most)
 
 
 def lines_from_marks(photo: Photo, options: Options) -> RakeLines | Refusal:
