@@ -142,10 +142,10 @@ def test_without_a_cantilever_a_pair_must_be_surer(monkeypatch: pytest.MonkeyPat
     monkeypatch.setattr(azimuth, "doubts", doubted)
     choice = SimpleNamespace(best=None, others=(), spread=0.0)
     monkeypatch.setattr(azimuth, "agree", lambda *args: choice)
-    for name in ("printed_lines", "Fitter", "find_borders", "near_half", "lines_of"):
+    for name in ("printed_lines", "Fitter", "near_half", "lines_of"):
         stub = SimpleNamespace(segments=tuple) if name == "lines_of" else None
         monkeypatch.setattr(azimuth, name, lambda *args, stub=stub: stub)
-    for name in ("depths_of", "fit_told"):
+    for name in ("depths_of", "find_borders", "fit_told"):
         monkeypatch.setattr(azimuth, name, lambda *args: [])
     for rod in (0.6, 0.7):
         share = np.zeros((6, 4, 4))

@@ -155,6 +155,57 @@ def test_what_is_seen_nearer_lies_where_it_does_in_the_photo(
             assert abs(math.degrees(turn)) < 4
 
 
+def guarded() -> NDArray[np.float32]:
+    """The body with a bar under the middle half of its edge, wider than what is left and right."""
+    t = np.array([[0.2], [0.8]])
+    bar = EDGE[0] + t * (EDGE[1] - EDGE[0]) + [0.0, 8.0]
+    parts = [
+        (EDGE - [0.0, 90.0], EDGE, BODY),
+        (bar - [0.0, 10.0], bar, BODY),
+        (CREASE, CREASE + [0.0, 90.0], IMAGE),
+    ]
+    return filled(parts)
+
+
+def test_a_part_of_an_edge_is_moved_out_to_the_corners() -> None:
+    edge = azimuth_look._start(guarded())
+    assert edge is not None
+    part = edge[0]
+    assert part[1, 0] - part[0, 0] < 0.65 * (EDGE[1] - EDGE[0])[0]
+    whole = azimuth_look._to_corners(guarded()[BODY], part)
+    assert whole[:, 0] == pytest.approx(EDGE[:, 0], abs=2)
+    slope = (part[1] - part[0])[1] / (part[1] - part[0])[0]
+    assert whole[:, 1] == pytest.approx(part[0, 1] + slope * (whole[:, 0] - part[0, 0]))
+    # a rod before the body parts it too, and where no body is above there is nothing to move to
+    hidden = guarded()
+    hidden[BODY, :, 250:262] = 0
+    assert azimuth_look._to_corners(hidden[BODY], part) == pytest.approx(whole)
+    assert azimuth_look._to_corners(np.zeros_like(hidden[BODY]), part) is part
+
+
+def test_a_guarded_body_is_looked_at_as_a_whole_too(monkeypatch: pytest.MonkeyPatch) -> None:
+    """And a plain one once: what is seen is cut of the picture, in three colours."""
+
+    def shares(_: str, picture: NDArray[np.uint8]) -> NDArray[np.float32]:
+        near = np.zeros((6, *picture.shape[:2]), np.float32)
+        near[[BODY, IMAGE]] = picture.transpose(2, 0, 1)[:2] / 255.0
+        return near
+
+    monkeypatch.setattr(azimuth_near, "shares_of", shares)
+    for shows, looks in ((kinds(), 1), (guarded(), 2)):
+        rgb = (shows[[BODY, IMAGE, IMAGE]].transpose(1, 2, 0) * 255).astype(np.uint8)
+        found = azimuth_look.find_borders(rgb, 1.0, shows, 1.0)
+        assert len(found) == looks
+        across = [float(np.linalg.norm(look.frame[0, :2])) for look in found]
+        wide = azimuth_near.EDGE_PX / float(np.linalg.norm(EDGE[1] - EDGE[0]))
+        assert across[-1] == pytest.approx(wide, rel=0.06)
+        assert across[0] > 1.4 * wide or looks == 1
+        borders = found[-1]
+        line = np.polyfit(*borders.images[0].ends.T, 1)
+        assert np.polyval(line, CREASE[:, 0]) == pytest.approx(CREASE[:, 1], abs=1)
+    assert azimuth_look.find_borders(rgb, 1.0, np.zeros_like(shows), 1.0) == []
+
+
 def test_a_frame_far_off_is_taken_again_and_one_near_by_is_not() -> None:
     frame = azimuth_near.frame(EDGE, CREASE)
     assert azimuth_look._alike(frame, azimuth_near.frame(EDGE + [3.0, 1.0], CREASE + [3.0, 1.0]))

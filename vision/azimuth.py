@@ -169,9 +169,8 @@ def stages(photo: Photo) -> Iterator[Stage]:
     fitter = Fitter(rgb, scale, ink)
     witness = Witness(rgb, scale)
     least = LEAST_SHARE if witness.share[ROD].max() > LEAST_ROD else SHARE_ALONE
-    borders = find_borders(rgb, scale, witness.share, witness.own)
+    borders, tilt = _surest(rgb, scale, find_borders(rgb, scale, witness.share, witness.own))
     near, depths = near_half(borders), depths_of(borders)
-    tilt = None if borders is None else tilt_in(rgb, scale, borders.frame)
     known = fit_told(borders, witness, fitter)
     candidates = [f.candidate for f in known]
     told = [(c.edge, c.image) for c in candidates]
@@ -184,6 +183,17 @@ def stages(photo: Photo) -> Iterator[Stage]:
     for k, candidates in enumerate(ever_more(rgb, ink=ink, scale=scale, told=told)):
         known = _joined(known, fitter.fit_all(candidates, witness))
         yield Stage(known, near, tilt, depths, *answer(k == 0 and bool(told)))
+
+
+def _surest(
+    rgb: NDArray[np.uint8], scale: float, looks: list[Borders]
+) -> tuple[Borders | None, Tilt | None]:
+    """Of nearer looks the one that is surest of the angle as a whole, and what it tells."""
+    told = [(tilt_in(rgb, scale, look.frame), look) for look in looks]
+    if not told:
+        return None, None
+    tilt, borders = min(told, key=lambda pair: pair[0].u)
+    return borders, tilt
 
 
 def _answer(

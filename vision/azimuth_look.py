@@ -31,7 +31,7 @@ LEAST_WIDTH = 40.0  # of the body in the wide look, px
 LEAST_PIECE = 0.25  # of its largest piece's area
 MOST_HALF = 0.11  # azimuth, radians
 LEAST_GAP = 0.02  # of edge and image, of the edge's length
-ABOVE_PX, GAP_PX = 4, 9  # of the wide look: the body is seen so far above its edge; gaps closed
+ABOVE_PX, GAP_PX = 10, 9  # of the wide look: the body is seen so far above its edge; gaps closed
 MUCH = 0.8  # of the whole edge: a border as long is it
 SHOWN = 0.3  # from this share on something may hide a border
 
@@ -69,8 +69,11 @@ class Borders:
         return bool(self.edges and self.images)
 
 
-def find_borders(rgb: NDArray[np.uint8], scale: float, kinds: Grey, own: float) -> Borders | None:
-    """Borders of the body and of its image; None where no body over its image is shown.
+def find_borders(rgb: NDArray[np.uint8], scale: float, kinds: Grey, own: float) -> list[Borders]:
+    """Borders of the body and of its image, by one nearer look or two.
+
+    A second one is framed by the body's corners, where the longest straight border of its lower
+    side is only a part of that: between the bars of a guard, say.
 
     Parameters
     ----------
@@ -79,31 +82,49 @@ def find_borders(rgb: NDArray[np.uint8], scale: float, kinds: Grey, own: float) 
         Size of ``rgb`` over the full photo's.
     kinds, own : ndarray, float
         What the wide look shows (`vision.azimuth_body.show_kinds`).
+
+    Returns
+    -------
+    list of Borders
+        Empty where no body over its image is shown.
     """
     start = _start(kinds)
     if start is None:
-        return None
-    edge, image = start
+        return []
     size = own * scale
-    whole = _up(edge, size)
-    first = look_nearer(rgb, scale, whole, _up(image, size))
+    edge, image = (_up(ends, size) for ends in start)
+    whole = _up(_to_corners(kinds[BODY] + kinds[ROD], start[0]), size)
+    first = look_nearer(rgb, scale, edge, image)
     if not first.both:
-        return first
-    edge = _as_long(first.edges[0].ends, whole)
+        return [first]
+    shown = first.edges[0].ends
+    found = [_look_again(rgb, scale, first, shown)]
+    moved = beneath(whole, image)
+    if min(_long(edge), _long(shown)) < MUCH * _long(whole) and moved is not None:
+        first = look_nearer(rgb, scale, whole, moved)
+        if first.both:
+            shown = first.edges[0].ends
+            part = _long(shown) < MUCH * _long(whole)
+            found.append(_look_again(rgb, scale, first, _as_long(shown, whole) if part else shown))
+    return found
+
+
+def _look_again(rgb: NDArray[np.uint8], scale: float, first: Borders, edge: Array) -> Borders:
+    """Borders by a look framed by an edge that a first one shows, and its image."""
     moved = beneath(edge, first.images[0].ends)
     if moved is None or _alike(first.frame, azimuth_near.frame(edge, moved)):
         return first
     return look_nearer(rgb, scale, edge, moved)
 
 
-def _as_long(edge: Array, whole: Array) -> Array:
-    """Ends of an edge, from corner to corner where it is only a part of the ``whole``."""
-    run = edge[1] - edge[0]
-    length = float(np.linalg.norm(run))
-    if length > MUCH * float(np.linalg.norm(whole[1] - whole[0])):
-        return edge
-    along = run / length
-    return np.asarray(edge[0] + np.outer((whole - edge[0]) @ along, along))
+def _long(ends: Array) -> float:
+    return float(np.linalg.norm(ends[1] - ends[0]))
+
+
+def _as_long(part: Array, whole: Array) -> Array:
+    """Ends of a ``whole`` edge on the line of a part of it."""
+    along = (part[1] - part[0]) / _long(part)
+    return np.asarray(part[0] + np.outer((whole - part[0]) @ along, along))
 
 
 def _alike(frame: Array, other: Array) -> bool:
@@ -158,20 +179,13 @@ def _start(kinds: Grey) -> tuple[Array, Array] | None:
     for edge in edges:
         for runs, worth in ((images, 1.0), (backs, 0.5)):
             for image in runs:
-                if beneath(edge.ends, image.ends) is None:
+                moved = beneath(edge.ends, image.ends)
+                if moved is None:
                     continue
                 value = edge.count + worth * image.count
                 if best is None or value > best[0]:
-                    best = value, edge.ends, image.ends
-    if best is None:
-        return None
-    _, part, seen = best
-    whole = _to_corners(kinds[BODY] + kinds[ROD], part)
-    for ends in (whole, part):
-        moved = beneath(ends, seen)
-        if moved is not None:
-            return ends, moved
-    return None
+                    best = value, edge.ends, moved
+    return None if best is None else best[1:]
 
 
 def _to_corners(share: Grey, edge: Array) -> Array:

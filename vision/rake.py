@@ -62,9 +62,9 @@ MATCHED_ALONE = 30.0
 MOST_SURFACE_U_DEG = 0.75  # of the surface alone: what is less sure is most often a card
 MOST_U_DEG = 0.9  # wider than that tells nothing to someone who wants the rake within a degree
 MOST_MIRROR_U_DEG = 0.45  # where a mirror tells twice as much, such a photo can be bettered
-# Edges that hardly stand out, or of few pixels, err more than they show, clear and long ones less, in
-# known scenes: qualities at which a stylus 100 px wide errs as much, over a mirror, which shows it
-# twice, and without one
+# Edges that hardly stand out, or of few pixels, err more than they show, clear and long ones less,
+# in known scenes: qualities at which a stylus 100 px wide errs as much, over a mirror, which shows
+# it twice, and without one
 USUAL_QUALITY, ALONE_QUALITY, QUALITY_POWER = 33.0, 9.0, 0.4
 USUAL_WIDTH_PX, WIDTH_POWER, DOUBT_TIMES = 100.0, 0.5, (0.6, 3.0)
 MOST_EDGE_U_DEG = 0.8  # doubtful edges may be the wrong ones; a doubtful surface is just uncertain
@@ -218,7 +218,7 @@ def find_rake(photo: Photo, options: Options) -> RakeLines | Refusal:
 
 
 def _doubt(quality: float, width: float, usual: float) -> float:
-    """By how much edges of a stylus so clear and wide are less sure than they look by themselves."""
+    """By how much edges of a stylus so clear and wide are less sure than they look."""
     by_quality = (usual / max(quality, 1.0)) ** QUALITY_POWER
     by_width = (USUAL_WIDTH_PX / max(width, 1.0)) ** WIDTH_POWER
     least, most = DOUBT_TIMES
