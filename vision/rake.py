@@ -65,7 +65,7 @@ MOST_MIRROR_U_DEG = 0.45  # where a mirror tells twice as much, such a photo can
 # Edges that hardly stand out, or of few pixels, err more than they show, clear and long ones less,
 # in known scenes: qualities at which a stylus 100 px wide errs as much, over a mirror, which shows
 # it twice, and without one
-USUAL_QUALITY, ALONE_QUALITY, QUALITY_POWER = 33.0, 9.0, 0.4
+USUAL_QUALITY, ALONE_QUALITY, QUALITY_POWER = 40.0, 8.0, 0.4
 USUAL_WIDTH_PX, WIDTH_POWER, DOUBT_TIMES = 100.0, 0.5, (0.6, 3.0)
 MOST_EDGE_U_DEG = 0.8  # doubtful edges may be the wrong ones; a doubtful surface is just uncertain
 MOST_MISS = 2.0  # of faint grooves or a mirror from the slope as seen, standard uncertainties
