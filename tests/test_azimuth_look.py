@@ -13,10 +13,11 @@ from numpy.typing import NDArray
 from scipy.stats import norm
 from skimage import draw
 
-from vision import azimuth_look, azimuth_near
+from vision import azimuth, azimuth_look, azimuth_near
 from vision.azimuth_body import BODY, HOLDER, IMAGE, ROD, UNDER
 from vision.azimuth_borders import Run, lower_border, straight_runs, upper_border
 from vision.azimuth_look import Borders, Line
+from vision.azimuth_tilt import Tilt
 from vision.azimuth_told import sides_beside
 from vision.azimuth_word import ANYWHERE_DEG, SAME_LINE, Near, near_half
 
@@ -204,6 +205,17 @@ def test_a_guarded_body_is_looked_at_as_a_whole_too(monkeypatch: pytest.MonkeyPa
         line = np.polyfit(*borders.images[0].ends.T, 1)
         assert np.polyval(line, CREASE[:, 0]) == pytest.approx(CREASE[:, 1], abs=1)
     assert azimuth_look.find_borders(rgb, 1.0, np.zeros_like(shows), 1.0) == []
+
+
+def test_of_two_looks_the_one_surer_of_the_angle_is_heeded(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    looks = [Borders([], [], [], np.full((2, 3), k)) for k in (0.3, 0.1, 0.2)]
+    monkeypatch.setattr(azimuth, "tilt_in", lambda rgb, scale, frame: Tilt(1.0, frame[0, 0]))
+    rgb = np.zeros((4, 4, 3), np.uint8)
+    assert azimuth._surest(rgb, 1.0, looks) == (looks[1], Tilt(1.0, 0.1))
+    assert azimuth._surest(rgb, 1.0, looks[:1]) == (looks[0], Tilt(1.0, 0.3))
+    assert azimuth._surest(rgb, 1.0, []) == (None, None)
 
 
 def test_a_frame_far_off_is_taken_again_and_one_near_by_is_not() -> None:

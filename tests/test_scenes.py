@@ -22,6 +22,7 @@ from tests.scenes import (
     assembly,
     calm,
     degrade,
+    lessons,
     photosets,
     physical,
     raster,
@@ -468,6 +469,25 @@ def test_calmed_renders_have_less_speckle_and_the_same_edge() -> None:
     fit = fit_blocks(calmed, (20, 172), (460, 188))
     assert fit is not None
     assert abs(math.degrees(fit.edge.angle) - 2.3) < 0.1
+
+
+def test_lessons_show_rakes_wider_than_any_stylus_stands() -> None:
+    rakes = [lessons.drawn("rake", seed)["rake_deg"] for seed in range(80)]
+    low, high = lessons.RAKES_DEG
+    assert low <= min(rakes) < 83 and 101 < max(rakes) <= high
+    assert lessons.drawn("azimuth", 3) == recipe.draw("azimuth", 3, lessons.FAMILIES[3])
+
+
+def test_lessons_prefer_bodies_that_are_hard_to_read() -> None:
+    share = lessons.LESSONS["azimuth"].share
+    for kind, surface, expected in (
+        ("guard", "mirror", 1.0),
+        ("box", "black glass", 1.0),
+        ("box", "mirror", lessons.EASY_BODIES),
+    ):
+        assert share({"surface": surface, "body": {"kind": kind}}) == expected
+    assert lessons.LESSONS["rake-wide"].share({"surface": "mirror"}) == 0.35
+    assert lessons.LESSONS["rake-wide"].share({"surface": "record"}) == 1.0
 
 
 def test_quarters_of_a_render_are_cleaned_by_themselves() -> None:
