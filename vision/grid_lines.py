@@ -57,13 +57,15 @@ class Ridges:
 
 def dark_lines(grey: NDArray[np.float32]) -> Ridges:
     """Sub-pixel centres of dark lines."""
-    return _ridges(_slopes(_calm(grey)), grey.shape, 1)
+    slopes = _slopes(_calm(grey))
+    return _ridges(slopes, [_bends(slope) for slope in slopes], grey.shape, 1)
 
 
 def dark_and_all_lines(grey: NDArray[np.float32]) -> tuple[Ridges, Ridges]:
     """The dark lines; and the bright ones too: ink is the brighter over a black reflection."""
     slopes = _slopes(_calm(grey))
-    dark, bright = (_ridges(slopes, grey.shape, sign) for sign in (1, -1))
+    bends = [_bends(slope) for slope in slopes]
+    dark, bright = (_ridges(slopes, bends, grey.shape, sign) for sign in (1, -1))
     names = ("xy", "angle", "weight", "scale")
     return dark, Ridges(*(np.concatenate([getattr(r, n) for r in (dark, bright)]) for n in names))
 
@@ -96,7 +98,19 @@ def _slopes(grey: NDArray[np.float32]) -> list[list[NDArray[np.float32]]]:
     return every + [_derivatives(half, sigma / 2) for sigma in WIDE_SCALES]
 
 
-def _ridges(every: list[list[NDArray[np.float32]]], shape: tuple[int, ...], sign: int) -> Ridges:
+def _bends(derivatives: list[NDArray[np.float32]]) -> list[NDArray[np.float32]]:
+    """Mean of the Hessian's two eigenvalues, and by how much they differ from it."""
+    _, _, xx, yy, xy = derivatives
+    half = np.float32(0.5)
+    return [half * (xx + yy), np.asarray(cv2.magnitude(half * (xx - yy), xy), np.float32)]
+
+
+def _ridges(
+    every: list[list[NDArray[np.float32]]],
+    bends: list[list[NDArray[np.float32]]],
+    shape: tuple[int, ...],
+    sign: int,
+) -> Ridges:
     """Where the Hessian's larger eigenvalue peaks across a line, over several scales.
 
     ``sign`` is 1 for dark lines and -1 for bright ones.
@@ -104,9 +118,8 @@ def _ridges(every: list[list[NDArray[np.float32]]], shape: tuple[int, ...], sign
     height, width = shape
     scales = (*FINE_SCALES, *WIDE_SCALES)
     strengths = []
-    for k, ((_, _, xx, yy, xy), sigma) in enumerate(zip(every, scales, strict=True)):
-        root = cv2.magnitude(0.5 * (xx - yy), xy)
-        strength = (np.float32(0.5 * sign) * (xx + yy) + root) * np.float32(sigma**SCALE_POWER)
+    for k, ((mean, root), sigma) in enumerate(zip(bends, scales, strict=True)):
+        strength = (root + mean if sign > 0 else root - mean) * np.float32(sigma**SCALE_POWER)
         if k >= len(FINE_SCALES):
             strength = _resized(strength / np.float32(4), width, height)
         strengths.append(strength)

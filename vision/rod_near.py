@@ -196,10 +196,11 @@ def sides_of(near: Near, end_on: float) -> Sides | None:
         up, aside = (s + p[1] * (t - p[0])) / long, (t - p[0] - p[1] * s) / long
         wide = np.maximum(p[2] + p[3] * up, 0.5)
         beyond = np.maximum(np.maximum(p[4] - up, up - p[5]), 0.0) / (cap * wide)
-        return np.asarray(wide * (1 - np.hypot(aside / wide, beyond)))
+        aside /= wide
+        return np.asarray(wide * (1 - np.sqrt(aside * aside + beyond * beyond)))
 
     def missed(p: Array) -> Array:
-        model = 1 / (1 + np.exp(-np.clip(inside(p) / (SOFT_PX / 2), -30, 30)))
+        model = 0.5 + 0.5 * np.tanh(inside(p) / SOFT_PX)
         off = (p - start) / unsure
         if p[3] < 0:
             off[3] = p[3] / OPENING_SD
