@@ -6,6 +6,7 @@ The shapes are polygons filled by scikit-image, placed by plane geometry written
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 
 import numpy as np
 import pytest
@@ -49,6 +50,17 @@ def kinds() -> NDArray[np.float32]:
             (rod, rod + [0.0, 40.0], ROD),
         ]
     )
+
+
+def colours_as(*told: int) -> Callable[[str, NDArray[np.uint8]], NDArray[np.float32]]:
+    """A network to which the first colours of a picture are shares of these kinds."""
+
+    def shares(_: str, picture: NDArray[np.uint8]) -> NDArray[np.float32]:
+        near = np.zeros((6, *picture.shape[:2]), np.float32)
+        near[list(told)] = picture.transpose(2, 0, 1)[: len(told)] / 255.0
+        return near
+
+    return shares
 
 
 @pytest.mark.parametrize(
@@ -110,12 +122,7 @@ def test_a_body_far_from_level_and_near_its_image_is_a_pair_in_a_stretched_copy(
     shows = filled([(edge - [0.0, 70.0], edge, BODY), (image, image + [0.0, 70.0], IMAGE)])
     rgb = (shows[[BODY, IMAGE, IMAGE]].transpose(1, 2, 0) * 255).astype(np.uint8)
 
-    def shares(_: str, picture: NDArray[np.uint8]) -> NDArray[np.float32]:
-        near = np.zeros((6, *picture.shape[:2]), np.float32)
-        near[[BODY, IMAGE]] = picture.transpose(2, 0, 1)[:2] / 255.0
-        return near
-
-    monkeypatch.setattr(azimuth_near, "shares_of", shares)
+    monkeypatch.setattr(azimuth_near, "shares_of", colours_as(BODY, IMAGE))
     borders = azimuth_look.look_nearer(rgb, 1.0, edge, image)
     moved = azimuth_look.beneath(borders.edges[0].ends, borders.images[0].ends)
     assert moved is not None
@@ -136,12 +143,7 @@ def test_what_is_seen_nearer_lies_where_it_does_in_the_photo(
     told = [BODY, IMAGE, UNDER]
     rgb = (kinds()[told].transpose(1, 2, 0) * 255).astype(np.uint8)
 
-    def shares(_: str, picture: NDArray[np.uint8]) -> NDArray[np.float32]:
-        near = np.zeros((6, *picture.shape[:2]), np.float32)
-        near[told] = picture.transpose(2, 0, 1) / 255.0
-        return near
-
-    monkeypatch.setattr(azimuth_near, "shares_of", shares)
+    monkeypatch.setattr(azimuth_near, "shares_of", colours_as(*told))
     for scale in (1.0, 0.5):
         ends = [(line + 0.5) / scale - 0.5 for line in (EDGE, CREASE)]
         borders = azimuth_look.look_nearer(rgb, scale, *ends)
@@ -187,12 +189,7 @@ def test_a_part_of_an_edge_is_moved_out_to_the_corners() -> None:
 def test_a_guarded_body_is_looked_at_as_a_whole_too(monkeypatch: pytest.MonkeyPatch) -> None:
     """And a plain one once: what is seen is cut of the picture, in three colours."""
 
-    def shares(_: str, picture: NDArray[np.uint8]) -> NDArray[np.float32]:
-        near = np.zeros((6, *picture.shape[:2]), np.float32)
-        near[[BODY, IMAGE]] = picture.transpose(2, 0, 1)[:2] / 255.0
-        return near
-
-    monkeypatch.setattr(azimuth_near, "shares_of", shares)
+    monkeypatch.setattr(azimuth_near, "shares_of", colours_as(BODY, IMAGE))
     for shows, looks in ((kinds(), 1), (guarded(), 2)):
         rgb = (shows[[BODY, IMAGE, IMAGE]].transpose(1, 2, 0) * 255).astype(np.uint8)
         found = azimuth_look.find_borders(rgb, 1.0, shows, 1.0)

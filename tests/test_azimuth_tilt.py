@@ -56,6 +56,7 @@ def test_the_word_on_a_sample_is_its_truth_and_turns_with_a_mirrored_picture(nam
     for picture in (rgb, np.ascontiguousarray(rgb[:, ::-1])):
         witness = Witness(picture, scale)
         looks = find_borders(picture, scale, witness.share, witness.own)
+        assert looks
         told.append(tilt_in(picture, scale, looks[0].frame))
     # the camera stands up to six degrees aside, which adds up to 0.15 degrees
     for one, sign in zip(told, (1, -1), strict=True):

@@ -101,11 +101,10 @@ def find_borders(rgb: NDArray[np.uint8], scale: float, kinds: Grey, own: float) 
     found = [_look_again(rgb, scale, first, shown)]
     moved = beneath(whole, image)
     if min(_long(edge), _long(shown)) < MUCH * _long(whole) and moved is not None:
-        first = look_nearer(rgb, scale, whole, moved)
-        if first.both:
-            shown = first.edges[0].ends
-            part = _long(shown) < MUCH * _long(whole)
-            found.append(_look_again(rgb, scale, first, _as_long(shown, whole) if part else shown))
+        wider = look_nearer(rgb, scale, whole, moved)
+        if wider.both:
+            shown = _as_long(wider.edges[0].ends, whole)
+            found.append(_look_again(rgb, scale, wider, shown))
     return found
 
 
@@ -121,10 +120,12 @@ def _long(ends: Array) -> float:
     return float(np.linalg.norm(ends[1] - ends[0]))
 
 
-def _as_long(part: Array, whole: Array) -> Array:
-    """Ends of a ``whole`` edge on the line of a part of it."""
-    along = (part[1] - part[0]) / _long(part)
-    return np.asarray(part[0] + np.outer((whole - part[0]) @ along, along))
+def _as_long(edge: Array, whole: Array) -> Array:
+    """Ends of an edge, those of the ``whole`` one on its line where it is only a part of that."""
+    if _long(edge) >= MUCH * _long(whole):
+        return edge
+    along = (edge[1] - edge[0]) / _long(edge)
+    return np.asarray(edge[0] + np.outer((whole - edge[0]) @ along, along))
 
 
 def _alike(frame: Array, other: Array) -> bool:
@@ -193,9 +194,9 @@ def _to_corners(share: Grey, edge: Array) -> Array:
 
     A guard or a bar under the body parts its edge, and what is seen of it says little of its width.
     """
-    (left, y), (right, _) = edge
+    (left, y), (right, other) = edge
     columns = np.arange(share.shape[1])
-    slope = (edge[1] - edge[0])[1] / (right - left)
+    slope = (other - y) / (right - left)
     rows = np.rint(y + slope * (columns - left)).astype(int) - ABOVE_PX
     body = share[np.clip(rows, 0, len(share) - 1), columns] > 0.5
     closed = cv2.morphologyEx(

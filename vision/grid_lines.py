@@ -57,15 +57,13 @@ class Ridges:
 
 def dark_lines(grey: NDArray[np.float32]) -> Ridges:
     """Sub-pixel centres of dark lines."""
-    slopes = _slopes(_calm(grey))
-    return _ridges(slopes, [_bends(slope) for slope in slopes], grey.shape, 1)
+    (dark,) = _ridges_of(grey, 1)
+    return dark
 
 
 def dark_and_all_lines(grey: NDArray[np.float32]) -> tuple[Ridges, Ridges]:
     """The dark lines; and the bright ones too: ink is the brighter over a black reflection."""
-    slopes = _slopes(_calm(grey))
-    bends = [_bends(slope) for slope in slopes]
-    dark, bright = (_ridges(slopes, bends, grey.shape, sign) for sign in (1, -1))
+    dark, bright = _ridges_of(grey, 1, -1)
     names = ("xy", "angle", "weight", "scale")
     return dark, Ridges(*(np.concatenate([getattr(r, n) for r in (dark, bright)]) for n in names))
 
@@ -96,6 +94,13 @@ def _slopes(grey: NDArray[np.float32]) -> list[list[NDArray[np.float32]]]:
     size = (grey.shape[1] // 2, grey.shape[0] // 2)
     half = np.asarray(cv2.resize(grey, size, interpolation=cv2.INTER_AREA), np.float32)
     return every + [_derivatives(half, sigma / 2) for sigma in WIDE_SCALES]
+
+
+def _ridges_of(grey: NDArray[np.float32], *signs: int) -> list[Ridges]:
+    """Ridges of each sign; what they have in common is worked out once."""
+    slopes = _slopes(_calm(grey))
+    bends = [_bends(slope) for slope in slopes]
+    return [_ridges(slopes, bends, grey.shape, sign) for sign in signs]
 
 
 def _bends(derivatives: list[NDArray[np.float32]]) -> list[NDArray[np.float32]]:

@@ -27,7 +27,7 @@ Picture = NDArray[np.float32]
 def by_quarters(linear: Picture, clean: Callable[[Picture], Picture]) -> Picture:
     """A picture (H, W, 3) of which each quarter, every second pixel both ways, was cleaned."""
     out = np.empty_like(linear)
-    for i, j in product((0, 1), (0, 1)):
+    for i, j in product((0, 1), repeat=2):
         out[i::2, j::2] = clean(np.ascontiguousarray(linear[i::2, j::2], np.float32))
     return out
 
