@@ -11,12 +11,14 @@ import json
 import math
 from itertools import pairwise
 from pathlib import Path
+from types import SimpleNamespace
 
 import cv2
 import numpy as np
 import pytest
 from PIL import Image, ImageOps
 from scipy.ndimage import gaussian_filter
+from skimage.draw import polygon
 
 from tests.scenes import (
     assembly,
@@ -27,6 +29,7 @@ from tests.scenes import (
     physical,
     raster,
     recipe,
+    rod_masks,
     shapes,
     unusable,
     world,
@@ -478,7 +481,35 @@ def test_lessons_show_rakes_wider_than_any_stylus_stands() -> None:
     assert lessons.drawn("azimuth", 3) == recipe.draw("azimuth", 3, lessons.FAMILIES[3])
 
 
-def test_lessons_prefer_bodies_that_are_hard_to_read() -> None:
+def test_faces_are_drawn_where_they_are_and_the_nearer_one_last() -> None:
+    # skimage.draw.polygon is the reference for what a triangle covers
+    def project(points: np.ndarray) -> np.ndarray:
+        return points[:, :2] * 10 / points[:, 2:]
+
+    view = SimpleNamespace(
+        width=90, height=70, position=np.zeros(3), forward=np.array([0.0, 0.0, 1.0]),
+        project=project,
+    )  # fmt: skip
+    shown = []
+    for order in ((0, 1), (1, 0)):
+        canvas = rod_masks.Canvas(view, 1.0)
+        corners = (
+            np.array([(5.3, 4.2), (80.6, 12.7), (30.1, 61.8)]),
+            np.array([(2.4, 50.9), (85.2, 33.3), (40.7, 8.1)]),
+        )
+        for k in order:
+            depth = (40.0, 60.0)[k]
+            mesh = np.column_stack([corners[k] * depth / 10, np.full(3, depth)])
+            canvas.draw(mesh, np.array([[0, 1, 2]], np.int32), k + 1)
+        shown.append(canvas.shows)
+    expected = np.full((70, 90), rod_masks.UNDRAWN, np.uint8)
+    for k in (1, 0):
+        expected[polygon(corners[k][:, 1], corners[k][:, 0])] = k + 1
+    assert (shown[0] == shown[1]).all()
+    assert (shown[0] != expected).sum() <= 3  # pixels on an edge
+
+
+def test_lessons_prefer_scenes_that_are_hard_to_read() -> None:
     share = lessons.LESSONS["azimuth"].share
     for kind, surface, expected in (
         ("guard", "mirror", 1.0),
@@ -486,6 +517,14 @@ def test_lessons_prefer_bodies_that_are_hard_to_read() -> None:
         ("box", "mirror", lessons.EASY_BODIES),
     ):
         assert share({"surface": surface, "body": {"kind": kind}}) == expected
+    rods = lessons.LESSONS["cantilever"].share
+    for surface, material, expected in (
+        ("mirror", "metal", 0.6),
+        ("mirror", "black", 1.0),
+        ("back-silvered mirror", "metal", 1.0),
+        ("paper", "black", 0.3),
+    ):
+        assert rods({"surface": surface, "cantilever": {"material": material}}) == expected
     assert lessons.LESSONS["rake-wide"].share({"surface": "mirror"}) == 0.35
     assert lessons.LESSONS["rake-wide"].share({"surface": "record"}) == 1.0
 

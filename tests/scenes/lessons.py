@@ -22,6 +22,7 @@ import multiprocessing
 import time
 from collections.abc import Callable
 from dataclasses import dataclass, replace
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -60,11 +61,13 @@ FAMILIES = ("common", "odd", "common", "common")  # by turns
 # which surface is hardest to tell from its image.
 RAKE_SHARES = {"mirror": 0.35, "back-silvered mirror": 0.5}
 ROD_SHARES = {"paper": 0.3, "glossy card": 0.3}
+EASY_RODS = 0.6  # shares over a mirror's first surface, of rods that are neither black nor clear
+HARD_RODS = ("black", "translucent")
 EASY_BODIES = 0.5
 HARD_BODIES, HARD_SURFACE = ("guard", "rounded", "bevelled"), "black glass"
 # Wider than any stylus stands, so that a network has nothing to go by but what it sees.
 RAKES_DEG = (80.0, 104.0)
-PATHS = 32
+PATHS = 16  # with FINER 1.5: 36 a pixel of a picture
 MARGIN_PX = 12  # round what is rendered, for what a phone's processing draws from
 FINER = 1.5  # rendered pixels a pixel of the picture
 LEAST_LONG = 0.6  # widths: a shorter reflection has no direction; the rod's own is taken
@@ -109,6 +112,14 @@ def of_bodies(spec: Spec) -> float:
     """All scenes that are hard to read an azimuth from, some of the others."""
     hard = spec["surface"] == HARD_SURFACE or spec["body"]["kind"] in HARD_BODIES
     return 1.0 if hard else EASY_BODIES
+
+
+def of_rods(spec: Spec) -> float:
+    """All scenes whose reflection is hard to see, some of the others."""
+    if spec["surface"] in ROD_SHARES:
+        return ROD_SHARES[spec["surface"]]
+    hard = spec["surface"] == rod_masks.IN_GLASS or spec["cantilever"]["material"] in HARD_RODS
+    return 1.0 if hard else EASY_RODS
 
 
 def size_of(name: str, sizes: dict[str, Size]) -> Size:
@@ -300,8 +311,8 @@ LESSONS = {
     "cantilever": Lesson(
         ROD_SIZES,
         rod_frames,
-        through_lens(rod_masks.drawing, ROD_SIZES),
-        share=over(ROD_SHARES),
+        through_lens(partial(rod_masks.drawing, scale=1.0), ROD_SIZES),
+        share=of_rods,
         slopes=reflection_lean,
     ),
     "azimuth": Lesson(

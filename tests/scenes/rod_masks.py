@@ -47,7 +47,8 @@ SIZE = (WIDTH, HEIGHT)
 NEAR_SIZE = (204, 292)  # the nearer look and room round it to move in
 SCALE = 1.5  # of the drawing to the render
 SMALL = 4  # pixels: faces that reach over no more are drawn all at once
-MIRRORS = ("mirror", "black glass", "back-silvered mirror")
+IN_GLASS = "back-silvered mirror"
+MIRRORS = ("mirror", "black glass", IN_GLASS)
 LEAST_IMAGE = 6  # pixels of the shrunk photo that must show the rod's image
 NOTHING, UNDRAWN = 0, 255
 ROD_PARTS = ("cantilever", "sleeve", "band")
@@ -109,9 +110,12 @@ class Canvas:
             three = np.array([a, b, c])
             x0, y0 = np.maximum(np.ceil(three.min(0)), np.floor(self.low)).astype(int)
             x1, y1 = np.minimum(np.floor(three.max(0)), np.ceil(self.high) - 1).astype(int)
+            # all three are linear in x and y: a sum of a row's and a column's part
             x, y = np.arange(x0, x1 + 1), np.arange(y0, y1 + 1)[:, None]
-            u, v = _weights(a, b, c, area, x, y)
-            near = inverse[0] + u * (inverse[1] - inverse[0]) + v * (inverse[2] - inverse[0])
+            row, column = _weights(a, b, c, area, x, a[1]), _weights(a, b, c, area, a[0], y)
+            u, v = (along + down for along, down in zip(row, column, strict=True))
+            one, two = inverse[1:] - inverse[0]
+            near = (inverse[0] + row[0] * one + row[1] * two) + (column[0] * one + column[1] * two)
             part = self.nearness[y0 : y1 + 1, x0 : x1 + 1]
             hit = (u >= -1e-9) & (v >= -1e-9) & (u + v <= 1 + 1e-9) & (near > part)
             part[hit] = near[hit]
@@ -152,7 +156,7 @@ def class_of(name: str) -> int:
 
 def glass_mm(spec: dict[str, Any]) -> float:
     """Thickness of the glass over the mirror."""
-    return spec["ground"]["thickness_mm"] if spec["surface"] == "back-silvered mirror" else 0.0
+    return spec["ground"]["thickness_mm"] if spec["surface"] == IN_GLASS else 0.0
 
 
 def rod_axis(scene: assembly.Assembly) -> Array:
@@ -166,17 +170,22 @@ def reflected_axis(scene: assembly.Assembly, spec: dict[str, Any]) -> Array:
     return mirrored(rod_axis(scene), scene.view.position, glass_mm(spec))
 
 
-def drawing(scene: assembly.Assembly, spec: dict[str, Any], window: Window | None = None) -> Mask:
-    """Classes in the rendered frame (of use in a window of it), at `SCALE` times its size."""
+def drawing(
+    scene: assembly.Assembly,
+    spec: dict[str, Any],
+    window: Window | None = None,
+    scale: float = SCALE,
+) -> Mask:
+    """Classes in the rendered frame (of use in a window of it), at ``scale`` times its size."""
     view = scene.view
     assert view is not None
-    real, flat = Canvas(view, SCALE, window), Canvas(view, SCALE, window)
+    real, flat = Canvas(view, scale, window), Canvas(view, scale, window)
     standing = [(name, mesh) for name, mesh, _ in scene.parts if name not in LEFT_OUT]
     for name, mesh in standing:
         real.draw(mesh.vertices, mesh.faces, class_of(name))
     shows = np.zeros(real.shows.shape, np.uint8)
     if spec["surface"] in MIRRORS:
-        image, plate = Canvas(view, SCALE, window), Canvas(view, SCALE, window)
+        image, plate = Canvas(view, scale, window), Canvas(view, scale, window)
         for name, mesh in standing:
             if name not in ("foreground", "card"):
                 below = mirrored(mesh.vertices, view.position, glass_mm(spec))
