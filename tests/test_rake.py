@@ -6,6 +6,7 @@ SciPy's rotations, reflects points by hand and projects them with OpenCV's `proj
 
 from __future__ import annotations
 
+import json
 import math
 from dataclasses import replace
 from pathlib import Path
@@ -45,6 +46,7 @@ from vision.reading import Reading, Refusal
 from vision.side_rod import SideRod, find_side_rod
 from vision.surface_slope import Slope
 
+SAMPLES = Path(__file__).parents[1] / "sample_images"
 SIZE = (1600, 1200)
 FOCAL = 24000.0  # px: a field of 4 mm seen from 60 mm
 TOL_EXACT_DEG = 0.16  # 1.5 x the leak of side lean off side-on: 4 deg x 1.5 deg = 0.105 deg
@@ -237,17 +239,17 @@ def test_surface_height_is_corrected_and_named() -> None:
 
 @pytest.mark.parametrize(
     ("on_mirror", "u_deg", "answered"),
-    [(True, 0.7, True), (True, 1.0, False), (False, 0.7, True), (False, 1.0, False)],
+    [(True, 0.9, True), (True, 1.3, False), (False, 0.7, True), (False, 1.0, False)],
 )
 def test_a_mirror_that_tells_little_asks_for_a_better_photo(
     on_mirror: bool, u_deg: float, answered: bool
 ) -> None:
-    """A rake is known to 0.5 degrees at worst then, on a record, which tells less, to 0.9."""
+    """A rake is known to 0.55 degrees at worst then, on a record, which tells less, to 0.9."""
     lines = RakeLines(tuple(_lines(_pose(), on_mirror, u_deg)), True, on_mirror)
     outcome = solve_rake(lines, FocalPrior(FOCAL, 0.05), SIZE, Options())
     if answered:
         assert isinstance(outcome, Reading)
-        assert outcome.standard_uncertainty < (0.45 if on_mirror else 0.9)
+        assert outcome.standard_uncertainty < (0.55 if on_mirror else 0.9)
     else:
         assert isinstance(outcome, Refusal) and "uncertain by" in outcome.reason
 
@@ -378,6 +380,36 @@ def test_groove_direction_against_the_drawn_slope() -> None:
         2.0, abs=0.15
     )
     assert abs(groove.slope_deg) == pytest.approx(2.0, abs=3 * groove.u_deg)
+
+
+def _without_upper_limb(photo: Photo) -> Photo:
+    """The part of a photo that shows no more of the rod than its lower limb."""
+    rod = find_side_rod(photo.rgb)
+    assert rod is not None
+    top = round(rod.top.at(float(rod.free_end[0])) + 0.15 * rod.thickness)
+    wide = round((photo.height - top) * 4 / 3)
+    left = round(float(np.clip(rod.free_end[0] - wide / 2, 0, photo.width - wide)))
+    return replace(photo, rgb=np.ascontiguousarray(photo.rgb[top:, left : left + wide]))
+
+
+@pytest.mark.parametrize("surface", ["mirror", "record"])
+def test_a_rod_whose_upper_limb_is_above_the_picture(surface: str) -> None:
+    photo = _without_upper_limb(_picture(94.0, surface))
+    found = find_rod_over_surface(photo.rgb)
+    assert found is not None
+    assert found.rod.pivot_right and found.rod.top.at(found.rod.free_end[0]) < 0
+    reading = read_rake(photo, Options())
+    assert isinstance(reading, Reading)
+    assert reading.value == pytest.approx(94.0, abs=TOL_PICTURE_DEG)
+
+
+@pytest.mark.parametrize("number", [1, 4])
+def test_photos_so_near_that_they_show_one_limb_are_read(number: int) -> None:
+    name = f"rake-{number}.jpg"
+    truth = json.loads((SAMPLES / "truth.json").read_text(encoding="utf-8"))[name]["truth_deg"]
+    reading = read_rake(_without_upper_limb(load_photo(SAMPLES / name)), Options())
+    assert isinstance(reading, Reading)
+    assert abs(reading.value - truth) < reading.expanded_uncertainty
 
 
 def test_rough_marks_give_the_same_reading() -> None:

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import json
 import math
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -18,15 +19,17 @@ from numpy.typing import NDArray
 from tests.grid_views import grid_pose, seen_in_mirror
 from tests.limbs import cylinder_rings, cylinder_rod, turn_between
 from tests.scenes import hand_marks
-from vision.cantilever import IMAGE_MARKS, find_cantilever, read_cantilever
+from vision.cantilever import IMAGE_MARKS, _drawn_above, find_cantilever, read_cantilever
 from vision.cantilever_solve import CantileverLines
 from vision.grid import GridPose
 from vision.measure import Options
 from vision.network import mean_and_spread
 from vision.photo import load_photo
 from vision.reading import Reading, Refusal
+from vision.rod import Rod
 from vision.rod_drawn import Marked, as_drawn
 from vision.rod_kinds import RodOutline
+from vision.rod_rise import RISES_DEG as LOOKED_AT_DEG
 
 Array = NDArray[np.float64]
 SAMPLES = Path(__file__).parents[1] / "sample_images"
@@ -45,6 +48,13 @@ def mirrored_sides(pose: GridPose, rise_deg: float) -> Array:
     return np.array([[at[pick(at @ across)] for at in seen] for pick in (np.argmin, np.argmax)])
 
 
+def log_of(pose: GridPose, rod: Rod, sides: Array, sd: float) -> Array:
+    """What drawn sides tell of each rise."""
+    log = as_drawn(pose, rod, sides, sd, RISES, HEIGHTS)
+    assert log is not None
+    return log
+
+
 @pytest.mark.parametrize("thickness", [None, 0.4])
 @pytest.mark.parametrize("aside", [12.0, -8.0])
 @pytest.mark.parametrize("rise", [15.0, 20.0, 26.0])
@@ -55,18 +65,50 @@ def test_lines_along_the_reflection_tell_the_rise(
     rod = cylinder_rod(pose, rise)
     sides = mirrored_sides(pose, rise)
     for order in (sides, sides[::-1], sides[:, ::-1]):
-        told, u = mean_and_spread(as_drawn(pose, rod, order, 0.5, RISES, HEIGHTS), RISES_DEG)
+        told, u = mean_and_spread(log_of(pose, rod, order, 0.5), RISES_DEG)
         assert abs(told - rise) < 0.5
         assert u < 0.6
     rng = np.random.default_rng(round(rise + aside))
     off = []
     for _ in range(60):
         reach = rng.normal(0, 5.0, sides.shape)
-        log = as_drawn(pose, rod, sides + reach, 5.0, RISES, HEIGHTS)
-        told, u = mean_and_spread(log, RISES_DEG)
+        told, u = mean_and_spread(log_of(pose, rod, sides + reach, 5.0), RISES_DEG)
         off.append(abs(told - rise) / u)
     assert np.mean(np.array(off) < 2) > 0.85
     assert np.median(off) > 0.3
+
+
+def test_sides_that_are_no_reflection_of_the_rod_tell_nothing() -> None:
+    pose = grid_pose(42, 12.0, 0)
+    rod = cylinder_rod(pose, 20.0)
+    sides = mirrored_sides(pose, 20.0)
+    assert as_drawn(pose, rod, sides + [10.0, -10.0], 5.0, RISES, HEIGHTS) is not None
+    assert as_drawn(pose, rod, sides + [0.0, 600.0], 5.0, RISES, HEIGHTS) is None
+
+
+def test_a_drawn_reflection_tells_that_there_is_no_glass() -> None:
+    bare = grid_pose(42, 12.0, 0)
+    rod = cylinder_rod(bare, 20.0)
+    sides = bare.camera.distort(mirrored_sides(bare, 20.0))
+    marked = Marked(np.zeros((2, 2, 2)), sides, 12.0, 5.0)
+    deep = replace(bare, thickness=1.2)
+    for pose, expected in ((bare, None), (deep, None), (replace(bare, thickness=0.05), 0.05)):
+        found = _drawn_above(pose, rod, marked)
+        assert found is not None
+        assert found[0].thickness == expected
+        told, u = mean_and_spread(found[2], LOOKED_AT_DEG)
+        assert abs(told - 20.0) < 2 * u
+    assert _drawn_above(deep, rod, replace(marked, image=sides + [0.0, 600.0])) is None
+
+
+def test_a_reflection_drawn_elsewhere_is_refused() -> None:
+    name, marks = a_drawn_photo()
+    for side in ("left", "right"):
+        (x0, y0), (x1, y1) = marks[f"reflected {side} edge"]
+        marks[f"reflected {side} edge"] = ((x0, y0 + 500.0), (x1, y1 + 500.0))
+    outcome = read_cantilever(load_photo(SAMPLES / name), Options(marks=marks))
+    assert isinstance(outcome, Refusal)
+    assert "reflection" in outcome.reason
 
 
 def a_drawn_photo() -> tuple[str, dict[str, hand_marks.Line]]:

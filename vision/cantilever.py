@@ -65,6 +65,9 @@ FEW_COLUMNS, MOST_BESIDE, LEAST_PRINT = 2, 0.036, 30  # share of, and so many, p
 LEAST_SHARE_OF_CHOICE = 0.02
 MOST_BODY = 0.8  # of what is shown along such a rod; 0.2 to 0.6 along drawn ones
 LEAST_SEEN_SHARE = 0.035  # of its length, of a rod that no network knows; drawn ones 0.06 and more
+# Log-likelihood by which a bare mirror shows the rod better where ghosts of few lines are seen: in
+# known scenes 14 without glass, at most 1 in glass
+NO_GLASS = 5.0
 MOST_REMEMBERED = 24  # photos whose lines are kept for solving them jointly
 _FOUND: dict[tuple[str | None, str], CantileverLines] = {}
 
@@ -142,6 +145,7 @@ def find_cantilever(
     if isinstance(lines, Refusal):
         return lines
     flags = []
+    found = lines.pose
     if found.thickness is not None:
         flags.append("back_silvered")
     if pose is None and (photo.focal.source == "guess" or photo.focal.low_high is not None):
@@ -220,17 +224,48 @@ def lines_above(
     plain = shows_nothing(rgb, pose, chosen) if mirrored is None else not mirrored
     plain = plain and (marked is None or marked.image is None)
     lines = CantileverLines(pose, chosen, others=tuple(others), plain=plain)
-    reflection = None if plain else find_reflection(near_rgb, pose, chosen, factor)
+    drawn = None
+    if marked is not None and marked.image is not None:
+        drawn = _drawn_above(pose, chosen, marked)
+        if drawn is None:
+            return Refusal(
+                QUANTITY,
+                "What was drawn as the cantilever's reflection does not lie where it would be.",
+                "Draw both sides of the reflection again, or leave them out.",
+            )
+        lines = replace(lines, pose=drawn[0])
+    reflection = None if plain else find_reflection(near_rgb, lines.pose, chosen, factor)
     if reflection is None:
         return lines
+    if drawn is None and pose.thickness is not None and not pose.layers_told:
+        bare = replace(pose, thickness=None)
+        other = find_reflection(near_rgb, bare, chosen, factor)
+        if other is not None and other.evidence > reflection.evidence + NO_GLASS:
+            lines, reflection = replace(lines, pose=bare), other
+    if lines.pose is not pose:
+        ink = find_ink(smooth, lines.pose)
     steps = rise_likelihood(rgb, ink, chosen)
     told = reflection.log if steps is None else reflection.log + steps
     rises = reflection.counts * (told - told.max())
     sides = reflection.sides
-    if marked is not None and marked.image is not None:
-        sides = pose.camera.undistort(marked.image)
-        rises = rises + as_drawn(pose, chosen, sides, marked.end_sd, np.radians(RISES_DEG), HEIGHTS)
+    if drawn is not None:
+        _, sides, by_hand = drawn
+        rises = rises + by_hand
     return replace(lines, image=sides, rises=rises)
+
+
+def _drawn_above(pose: GridPose, rod: Rod, marked: Marked) -> tuple[GridPose, Array, Array] | None:
+    """The pose that a drawn reflection agrees with, its sides, and what they tell of each rise.
+
+    Ghosts may have been seen where there is no glass: then it lies where a bare mirror shows it.
+    """
+    assert marked.image is not None
+    for tried in (pose, replace(pose, thickness=None)):
+        sides = tried.camera.undistort(marked.image)
+        told = as_drawn(tried, rod, sides, marked.end_sd, np.radians(RISES_DEG), HEIGHTS)
+        if told is not None:
+            return tried, sides, told
+    return None
 
 
 def _askew(pose: GridPose, shown: Shown) -> bool:

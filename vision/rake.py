@@ -61,7 +61,7 @@ MOST_ABOVE, MOST_ABOVE_ALONE = 0.8, 0.3
 MATCHED_ALONE = 30.0
 MOST_SURFACE_U_DEG = 0.75  # of the surface alone: what is less sure is most often a card
 MOST_U_DEG = 0.9  # wider than that tells nothing to someone who wants the rake within a degree
-MOST_MIRROR_U_DEG = 0.45  # where a mirror tells twice as much, such a photo can be bettered
+MOST_MIRROR_U_DEG = 0.55  # where a mirror tells twice as much, such a photo can be bettered
 # Edges that hardly stand out, or of few pixels, err more than they show, clear and long ones less,
 # in known scenes: qualities at which a stylus 100 px wide errs as much, over a mirror, which shows
 # it twice, and without one

@@ -27,6 +27,9 @@ REACH_PX, LEAST_REACH_PX = 12.0, 6.0  # of a line: pixels of the photo, and of t
 END_SD_PX = 5.0  # of an end that lies anywhere within ten pixels of its place
 MOST_TURN_DEG = 4.0  # of an outline from lines drawn along it
 DRAWN_OVERLAP = 0.88  # of an outline as rough as lines drawn by hand
+# Log-likelihood of sides that are no reflection of the rod: four ends ten pixels off have -8, known
+# scenes at worst -3
+NOT_ITS = -15.0
 
 
 @dataclass(frozen=True)
@@ -77,7 +80,7 @@ class Marked:
 
 def as_drawn(
     pose: GridPose, rod: Rod, sides: Array, end_sd: float, rises: Array, heights: Array
-) -> Array:
+) -> Array | None:
     """Log-likelihood of each rise from both sides of the reflection as a person drew them.
 
     How far each drawn end lies off the side's line counts, not where along it; heights are summed
@@ -98,8 +101,8 @@ def as_drawn(
 
     Returns
     -------
-    ndarray, shape (R,)
-        0 at the likeliest.
+    ndarray, shape (R,), or None
+        0 at the likeliest; None where no rise and height bring a reflection near the sides.
     """
     points = axes_above(pose, rod, rises, heights)
     ends, half = image_points(points, pose), half_widths(pose, rod, points)
@@ -113,5 +116,7 @@ def as_drawn(
     first = off[..., 0, :].mean(axis=-1) < off[..., 1, :].mean(axis=-1)
     sign = np.where(first[..., None], (-1.0, 1.0), (1.0, -1.0))[..., None]
     each = -0.5 * (((off - sign * wide) / end_sd) ** 2).sum(axis=(-1, -2))
+    if each.max() < NOT_ITS:
+        return None
     out = np.logaddexp.reduce(each + height_log_prior(heights), axis=1)
     return np.asarray(out - out.max())

@@ -60,12 +60,14 @@ class Reflection:
 
     ``log`` is the log-likelihood of each of `RISES_DEG`; ``sides`` are the lower and upper ends
     (2, 2, 2) of both its sides, in undistorted pixels, None where none is seen; ``counts`` is what
-    all that speaks for a rise counts, of what it would by itself (in glass by `vision.rod_tilt`).
+    all that speaks for a rise counts, of what it would by itself (in glass by `vision.rod_tilt`);
+    ``evidence`` is the log-likelihood ratio of a usual reflection, wherever it lies, to none.
     """
 
     log: Array
     sides: Array | None
     counts: float = 1.0
+    evidence: float = 0.0
 
 
 def find_reflection(
@@ -107,14 +109,15 @@ def reflection_in(near: Near, pose: GridPose, rod: Rod) -> Reflection:
     nothing = NOTHING * np.exp(min(-top, 50.0))
     log = np.log(seen / seen.max() + ELSE + nothing / seen.max())
     log -= log.max()
+    usual = each - 0.5 * ((RISES_DEG[:, None] - RISE_DEG) / RISE_U_DEG) ** 2
+    evidence = float(np.logaddexp.reduce(usual, axis=None))
     if top < 0:
-        return Reflection(log, None)
-    rises = -0.5 * ((RISES_DEG - RISE_DEG) / RISE_U_DEG) ** 2
-    at = np.unravel_index(int(np.argmax(each + rises[:, None])), each.shape)
+        return Reflection(log, None, evidence=evidence)
+    at = np.unravel_index(int(np.argmax(usual)), each.shape)
     run = ends[at][1] - ends[at][0]
     normal = np.array([-run[1], run[0]]) / max(float(np.linalg.norm(run)), 1e-9)
     sides = [ends[at] + sign * half[at][:, None] * normal for sign in (-1.0, 1.0)]
-    return Reflection(log, np.array(sides))
+    return Reflection(log, np.array(sides), evidence=evidence)
 
 
 def _frame(pose: GridPose, rod: Rod) -> Array:

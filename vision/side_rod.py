@@ -32,6 +32,13 @@ OUTER_SUPPORT = 0.3  # of the limb found first
 MIRROR_SUPPORT = 0.25  # of the rod's own support
 USUAL_SLOPE_DEG = (20.0, 9.0)  # rise and roll of the picture together; only chooses between rods
 BORDER = 0.02  # of the picture's width: a rod that ends so near its border does not end there
+# A limb alone, the other being above the picture: how near the picture's upper border it comes
+# (px), its least run, of the picture's width, and the least share of it that edges support
+AT_TOP_PX, LONE_RUN, LONE_SUPPORT = 5.0, 0.25, 0.4
+# Then the rod is so many times as thick as the picture shows of it, and ends so many thicknesses
+# beyond where the stylus interrupts the limb
+LONE_THICKNESS, LONE_BEYOND = 1.2, 0.45
+LONE_WORTH = 0.6  # of what two such limbs would be
 
 
 @dataclass(frozen=True)
@@ -146,7 +153,40 @@ def find_side_rod(rgb: Picture, pivot: str = "auto") -> SideRod | None:
         candidate = replace(rod, pairs=pairs, mirror_score=score)
         if best is None or _rank(candidate) > _rank(best):
             best = candidate
+    lone = _lone_limb(lines, small.shape[1], pivot)
+    if lone is not None and (best is None or lone.score > _rank(best)):
+        best = lone
     return None if best is None else _enlarged(best, ratio)
+
+
+def _lone_limb(lines: list[RodLine], width: int, pivot: str) -> SideRod | None:
+    """A rod so near that only its lower limb is in the picture, which it leaves at the top."""
+    for line in sorted(lines, key=lambda v: -v.support):
+        right = line.sign > 0  # the free end, lower than the other
+        run = math.hypot(line.x1 - line.x0, line.y1 - line.y0)
+        if (
+            pivot == ("right" if right else "left")
+            or min(line.y0, line.y1) > AT_TOP_PX
+            or run < LONE_RUN * width
+            or line.support < LONE_SUPPORT * run
+        ):
+            continue
+        end = _free(line, right)
+        thickness = LONE_THICKNESS * float(end[1]) * math.cos(line.angle)
+        out = np.array([math.cos(line.angle), math.sin(line.angle)]) * (1 if right else -1)
+        end = end + LONE_BEYOND * thickness * out
+        up = thickness / math.cos(line.angle)
+        top = replace(line, y0=line.y0 - up, y1=line.y1 - up)
+        if BORDER * width < end[0] < (1 - BORDER) * width:
+            score = LONE_WORTH * line.support * _likely(line.angle)
+            return SideRod(top, line, end, thickness, not right, score)
+    return None
+
+
+def _likely(slope: float) -> float:
+    """How usual it is that a rod runs so, at most 1."""
+    usual, spread = USUAL_SLOPE_DEG
+    return math.exp(-0.5 * ((abs(math.degrees(slope)) - usual) / spread) ** 2)
 
 
 def _rank(rod: SideRod) -> float:
@@ -331,10 +371,8 @@ def _rod(top: RodLine, bottom: RodLine, thickness: float, lines: list[RodLine]) 
     along = np.array([bottom.x1 - bottom.x0, bottom.y1 - bottom.y0])
     along = along / np.linalg.norm(along)
     free_end = start + along * (reach - start @ towards) / (along @ towards)
-    usual, spread = USUAL_SLOPE_DEG
-    likely = math.exp(-0.5 * ((abs(math.degrees(rod.slope)) - usual) / spread) ** 2)
     score = math.sqrt(top.support * bottom.support) + 0.5 * inner - 0.3 * min(gap, 30.0)
-    score *= likely
+    score *= _likely(rod.slope)
     return replace(rod, free_end=free_end, score=score)
 
 
