@@ -31,11 +31,11 @@ from tests.limbs import (
 from tests.scenes import assembly, degrade, photosets
 from tests.scenes.rod_masks import reflected_axis
 from vision import rod_around
-from vision.cantilever import find_cantilever
+from vision.cantilever import find_cantilever, lines_above
 from vision.cantilever_solve import CantileverLines
 from vision.grid import GridPose
 from vision.measure import Options
-from vision.photo import load_photo
+from vision.photo import Photo, load_photo
 from vision.rod import Rod
 from vision.rod_around import ACROSS_PX, ALONG_PX, HEIGHT, WIDTH, frame, joined, second_outline
 from vision.rod_kinds import INK, ROD_IMAGE, RodOutline, look, rod_outline
@@ -225,3 +225,29 @@ def test_the_reflection_of_a_rendered_rod_lies_where_its_scene_puts_it(number: i
     assert {"reflected edge 1", "reflected edge 2", "reflected axis"} <= named
     shown = {s.name for s in replace(lines, image=None).segments()}
     assert not any("reflected" in name for name in shown)
+
+
+@pytest.mark.parametrize("number", [1, 4])
+def test_glass_that_is_none_is_told_by_where_the_reflection_lies(number: int) -> None:
+    photo, lines = _lines_of(number)
+    assert lines.pose.thickness is None
+    for told, expected in ((False, None), (True, 0.55)):
+        deep = replace(lines.pose, thickness=0.55, layers_told=told)
+        found = lines_above(photo.rgb, deep)
+        assert isinstance(found, CantileverLines)
+        assert found.pose.thickness == expected
+
+
+def test_glass_over_the_silver_stays_where_the_reflection_lies_as_deep() -> None:
+    photo, lines = _lines_of(3)
+    assert lines.pose.thickness is not None
+    found = lines_above(photo.rgb, replace(lines.pose, layers_told=False))
+    assert isinstance(found, CantileverLines)
+    assert found.pose.thickness == lines.pose.thickness
+
+
+def _lines_of(number: int) -> tuple[Photo, CantileverLines]:
+    photo = load_photo(SAMPLES / f"cantilever-{number}.jpg")
+    lines = find_cantilever(photo, Options())
+    assert isinstance(lines, CantileverLines)
+    return photo, lines
