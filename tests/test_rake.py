@@ -397,9 +397,11 @@ def test_a_rod_whose_upper_limb_is_above_the_picture(surface: str) -> None:
     photo = _without_upper_limb(_picture(94.0, surface))
     found = find_rod_over_surface(photo.rgb)
     assert found is not None
-    assert found.rod.pivot_right and found.rod.top.at(found.rod.free_end[0]) < 0
+    assert found.rod.pivot_right and found.rod.one_limb
+    assert found.rod.top.at(found.rod.free_end[0]) < 0
     reading = read_rake(photo, Options())
     assert isinstance(reading, Reading)
+    assert [s.name for s in reading.lines if "rod" in s.name] == ["rod bottom"]
     assert reading.value == pytest.approx(94.0, abs=TOL_PICTURE_DEG)
 
 

@@ -393,7 +393,9 @@ def _axis_line(name: str, outline: Outline, u_deg: float) -> Line:
 
 def _rod_lines(rod: SideRod) -> list[Line]:
     u = math.radians(ROD_FLOOR_DEG)
-    limbs = (("rod top", rod.top), ("rod bottom", rod.bottom))
+    limbs = [("rod bottom", rod.bottom)]
+    if not rod.one_limb:
+        limbs = [("rod top", rod.top), *limbs]
     return [Line(name, r.x0, r.y0, r.x1, r.y1, u) for name, r in limbs]
 
 

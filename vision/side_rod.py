@@ -93,6 +93,9 @@ class SideRod:
         Lines of the rod with their mirror images.
     mirror_score : float
         Pixels of the small copy that support the mirror image.
+    one_limb : bool
+        Whether the upper limb was not seen, being above the picture: ``top`` and ``thickness``
+        are then a guess.
     """
 
     top: RodLine
@@ -103,6 +106,7 @@ class SideRod:
     score: float
     pairs: tuple[Pair, ...] = ()
     mirror_score: float = 0.0
+    one_limb: bool = False
 
     @property
     def slope(self) -> float:
@@ -179,7 +183,7 @@ def _lone_limb(lines: list[RodLine], width: int, pivot: str) -> SideRod | None:
         top = replace(line, y0=line.y0 - up, y1=line.y1 - up)
         if BORDER * width < end[0] < (1 - BORDER) * width:
             score = LONE_WORTH * line.support * _likely(line.angle)
-            return SideRod(top, line, end, thickness, not right, score)
+            return SideRod(top, line, end, thickness, not right, score, one_limb=True)
     return None
 
 
