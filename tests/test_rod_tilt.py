@@ -65,7 +65,8 @@ def test_the_word_on_a_sample_is_true_within_what_it_allows(
     ends = scene.view.project(rod_masks.reflected_axis(scene, spec))
     low, high = degrade.photo_points(ends, size, plan)
     looks = _looks(number, monkeypatch)
-    assert len(looks) == 1
+    # where glass is not proven by its lines, a second look as over a bare mirror
+    assert len(looks) == (1 if truth["glass_mm"] is None else 2)
     copy, framed = looks[0]  # samples are 1600 px wide: the photo's pixels are the working ones
     right, down = framed[:, :2] @ (high - low)
     said, spread = run_of(copy)

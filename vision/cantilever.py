@@ -45,7 +45,7 @@ from vision.rod_drawn import END_SD_PX, LEAST_REACH_PX, REACH_PX, Marked, as_dra
 from vision.rod_find import find_rods
 from vision.rod_kinds import BODY, BODY_IMAGE, INK, SURE, RodOutline, Shown, look, rod_outline
 from vision.rod_near import nearer
-from vision.rod_reflection import HEIGHTS, find_reflection
+from vision.rod_reflection import HEIGHTS, Reflection, find_reflection
 from vision.rod_rise import RISES_DEG, rise_likelihood
 from vision.rod_sight import is_column, shows_nothing
 from vision.sheet import find_grid as find_sheet_grid
@@ -238,10 +238,9 @@ def lines_above(
     if reflection is None:
         return lines
     if drawn is None and pose.thickness is not None and not pose.layers_told:
-        bare = replace(pose, thickness=None)
-        other = find_reflection(near_rgb, bare, chosen, factor)
-        if other is not None and other.evidence > reflection.evidence + NO_GLASS:
-            lines, reflection = replace(lines, pose=bare), other
+        bare = _without_glass(near_rgb, pose, chosen, factor, reflection)
+        if bare is not None:
+            lines, reflection = replace(lines, pose=bare[0]), bare[1]
     if lines.pose is not pose:
         ink = find_ink(smooth, lines.pose)
     steps = rise_likelihood(rgb, ink, chosen)
@@ -252,6 +251,20 @@ def lines_above(
         _, sides, by_hand = drawn
         rises = rises + by_hand
     return replace(lines, image=sides, rises=rises)
+
+
+def _without_glass(
+    rgb: NDArray[np.uint8], pose: GridPose, rod: Rod, factor: float, seen: Reflection
+) -> tuple[GridPose, Reflection] | None:
+    """The pose without glass and the rod's reflection there, where it shows better than ``seen``.
+
+    All that comes in is as for `find_reflection`.
+    """
+    bare = replace(pose, thickness=None)
+    found = find_reflection(rgb, bare, rod, factor)
+    if found is None or found.evidence < seen.evidence + NO_GLASS:
+        return None
+    return bare, found
 
 
 def _drawn_above(pose: GridPose, rod: Rod, marked: Marked) -> tuple[GridPose, Array, Array] | None:
