@@ -273,7 +273,8 @@ def _drawn_above(pose: GridPose, rod: Rod, marked: Marked) -> tuple[GridPose, Ar
     Ghosts may have been seen where there is no glass: then it lies where a bare mirror shows it.
     """
     assert marked.image is not None
-    for tried in (pose, replace(pose, thickness=None)):
+    bare = [] if pose.thickness is None else [replace(pose, thickness=None)]
+    for tried in (pose, *bare):
         sides = tried.camera.undistort(marked.image)
         told = as_drawn(tried, rod, sides, marked.end_sd, np.radians(RISES_DEG), HEIGHTS)
         if told is not None:

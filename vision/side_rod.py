@@ -165,7 +165,7 @@ def find_side_rod(rgb: Picture, pivot: str = "auto") -> SideRod | None:
 
 def _lone_limb(lines: list[RodLine], width: int, pivot: str) -> SideRod | None:
     """A rod so near that only its lower limb is in the picture, which it leaves at the top."""
-    for line in sorted(lines, key=lambda v: -v.support):
+    for line in lines:  # the best supported first
         right = line.sign > 0  # the free end, lower than the other
         run = math.hypot(line.x1 - line.x0, line.y1 - line.y0)
         if (
@@ -176,10 +176,10 @@ def _lone_limb(lines: list[RodLine], width: int, pivot: str) -> SideRod | None:
         ):
             continue
         end = _free(line, right)
-        thickness = LONE_THICKNESS * float(end[1]) * math.cos(line.angle)
+        up = LONE_THICKNESS * float(end[1])
+        thickness = up * math.cos(line.angle)
         out = np.array([math.cos(line.angle), math.sin(line.angle)]) * (1 if right else -1)
         end = end + LONE_BEYOND * thickness * out
-        up = thickness / math.cos(line.angle)
         top = replace(line, y0=line.y0 - up, y1=line.y1 - up)
         if BORDER * width < end[0] < (1 - BORDER) * width:
             score = LONE_WORTH * line.support * _likely(line.angle)
@@ -198,7 +198,7 @@ def _rank(rod: SideRod) -> float:
 
 
 def _lines(small: Picture) -> list[RodLine]:
-    """Straight lines of rod-like slope in the small copy."""
+    """Straight lines of rod-like slope in the small copy, the best supported first."""
     x, y, angle, weight = _edge_pixels(small)
     lines: list[RodLine] = []
     for sign in (-1, 1):

@@ -116,7 +116,7 @@ def _image_depth(spec: dict[str, Any]) -> float:
 
     Seen at a grazing angle the front face itself reflects most.
     """
-    if spec["surface"] != "back-silvered mirror" or spec["camera"]["elevation_deg"] < 9:
+    if spec["surface"] != rod_masks.IN_GLASS or spec["camera"]["elevation_deg"] < 9:
         return 0.0
     incidence = np.radians(90 - spec["camera"]["elevation_deg"])
     inside = np.arcsin(np.sin(incidence) / GLASS_INDEX)

@@ -59,7 +59,7 @@ FAMILIES = ("common", "odd", "common", "common")  # by turns
 # Of how many of the scenes pictures are made. On cards the network has least to go by, and few of a
 # rake's scenes are there; over paper and card no reflection of a rod is seen; and which body over
 # which surface is hardest to tell from its image.
-RAKE_SHARES = {"mirror": 0.35, "back-silvered mirror": 0.5}
+RAKE_SHARES = {"mirror": 0.35, rod_masks.IN_GLASS: 0.5}
 ROD_SHARES = {"paper": 0.3, "glossy card": 0.3}
 EASY_RODS = 0.6  # shares over a mirror's first surface, of rods that are neither black nor clear
 HARD_RODS = ("black", "translucent")
