@@ -63,8 +63,9 @@ RAKE_SHARES = {"mirror": 0.35, rod_masks.IN_GLASS: 0.5}
 ROD_SHARES = {"paper": 0.3, "glossy card": 0.3}
 EASY_RODS = 0.6  # shares over a mirror's first surface, of rods that are neither black nor clear
 HARD_RODS = ("black", "translucent")
-EASY_BODIES = 0.5
-HARD_BODIES, HARD_SURFACE = ("guard", "rounded", "bevelled"), "black glass"
+EASY_BODIES = 0.4  # of those over a mirror's first surface
+HARD_BODIES = ("guard", "rounded", "bevelled", "open-front")
+HARD_SURFACES = ("black glass", rod_masks.IN_GLASS)
 # Wider than any stylus stands, so that a network has nothing to go by but what it sees.
 RAKES_DEG = (80.0, 104.0)
 PATHS = 16  # with FINER 1.5: 36 a pixel of a picture
@@ -110,7 +111,7 @@ def over(shares: dict[str, float]) -> Callable[[Spec], float]:
 
 def of_bodies(spec: Spec) -> float:
     """All scenes that are hard to read an azimuth from, some of the others."""
-    hard = spec["surface"] == HARD_SURFACE or spec["body"]["kind"] in HARD_BODIES
+    hard = spec["surface"] in HARD_SURFACES or spec["body"]["kind"] in HARD_BODIES
     return 1.0 if hard else EASY_BODIES
 
 
