@@ -18,7 +18,10 @@ from vision import azimuth, azimuth_shown
 from vision.azimuth_body import BODY, HOLDER, IMAGE, ROD, UNDER, show_kinds
 from vision.azimuth_choose import LEAST_SHARE, doubts
 from vision.azimuth_fit import Fitted
-from vision.azimuth_shown import Witness
+from vision.azimuth_look import Borders
+from vision.azimuth_near import frame
+from vision.azimuth_shown import Witness, rod_usual
+from vision.azimuth_tilt import Tilt
 
 Array = NDArray[np.float64]
 SHAPE = (336, 448)
@@ -72,6 +75,54 @@ def test_pairs_are_what_they_lie_on(
 ) -> None:
     shown = witness(in_photo(edge), in_photo(image))
     assert (shown.may_be, shown.border > 0.6) == (may_be, border)
+
+
+def hung(top: float, low: float) -> NDArray[np.float32]:
+    """The same with a rod ten pixels wide, from ``top`` to ``low`` below the body's lower edge."""
+    share = kinds()
+    middle = EDGE.mean(axis=0)
+    rows, columns = draw.polygon(
+        middle[1] + np.array([top, top, low, low]), middle[0] + np.array([-5, 5, 5, -5])
+    )
+    share[:, rows, columns] = np.eye(6)[ROD][:, None]
+    return share
+
+
+@pytest.mark.parametrize(
+    ("top", "low", "at"),
+    [(0, 60, 0.5), (-20, 50, 0.25), (20, 60, 2 / 3), (-80, -20, -5 / 6), (100, 120, 11 / 6)],
+)
+def test_a_cantilever_hangs_between_an_edge_and_its_image(
+    monkeypatch: pytest.MonkeyPatch, top: float, low: float, at: float
+) -> None:
+    """The middle of a rectangle is half way; edge and crease are 60 px apart."""
+    monkeypatch.setattr(azimuth_shown, "show_kinds", lambda _: (hung(top, low), 0.5))
+    shown = Witness(np.zeros((672, 896, 3), np.uint8), 0.5)(in_photo(EDGE), in_photo(CREASE))
+    assert shown.rod == pytest.approx(at, abs=0.02)
+    assert shown.holds_rod == (0 < at < 1)
+
+
+def test_a_nearer_look_framed_by_other_edges_is_not_heeded(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """Two borders under the cantilever's image frame a look as well as body and image do."""
+    monkeypatch.setattr(azimuth_shown, "show_kinds", lambda _: (hung(0, 60), 0.5))
+    witness = Witness(np.zeros((672, 896, 3), np.uint8), 0.5)
+    looks = [
+        Borders([], [], [], frame(in_photo(edge), in_photo(edge + [0.0, 50.0])))
+        for edge in (EDGE, CREASE + [0.0, 20.0])
+    ]
+    monkeypatch.setattr(azimuth, "tilt_in", lambda rgb, scale, frame: Tilt(0.0, 0.1))
+    right, wrong = (
+        azimuth._surest(np.zeros((4, 4, 3), np.uint8), 1.0, [k], witness) for k in looks
+    )
+    assert right == (looks[0], Tilt(0.0, 0.1))
+    assert wrong == (None, None)
+
+
+def test_where_no_cantilever_is_seen_any_pair_may_hold_it(witness: Witness) -> None:
+    shown = witness(in_photo(EDGE), in_photo(CREASE))
+    assert shown.rod is None and shown.holds_rod and rod_usual(shown.rod) == 1
 
 
 @pytest.mark.parametrize("size", [(1200, 1600), (1600, 1200), (900, 1600), (336, 448)])

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from scipy.stats import norm
 from skimage import draw
 
-from vision import azimuth, azimuth_look, azimuth_near
+from vision import azimuth, azimuth_look, azimuth_near, azimuth_shown
 from vision.azimuth_body import BODY, HOLDER, IMAGE, ROD, UNDER
 from vision.azimuth_borders import Run, lower_border, straight_runs, upper_border
 from vision.azimuth_look import Borders, Line
@@ -207,12 +207,15 @@ def test_a_guarded_body_is_looked_at_as_a_whole_too(monkeypatch: pytest.MonkeyPa
 def test_of_two_looks_the_one_surer_of_the_angle_is_heeded(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
-    looks = [Borders([], [], [], np.full((2, 3), k)) for k in (0.3, 0.1, 0.2)]
+    matrices = [np.array([[k, 0.0, 0.0], [0.0, k, 0.0]]) for k in (0.3, 0.1, 0.2)]
+    looks = [Borders([], [], [], matrix) for matrix in matrices]
     monkeypatch.setattr(azimuth, "tilt_in", lambda rgb, scale, frame: Tilt(1.0, frame[0, 0]))
+    monkeypatch.setattr(azimuth_shown, "show_kinds", lambda _: (np.zeros((6, 3, 4)), 1.0))
     rgb = np.zeros((4, 4, 3), np.uint8)
-    assert azimuth._surest(rgb, 1.0, looks) == (looks[1], Tilt(1.0, 0.1))
-    assert azimuth._surest(rgb, 1.0, looks[:1]) == (looks[0], Tilt(1.0, 0.3))
-    assert azimuth._surest(rgb, 1.0, []) == (None, None)
+    witness = azimuth_shown.Witness(rgb, 1.0)  # which sees no cantilever
+    assert azimuth._surest(rgb, 1.0, looks, witness) == (looks[1], Tilt(1.0, 0.1))
+    assert azimuth._surest(rgb, 1.0, looks[:1], witness) == (looks[0], Tilt(1.0, 0.3))
+    assert azimuth._surest(rgb, 1.0, [], witness) == (None, None)
 
 
 def test_a_frame_far_off_is_taken_again_and_one_near_by_is_not() -> None:
@@ -298,3 +301,35 @@ def test_a_body_shown_in_stray_pieces_elsewhere_is_sought_at_its_largest() -> No
     assert plain is not None and start is not None
     for ends, expected in zip(start, plain, strict=True):
         assert ends == pytest.approx(expected)
+
+
+@pytest.mark.parametrize("rod", [True, False])
+def test_a_look_begins_where_the_cantilever_hangs_between(rod: bool) -> None:
+    """A longer border farther down, the mirror's own edge say, is no image of the lower edge."""
+    decoy = CREASE + [[-25.0, 78.0], [25.0, 85.0]]
+    hangs = EDGE.mean(axis=0) + [[-4.0, 10.0], [4.0, 10.0]]
+    shares = filled(
+        [
+            (EDGE - [0.0, 90.0], EDGE, BODY),
+            (BACK, CREASE, UNDER),
+            (CREASE, CREASE + [0.0, 60.0], IMAGE),
+            (decoy, decoy + [0.0, 45.0], IMAGE),
+            (hangs, hangs + [0.0, 40.0], ROD if rod else UNDER),
+        ]
+    )
+    start = azimuth_look._start(shares)
+    assert start is not None
+    gap = float((start[1] - start[0])[:, 1].mean())
+    expected = CREASE if rod else decoy
+    assert gap == pytest.approx(float((expected - EDGE)[:, 1].mean()), abs=6)
+
+
+def test_a_frame_tells_what_it_lays_level() -> None:
+    """`edges_of` undoes `frame`, for two edges of one length that meet their middle alike."""
+    half, along = 300.0, np.array([math.cos(0.1), math.sin(0.1)])
+    down = np.array([-along[1], along[0]])
+    ends = np.array([900.0, 700.0]) + np.array([-half, half])[:, None] * along
+    for gap in (200.0, 290.0):
+        edge, image = azimuth_near.edges_of(azimuth_near.frame(ends, ends + gap * down))
+        assert edge == pytest.approx(ends, abs=1e-6)
+        assert image == pytest.approx(ends + gap * down, abs=1e-6)

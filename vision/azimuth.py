@@ -21,7 +21,7 @@ from vision.azimuth_choose import LEAST_SHARE, QUANTITY, SHOW_BOTH, Choice, agre
 from vision.azimuth_find import ever_more, find_candidates, printed_lines
 from vision.azimuth_fit import Fitted, Fitter, apart, fit_picture, fit_scale, same_line
 from vision.azimuth_look import Borders, beneath, find_borders
-from vision.azimuth_near import frame
+from vision.azimuth_near import edges_of, frame
 from vision.azimuth_shown import Witness
 from vision.azimuth_solve import Depth, Lens, Solution, solve_lines
 from vision.azimuth_tilt import Tilt, tilt_in
@@ -169,7 +169,8 @@ def stages(photo: Photo) -> Iterator[Stage]:
     fitter = Fitter(rgb, scale, ink)
     witness = Witness(rgb, scale)
     least = LEAST_SHARE if witness.share[ROD].max() > LEAST_ROD else SHARE_ALONE
-    borders, tilt = _surest(rgb, scale, find_borders(rgb, scale, witness.share, witness.own))
+    looks = find_borders(rgb, scale, witness.share, witness.own)
+    borders, tilt = _surest(rgb, scale, looks, witness)
     near, depths = near_half(borders), depths_of(borders)
     known = fit_told(borders, witness, fitter)
     candidates = [f.candidate for f in known]
@@ -186,10 +187,15 @@ def stages(photo: Photo) -> Iterator[Stage]:
 
 
 def _surest(
-    rgb: NDArray[np.uint8], scale: float, looks: list[Borders]
+    rgb: NDArray[np.uint8], scale: float, looks: list[Borders], witness: Witness
 ) -> tuple[Borders | None, Tilt | None]:
-    """Of nearer looks the one that is surest of the angle as a whole, and what it tells."""
-    told = [(tilt_in(rgb, scale, look.frame), look) for look in looks]
+    """Of nearer looks the one that is surest of the angle as a whole, and what it tells.
+
+    A look framed by two edges between which no cantilever hangs, where one is seen, is as sure of
+    these as of a body's and its image's, and is not heeded.
+    """
+    framed = [look for look in looks if witness(*edges_of(look.frame)).holds_rod]
+    told = [(tilt_in(rgb, scale, look.frame), look) for look in framed]
     if not told:
         return None, None
     tilt, borders = min(told, key=lambda pair: pair[0].u)

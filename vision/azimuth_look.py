@@ -18,6 +18,7 @@ from vision import azimuth_near
 from vision.azimuth_body import BODY, HOLDER, IMAGE, ROD, UNDER
 from vision.azimuth_borders import Run, lower_border, straight_runs, upper_border
 from vision.azimuth_candidate import MAX_FLAT
+from vision.azimuth_shown import rod_between, rod_usual
 from vision.network import out_of
 
 Array = NDArray[np.float64]
@@ -176,6 +177,7 @@ def _start(kinds: Grey) -> tuple[Array, Array] | None:
     width = float(columns[-1] - columns[0])
     edges, images = _flat_borders(kinds, LEAST_EDGE * width)
     backs = _upper_runs(kinds, kinds[IMAGE] + kinds[UNDER], LEAST_EDGE * width)
+    rod = kinds[ROD] > 0.5
     best: tuple[float, Array, Array] | None = None
     for edge in edges:
         for runs, worth in ((images, 1.0), (backs, 0.5)):
@@ -184,6 +186,7 @@ def _start(kinds: Grey) -> tuple[Array, Array] | None:
                 if moved is None:
                     continue
                 value = edge.count + worth * image.count
+                value *= rod_usual(rod_between(rod, edge.ends, moved))
                 if best is None or value > best[0]:
                     best = value, edge.ends, moved
     return None if best is None else best[1:]

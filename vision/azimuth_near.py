@@ -9,7 +9,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from vision.network import part_of, rescaled, shares_of
+from vision.network import out_of, part_of, rescaled, shares_of
 
 Array = NDArray[np.float64]
 Grey = NDArray[np.float32]
@@ -44,6 +44,14 @@ def frame(edge: Array, image: Array) -> Array:
     turn = np.array([x * along, y * down])
     middle = (edge.mean(axis=0) + image.mean(axis=0)) / 2
     return np.column_stack([turn, np.array([WIDTH, HEIGHT]) / 2 - turn @ middle])
+
+
+def edges_of(frame: Array) -> tuple[Array, Array]:
+    """The edge and its image that a frame lays level, (left, right) ends in pixels of the photo."""
+    across = np.array([[-EDGE_PX, 0.0], [EDGE_PX, 0.0]]) / 2
+    middle = np.array([WIDTH, HEIGHT]) / 2
+    edge, image = (middle + across + [0.0, down] for down in (-GAP_PX / 2, GAP_PX / 2))
+    return out_of(frame, edge), out_of(frame, image)
 
 
 def look(rgb: NDArray[np.uint8], scale: float, edge: Array, image: Array) -> tuple[Grey, Array]:

@@ -41,7 +41,7 @@ def fit_told(borders: Borders | None, witness: Witness, fitter: Fitter) -> list[
         if fitted is None:
             continue
         shown = witness(*(np.array(fit.edge.ends) for fit in (fitted.edge, fitted.image)))
-        if shown.may_be:
+        if shown.may_be and shown.holds_rod:
             found.append(fitter.finish(replace(fitted, shown=shown)))
     return found
 
