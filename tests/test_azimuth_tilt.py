@@ -17,7 +17,7 @@ from scipy import stats
 from tests.scenes import assembly, body_masks, degrade, lessons, photosets, recipe
 from tests.scenes.unusable import featureless
 from vision import azimuth_near
-from vision.azimuth import WORD, _heeding
+from vision.azimuth import WORD, _doubted, _heeding
 from vision.azimuth_fit import fit_picture
 from vision.azimuth_look import find_borders
 from vision.azimuth_shown import Witness
@@ -112,3 +112,14 @@ def test_a_reading_says_how_much_of_it_the_networks_word_is() -> None:
     assert isinstance(outcome, Reading)
     part = {p.name: p for p in outcome.budget}[WORD]
     assert 0 < part.standard_uncertainty < 0.1
+
+
+def test_a_word_far_from_all_that_edges_tell_is_less_sure() -> None:
+    """Two quantities of these variances differ by as much as was seen, in square, on average."""
+    edges = np.array([1.4, 0.9])
+    assert _doubted(Tilt(1.5, 0.08), edges, 0.1) == Tilt(1.5, 0.08)
+    far = _doubted(Tilt(1.15, 0.08), edges, 0.1)
+    assert far.half == 1.15
+    rng = np.random.default_rng(3)
+    apart = rng.normal(0, far.u, 200_000) - rng.normal(0, 0.1, 200_000)
+    assert float((apart**2).mean()) == pytest.approx(0.25**2, rel=0.02)

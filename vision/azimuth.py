@@ -352,7 +352,9 @@ def solve_azimuth(
     if lines.tilt is not None:
         aside = MOST_SHIFT * (lines.image.y - lines.edge.y) / lens.f
         alpha += float(np.clip(shift, -aside, aside)) - shift
-        alpha = _heeding(lines.tilt, lines.belief, alpha, shift, parts)
+        told = [solution.alpha - shift, *(half for half, _ in lines.others)]
+        tilt = _doubted(lines.tilt, np.degrees(told), parts["edge fit"])
+        alpha = _heeding(tilt, lines.belief, alpha, shift, parts)
     total = math.hypot(*parts.values())
     if total > MOST_U_DEG:
         return Refusal(
@@ -388,6 +390,17 @@ def _focal(focal: FocalPrior, width_px: float) -> tuple[float, float]:
     if focal.low_high is None and focal.source != "guess":
         return focal.f_px, max(focal.relative_u, 0.005)
     return width_px * DISTANCE_MM / BODY_MM, math.hypot(U_DISTANCE, U_BODY)
+
+
+def _doubted(tilt: Tilt, told: NDArray[np.float64], u: float) -> Tilt:
+    """The look's word, less sure where it is far from all that edges tell (degrees, each to ``u``).
+
+    Its variance and that of the nearest of these are then together as large as the square of what
+    they differ by (method of moments): two borders of a thick printed line are no edge of a body.
+    """
+    off = float(np.abs(told - tilt.half).min())
+    between = max(0.0, off**2 - tilt.u**2 - u**2)
+    return replace(tilt, u=math.sqrt(tilt.u**2 + between))
 
 
 def _heeding(
