@@ -22,6 +22,7 @@ from vision.azimuth_look import Borders
 from vision.azimuth_near import frame
 from vision.azimuth_shown import Witness, rod_usual
 from vision.azimuth_tilt import Tilt
+from vision.reading import Refusal
 
 Array = NDArray[np.float64]
 SHAPE = (336, 448)
@@ -191,7 +192,7 @@ def test_without_a_cantilever_a_pair_must_be_surer(monkeypatch: pytest.MonkeyPat
 
     monkeypatch.setattr(azimuth, "fit_picture", lambda photo: (np.zeros((4, 4, 3)), 0.5))
     monkeypatch.setattr(azimuth, "doubts", doubted)
-    choice = SimpleNamespace(best=None, others=(), spread=0.0)
+    choice = SimpleNamespace(best=SimpleNamespace(shown=None), others=(), spread=0.0)
     monkeypatch.setattr(azimuth, "agree", lambda *args: choice)
     for name in ("printed_lines", "Fitter", "near_half", "lines_of"):
         stub = SimpleNamespace(segments=tuple) if name == "lines_of" else None
@@ -209,3 +210,18 @@ def test_without_a_cantilever_a_pair_must_be_surer(monkeypatch: pytest.MonkeyPat
     assert doubts(chosen(between, 2, None), 2.6, 1600) is None
     doubt = doubts(chosen(between, 2, None), 2.6, 1600, azimuth.SHARE_ALONE)
     assert doubt is not None and "disagree" in doubt.reason
+
+
+@pytest.mark.parametrize(("border", "refused"), [(0.0, True), (0.6, False)])
+def test_without_a_cantilever_the_body_must_end_at_its_edge(
+    monkeypatch: pytest.MonkeyPatch, border: float, refused: bool
+) -> None:
+    """A label's lower side on a face that fills the picture has body above and below it."""
+    shown = azimuth_shown.Shown(1.0, border, 1.0, 1.0, 0.0)
+    choice = SimpleNamespace(best=SimpleNamespace(shown=shown), others=(), spread=0.0)
+    monkeypatch.setattr(azimuth, "doubts", lambda *args: None)
+    monkeypatch.setattr(azimuth, "lines_of", lambda *args: SimpleNamespace(segments=tuple))
+    photo: Any = SimpleNamespace(width=1600, height=1200)
+    for least in (LEAST_SHARE, azimuth.SHARE_ALONE):
+        lines = azimuth._lines_of(choice, photo, (), None, least)  # type: ignore[arg-type]
+        assert isinstance(lines, Refusal) == (refused and least == azimuth.SHARE_ALONE)
