@@ -100,6 +100,7 @@ def test_a_cantilever_hangs_between_an_edge_and_its_image(
     monkeypatch.setattr(azimuth_shown, "show_kinds", lambda _: (hung(top, low), 0.5))
     shown = Witness(np.zeros((672, 896, 3), np.uint8), 0.5)(in_photo(EDGE), in_photo(CREASE))
     assert shown.rod == pytest.approx(at, abs=0.02)
+    assert Witness(np.zeros((4, 4, 3), np.uint8), 0.5).rod_seen
     assert shown.holds_rod == (0 < at < 1)
 
 
@@ -124,6 +125,7 @@ def test_a_nearer_look_framed_by_other_edges_is_not_heeded(
 def test_where_no_cantilever_is_seen_any_pair_may_hold_it(witness: Witness) -> None:
     shown = witness(in_photo(EDGE), in_photo(CREASE))
     assert shown.rod is None and shown.holds_rod and rod_usual(shown.rod) == 1
+    assert not witness.rod_seen
 
 
 @pytest.mark.parametrize("size", [(1200, 1600), (1600, 1200), (900, 1600), (336, 448)])
@@ -199,10 +201,8 @@ def test_without_a_cantilever_a_pair_must_be_surer(monkeypatch: pytest.MonkeyPat
         monkeypatch.setattr(azimuth, name, lambda *args, stub=stub: stub)
     for name in ("depths_of", "find_borders", "fit_told"):
         monkeypatch.setattr(azimuth, name, lambda *args: [])
-    for rod in (0.6, 0.7):
-        share = np.zeros((6, 4, 4))
-        share[ROD] = rod
-        witness = SimpleNamespace(share=share, own=0.25)
+    for seen in (False, True):
+        witness = SimpleNamespace(share=np.zeros((6, 4, 4)), own=0.25, rod_seen=seen)
         monkeypatch.setattr(azimuth, "Witness", lambda *args, witness=witness: witness)
         next(azimuth.stages(photo))  # type: ignore[arg-type]
     assert asked == [azimuth.SHARE_ALONE, LEAST_SHARE]

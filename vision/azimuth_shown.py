@@ -73,6 +73,11 @@ class Witness:
         self.shows = self.share > 0.5
         self.size = self.own * scale
 
+    @property
+    def rod_seen(self) -> bool:
+        """Whether a cantilever is shown anywhere."""
+        return int(self.shows[ROD].sum()) >= LEAST_ROD_PX
+
     def __call__(self, edge: Array, image: Array) -> Shown:
         """What a pair of edges lies on; both are their (left, right) ends, shape (2, 2)."""
         above, below = (self._beside(edge, off) for off in (-NEAR_PX, NEAR_PX))
