@@ -20,7 +20,7 @@ from vision.azimuth_choose import LEAST_SHARE, doubts
 from vision.azimuth_fit import Fitted
 from vision.azimuth_look import Borders
 from vision.azimuth_near import frame
-from vision.azimuth_shown import Witness, rod_usual
+from vision.azimuth_shown import Witness, rod_between, rod_usual
 from vision.azimuth_tilt import Tilt
 from vision.reading import Refusal
 
@@ -98,10 +98,10 @@ def test_a_cantilever_hangs_between_an_edge_and_its_image(
 ) -> None:
     """The middle of a rectangle is half way; edge and crease are 60 px apart."""
     monkeypatch.setattr(azimuth_shown, "show_kinds", lambda _: (hung(top, low), 0.5))
-    shown = Witness(np.zeros((672, 896, 3), np.uint8), 0.5)(in_photo(EDGE), in_photo(CREASE))
-    assert shown.rod == pytest.approx(at, abs=0.02)
-    assert Witness(np.zeros((4, 4, 3), np.uint8), 0.5).rod_seen
-    assert shown.holds_rod == (0 < at < 1)
+    witness = Witness(np.zeros((672, 896, 3), np.uint8), 0.5)
+    assert rod_between(witness.shows[ROD], EDGE, CREASE) == pytest.approx(at, abs=0.02)
+    assert witness.rod_seen
+    assert witness.holds_rod(in_photo(EDGE), in_photo(CREASE)) == (0 < at < 1)
 
 
 def test_a_nearer_look_framed_by_other_edges_is_not_heeded(
@@ -123,8 +123,9 @@ def test_a_nearer_look_framed_by_other_edges_is_not_heeded(
 
 
 def test_where_no_cantilever_is_seen_any_pair_may_hold_it(witness: Witness) -> None:
-    shown = witness(in_photo(EDGE), in_photo(CREASE))
-    assert shown.rod is None and shown.holds_rod and rod_usual(shown.rod) == 1
+    rod = rod_between(witness.shows[ROD], EDGE, CREASE)
+    assert rod is None and rod_usual(rod) == 1
+    assert witness.holds_rod(in_photo(EDGE), in_photo(CREASE))
     assert not witness.rod_seen
 
 

@@ -195,7 +195,7 @@ def _surest(
     A look framed by two edges between which no cantilever hangs, where one is seen, is as sure of
     these as of a body's and its image's, and is not heeded.
     """
-    framed = [look for look in looks if witness(*edges_of(look.frame)).holds_rod]
+    framed = [look for look in looks if witness.holds_rod(*edges_of(look.frame))]
     told = [(tilt_in(rgb, scale, look.frame), look) for look in framed]
     if not told:
         return None, None

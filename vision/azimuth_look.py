@@ -131,10 +131,9 @@ def _as_long(edge: Array, whole: Array) -> Array:
 
 def _alike(frame: Array, other: Array) -> bool:
     """Whether the edge and its image lie where they should in both of two frames."""
-    across, down = azimuth_near.EDGE_PX / 2, azimuth_near.GAP_PX / 2
-    middle = np.array([azimuth_near.WIDTH, azimuth_near.HEIGHT]) / 2
-    corners = middle + np.array([[x, y] for x in (-across, across) for y in (-down, down)])
-    moved = out_of(other, corners) @ frame[:, :2].T + frame[:, 2] - corners
+    at = np.concatenate(azimuth_near.edges_of(other))
+    apart = frame - other
+    moved = at @ apart[:, :2].T + apart[:, 2]
     return float(np.abs(moved).max()) < FRAME_PX
 
 

@@ -31,8 +31,7 @@ class Shown:
     ``body``: of the edge, with the body above it; ``border``: with neither the body nor its holder
     below it. ``image``: of the image, with the body's image below it; ``clear``: without the body
     or its holder above it; ``inside``: with the underside's image above and below, where a body
-    has no edges but printed lines and shadows run. ``rod``: how far from the edge (0) to its image
-    (1) the middle of what is shown as cantilever and stylus lies; None where too little is.
+    has no edges but printed lines and shadows run.
     """
 
     body: float
@@ -40,12 +39,6 @@ class Shown:
     image: float
     clear: float
     inside: float
-    rod: float | None = None
-
-    @property
-    def holds_rod(self) -> bool:
-        """Whether the cantilever, where it is seen, hangs between the two."""
-        return self.rod is None or -ROD_OUTSIDE < self.rod < 1 + ROD_OUTSIDE
 
     @property
     def may_be(self) -> bool:
@@ -88,8 +81,12 @@ class Witness:
             _mean(down[IMAGE] | down[UNDER], ~down[ROD]),
             1 - _mean(up[BODY] | up[HOLDER], ~up[ROD]),
             _mean(up[UNDER] & down[UNDER], ~(up[ROD] | down[ROD])),
-            rod_between(self.shows[ROD], self._in_copy(edge), self._in_copy(image)),
         )
+
+    def holds_rod(self, edge: Array, image: Array) -> bool:
+        """Whether the cantilever hangs between such a pair of edges, or is not seen there."""
+        rod = rod_between(self.shows[ROD], self._in_copy(edge), self._in_copy(image))
+        return rod is None or -ROD_OUTSIDE < rod < 1 + ROD_OUTSIDE
 
     def _in_copy(self, points: Array) -> Array:
         return np.asarray((points + 0.5) * self.size - 0.5)

@@ -40,8 +40,9 @@ def fit_told(borders: Borders | None, witness: Witness, fitter: Fitter) -> list[
         fitted = fitter.edges(candidate)
         if fitted is None:
             continue
-        shown = witness(*(np.array(fit.edge.ends) for fit in (fitted.edge, fitted.image)))
-        if shown.may_be and shown.holds_rod:
+        pair = [np.array(fit.edge.ends) for fit in (fitted.edge, fitted.image)]
+        shown = witness(*pair)
+        if shown.may_be and witness.holds_rod(*pair):
             found.append(fitter.finish(replace(fitted, shown=shown)))
     return found
 
