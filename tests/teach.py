@@ -32,7 +32,7 @@ from torch import Tensor, nn
 from tests.scenes import lessons
 from tests.scenes.outlines import NEAR_TIP, STEP, WIDE_END
 from tests.teach_start import go_on_from
-from vision import azimuth_near, outline, rod_around, rod_near
+from vision import azimuth_near, outline, print_seen, rod_around, rod_near
 
 Bytes = NDArray[np.uint8]
 
@@ -41,9 +41,10 @@ Bytes = NDArray[np.uint8]
 class Task:
     """What a network sees and says.
 
-    `size` is its picture (width, height), `anchor` the point of it (x, y) on which `crop_anchor`
-    of a crop comes to lie; `weight` has one value for each kind; of the `solid` kinds the overlap
-    counts too; `shift` (and down, where it is another, `drop`) is in pixels.
+    `size` is the picture (width, height) it is taught with, `anchor` the point of it (x, y) on
+    which `crop_anchor` of a crop comes to lie; `whole` is the picture it sees in the end, where that
+    is larger; `weight` has one value for each kind; of the `solid` kinds the overlap counts too;
+    `shift` (and down, where it is another, `drop`) is in pixels.
     """
 
     size: tuple[int, int]
@@ -58,6 +59,7 @@ class Task:
     drop: float | None = None
     stretch: float = 0.06
     flips: bool = False
+    whole: tuple[int, int] | None = None
 
 
 SHOWN = 256  # pictures shown to a network that goes on
@@ -73,6 +75,12 @@ TASKS = {
     "rods": Task(
         (448, 336), (224, 168), (224, 168), (0.4, 2.0, 2.0, 0.4, 0.5, 1.5), (1, 2, 5),
         scale=0.3, shift=40.0, flips=True,
+    ),
+    "print": Task(
+        (640, 480), (320, 240), (print_seen.WIDTH / 2, print_seen.HEIGHT / 2),
+        (0.4, 0.5, 0.5, 0.3, 0.3, 1.5, 1.5), (5, 6),
+        channels=(8, 20, 36, 56, 80, 104), scale=0.25, shift=140.0, drop=105.0, flips=True,
+        whole=(print_seen.WIDTH, print_seen.HEIGHT),
     ),
     "rods-near": Task(
         (rod_near.WIDTH, rod_near.HEIGHT), (64, 96), (102, 146),
@@ -316,7 +324,7 @@ def train(args: Any) -> None:
         for k, column in zip(task.solid, shares.T, strict=True):
             tenth = torch.quantile(column, 0.1)
             print(f"{folder}: kind {k}: overlap median {column.median():.3f}, tenth {tenth:.3f}")
-    write(final, task.size, args.out, "kinds")
+    write(final, task.whole or task.size, args.out, "kinds")
 
 
 def averaged(net: nn.Module) -> torch.optim.swa_utils.AveragedModel:

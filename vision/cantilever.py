@@ -25,7 +25,9 @@ from vision.cantilever_solve import (
     combine_cantilever,
     solve_cantilever,
 )
-from vision.grid import GridPose, find_grid
+from vision import print_seen
+from vision.grid import GridPose, find_grid, find_shown
+from vision.grid_fit import on_either_layer
 from vision.ink import Ink, find_ink, share_beside_lattice
 from vision.marks import missing_marks
 from vision.network import halved
@@ -126,6 +128,8 @@ def find_cantilever(
         focal = _scaled_focal(photo.focal, factor)
         centre = (photo.centre[0] * factor + shift, photo.centre[1] * factor + shift)
         found = find_grid(grey, focal, centre, shown=shown, askew=lambda p: _askew(p, shown))
+        if found is None or on_either_layer(found, found.columns, found.rows):
+            found = _grid_shown(rgb, focal, centre, shown) or found
         own = sheet_pose(photo) if found is None else None
         if own is not None:
             found = own.scaled(factor)
@@ -280,6 +284,18 @@ def _drawn_above(pose: GridPose, rod: Rod, marked: Marked) -> tuple[GridPose, Ar
         if told is not None:
             return tried, sides, told
     return None
+
+
+def _grid_shown(
+    rgb: NDArray[np.uint8], focal: FocalPrior, centre: tuple[float, float], shown: Shown
+) -> GridPose | None:
+    """The grid in what a network shows of print, its lines told from their ghosts."""
+    seen = print_seen.look(rgb)
+    k = seen.k
+    in_copy = ((centre[0] + 0.5) / k - 0.5, (centre[1] + 0.5) / k - 0.5)
+    pose = find_shown(seen, _scaled_focal(focal, 1 / k), in_copy)
+    pose = None if pose is None else pose.scaled(k)
+    return None if pose is None or _askew(pose, shown) else pose
 
 
 def _askew(pose: GridPose, shown: Shown) -> bool:

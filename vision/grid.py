@@ -73,6 +73,8 @@ from vision.grid_match import COLUMN, match
 from vision.grid_pose import GLASS_INDEX, GridPose
 from vision.grid_ticks import ticked
 from vision.photo import FocalPrior
+from vision.print_fit import best_fits
+from vision.print_seen import Print
 from vision.rod_kinds import INK, Shown
 
 Array = NDArray[np.float64]
@@ -90,6 +92,7 @@ GOOD_SCORE = 0.65
 LEAST_PRINT, SURE_PRINT = 0.3, 0.7  # of what looks printed, on the lattice
 MOST_DEPTH, GHOSTS_WORTH = 1.1, 0.06  # of glass, pitches; share of dark ridges that ghosts explain
 LEAST_SCORE = 0.25
+FAINT, SURE_SHOWN = 0.2, 0.4  # shares of print: below no print, from here a line's middle
 # a lattice in the network's shares: contrast they are drawn with, lines, share of the crests on it
 INK_DEPTH, LEAST_LINES, LEAST_CREST_SHARE = 0.8, 5, 0.45
 
@@ -182,6 +185,45 @@ def find_grid(
         if found is not None or len(ink.xy) >= LEAST_RIDGES:
             pose = held(_told_in_glass(sight))
     return None if pose is None else _finished(pose, points, sight).scaled(back)
+
+
+def find_shown(
+    seen: Print, focal: FocalPrior, centre: tuple[float, float] | None = None
+) -> GridPose | None:
+    """Find the printed grid in what `print_seen` shows, print told from its ghosts in glass.
+
+    Parameters
+    ----------
+    seen : Print
+    focal : FocalPrior
+        Like all here in pixels of the copy that was looked at.
+    centre : (float, float), optional
+        Principal point; the middle of the frame by default.
+
+    Returns
+    -------
+    GridPose or None
+        None where no lattice covers what is shown and shows what it should.
+    """
+    clear = np.where(seen.front > FAINT, seen.front, np.float32(0))
+    sight = _sight((1 - INK_DEPTH * clear).astype(np.float32), focal, centre)
+    factor = sight.factor
+    at = np.rint((sight.dark.xy - (factor - 1) / 2) / factor).astype(int)
+    points = sight.dark.picked(seen.front[at[:, 1], at[:, 0]] > SURE_SHOWN)
+    starts = _credible(_attempt(points, sight, seek_glass=False), sight.prior)
+    prior = (sight.prior[0] - math.log(factor), sight.prior[1])
+    fits = best_fits([pose.scaled(1 / factor) for _, pose in starts], seen, prior)
+    if not fits or not fits[0].holds:
+        return None
+    pose, few = fits[0].pose, 2 if sight.free_focal else 1
+    if min(len(pose.columns), len(pose.rows)) < few or not _credible([(1.0, pose)], prior):
+        return None
+    rivals = [(fit.worth, fit.pose) for fit in fits[1:]]
+    sure = with_rivals(pose, rivals, fits[0].worth)
+    return None if sure is None else replace(
+        with_null(sight.grey, sure.scaled(factor)).scaled(1 / factor),
+        ink_half_width=fits[0].ink.half,
+    )  # fmt: skip
 
 
 def _sight(

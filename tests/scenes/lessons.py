@@ -7,7 +7,7 @@ turned to it, and no finer than the network sees it, so that thousands are to be
 lies as the network's look would, with room round it to move in; a mask drawn from the meshes is
 written with each. They are what `tests.teach near`, `rods-around`, `rods-near` and `bodies-near`
 teach from. The wide ones ("rake-wide" and so on) show the whole photo, or as much of it as the
-first look does, for `outline`, `rods`, `bodies` and `tests.teach_slope`. To `slopes.json` beside
+first look does, for `outline`, `rods`, `print`, `bodies` and `tests.teach_slope`. To `slopes.json` beside
 them is written which way the surface runs in a wide rake's, and for `tests.teach_tilt` which way
 the lower edge and its image in an azimuth's, the reflection of a cantilever in one around it.
 """
@@ -43,7 +43,7 @@ from tests.scenes import (
     world,
 )
 from tests.scenes.rod_masks import Window
-from vision import azimuth_near, rod_near
+from vision import azimuth_near, print_seen, rod_near
 from vision.network import out_of, part_of
 from vision.rod_around import ACROSS_PX
 
@@ -61,6 +61,8 @@ FAMILIES = ("common", "odd", "common", "common")  # by turns
 # which surface is hardest to tell from its image.
 RAKE_SHARES = {"mirror": 0.35, rod_masks.IN_GLASS: 0.5}
 ROD_SHARES = {"paper": 0.3, "glossy card": 0.3}
+PRINT_SHARES = {"paper": 0.25, "glossy card": 0.25, "mirror": 0.6}
+WIDE_GRID_MM, NARROW_GRIDS = 10.0, 0.5  # the wider the fewer lines are seen; share of the others
 EASY_RODS = 0.6  # shares over a mirror's first surface, of rods that are neither black nor clear
 HARD_RODS = ("black", "translucent")
 EASY_BODIES = 0.4  # of those over a mirror's first surface
@@ -121,6 +123,12 @@ def of_rods(spec: Spec) -> float:
         return ROD_SHARES[spec["surface"]]
     hard = spec["surface"] == rod_masks.IN_GLASS or spec["cantilever"]["material"] in HARD_RODS
     return 1.0 if hard else EASY_RODS
+
+
+def of_prints(spec: Spec) -> float:
+    """All scenes whose print is hard to tell from its ghost or shows few lines, some others."""
+    wide = spec["ground"]["grid_pitch_mm"] == WIDE_GRID_MM
+    return PRINT_SHARES.get(spec["surface"], 1.0) * (1.0 if wide else NARROW_GRIDS)
 
 
 def size_of(name: str, sizes: dict[str, Size]) -> Size:
@@ -285,6 +293,7 @@ ROD_SIZES = {"around": AROUND_SIZE, "near": rod_masks.NEAR_SIZE}
 BODY_SIZES = {"": body_masks.NEAR_SIZE}
 RAKE_SIZES = {"": outlines.NEAR_SIZE}
 WIDE_RAKE_SIZES = {"wide": outlines.WIDE_SIZE, "far": outlines.WIDE_SIZE}
+WHOLE_PRINT = {"": (print_seen.WIDTH, print_seen.HEIGHT)}
 WHOLE_ROD, WHOLE_BODY = {"": rod_masks.SIZE}, {"": body_masks.SIZE}
 LESSONS = {
     "rake": Lesson(RAKE_SIZES, rake_frames, rake_drawing(RAKE_SIZES)),
@@ -301,6 +310,13 @@ LESSONS = {
         whole_frames(rod_masks.SIZE),
         through_lens(rod_masks.drawing, WHOLE_ROD),
         whole=True,
+    ),
+    "cantilever-print": Lesson(
+        WHOLE_PRINT,
+        whole_frames(WHOLE_PRINT[""]),
+        through_lens(partial(rod_masks.drawing, scale=1.0, ghosts=True), WHOLE_PRINT),
+        whole=True,
+        share=of_prints,
     ),
     "azimuth-wide": Lesson(
         WHOLE_BODY,

@@ -27,6 +27,7 @@ from tests.scenes import assembly, degrade, photosets
 from tests.scenes.outlines import save
 from vision import rod_near
 from vision.network import out_of, part_of
+from vision.print_seen import GHOST
 from vision.rod_kinds import (
     BODY,
     BODY_IMAGE,
@@ -175,8 +176,12 @@ def drawing(
     spec: dict[str, Any],
     window: Window | None = None,
     scale: float = SCALE,
+    ghosts: bool = False,
 ) -> Mask:
-    """Classes in the rendered frame (of use in a window of it), at ``scale`` times its size."""
+    """Classes in the rendered frame (of use in a window of it), at ``scale`` times its size.
+
+    ``ghosts``: print that shows again in silver is told too.
+    """
     view = scene.view
     assert view is not None
     real, flat = Canvas(view, scale, window), Canvas(view, scale, window)
@@ -195,6 +200,13 @@ def drawing(
                 plate.draw(mesh.vertices, mesh.faces, 0)
         shows[image.shows == ROD] = ROD_IMAGE
         shows[image.shows == BODY] = BODY_IMAGE
+        if ghosts and spec["surface"] == IN_GLASS:
+            again = Canvas(view, scale, window)
+            for name, mesh, _ in scene.parts:
+                if name == "ink":
+                    below = mirrored(mesh.vertices, view.position, glass_mm(spec))
+                    again.draw(below, mesh.faces, GHOST)
+            shows[again.shows == GHOST] = GHOST
         shows[plate.shows != 0] = NOTHING
     for name, mesh, _ in scene.parts:
         if name == "ink":

@@ -1,0 +1,322 @@
+"""What a photo shows of print and of its ghosts -> the pose of the grid that covers all of it.
+
+The grid as it is printed (`print_model`) is laid over what the network shows (`print_seen`). From
+rough poses (`grid`), pose, lens, glass, width of the ink and length of the ticks are fitted to all
+pixels at once, from coarse to fine. What is shown and not expected, and what is expected and not
+shown where nothing stands before it, both speak against a pose: the few lines of a wide grid are
+told from their ghosts, and ticks from rows, because the whole must fit.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from vision.grid_comb import TICK_HALF_MM, pixels_a_mm
+from vision.grid_fit import moved_by
+from vision.grid_match import counted
+from vision.grid_pose import GridPose, apart
+from vision.least_squares import least_squares
+from vision.print_model import Inked, landed, layers, moved_on_sheet
+from vision.print_seen import Print
+
+Array = NDArray[np.float64]
+
+WIDTHS = (0.006, 0.009, 0.012, 0.016, 0.02, 0.026)  # half a line's, pitches
+DEPTHS = np.arange(0.1, 1.0, 0.02)  # of glass, pitches
+LEAST_GHOST = 0.06  # of all that is shown, for glass
+ROUGH = (5, 3.0)  # every so many pixels, blur
+STAGES = ((3, 2.5, 15), (2, 1.2, 10))  # the same, and steps at most
+FINE = (2, 1.0)
+TRIED, WORTH_TRYING = 3, 0.6  # starts, and how good against the best
+ALIKE_DEG, ALIKE_FAR = 0.3, 0.02  # starts that come to the same
+# of a pixel's share; pixels that share one error; known scenes: with one line of a family only, what
+# the network adds to or takes from ticks counts alike at all of them, and most in glass
+NOISE, SHARED, SHARED_BY_ONE, SHARED_IN_GLASS = 0.25, 900.0, 1500.0, 6000.0
+K1_SD, INK_LOG_SD, END_PX = 0.06, 0.5, 0.4
+LEAST_INK, MOST_INK, MOST_K1, MOST_TURN = 0.003, 0.06, 0.3, 0.3
+GHOST, WIDTH, TICK = 8, 9, 10  # numbers of unknowns after those of `moved_by`
+SCALE = np.array([*[2e-3] * 6, 0.02, 0.01, 0.02, 0.1, 0.03])
+LEAST_SHOWN, LEAST_GIVEN, LEAST_GHOST_TOLD = 0.5, 0.7, 0.4
+LEAST_ON_LINE = 15  # pixels of a line that show it
+FLOOR_DEG = 0.02
+
+
+@dataclass(frozen=True)
+class Fit:
+    """A pose with its ink, and how well it fits: 1 at best.
+
+    ``shown``, ``given``: share of what is shown that is expected, and of what is expected that is
+    shown; ``ghost`` the lesser of both for ghosts, None without glass.
+    """
+
+    pose: GridPose
+    ink: Inked
+    shown: float
+    given: float
+    ghost: float | None
+
+    @property
+    def worth(self) -> float:
+        """How well all of it fits."""
+        return self.shown * self.given * (1.0 if self.ghost is None else math.sqrt(self.ghost))
+
+    @property
+    def holds(self) -> bool:
+        """Whether so much fits that it can be no chance."""
+        told = self.shown > LEAST_SHOWN and self.given > LEAST_GIVEN
+        return told and (self.ghost is None or self.ghost > LEAST_GHOST_TOLD)
+
+
+@dataclass(frozen=True)
+class Pixels:
+    """Some pixels of a copy (N): where, and what they show."""
+
+    at: Array
+    front: Array
+    ghost: Array
+    clear: Array
+    blur: float
+
+    @classmethod
+    def of(cls, seen: Print, step: int, blur: float) -> Pixels:
+        """Every so many pixels each way, of shares as blurred as what is expected."""
+        high, wide = seen.front.shape
+        x, y = np.meshgrid(np.arange(step // 2, wide, step), np.arange(step // 2, high, step))
+        shares = (seen.front, seen.ghost, seen.clear)
+        if blur > FINE[1]:
+            shares = tuple(cv2.GaussianBlur(v, (0, 0), 0.6 * blur) for v in shares)
+        front, ghost, clear = (v[y, x].ravel().astype(float) for v in shares)
+        return cls(np.stack([x.ravel(), y.ravel()], 1).astype(float), front, ghost, clear, blur)
+
+    def near(self, pose: GridPose, ink: Inked, reach: float) -> Pixels:
+        """Those in sight within a reach of what is expected."""
+        front, ghost = layers(pose, landed(pose, self.at), ink, reach)
+        use = (front if ghost is None else front + ghost) > 0
+        use &= self.clear > 0.05
+        return Pixels(self.at[use], self.front[use], self.ghost[use], self.clear[use], self.blur)
+
+
+def judged(pose: GridPose, ink: Inked, some: Pixels) -> Fit:
+    """How well a pose fits some pixels."""
+    front, ghost = layers(pose, landed(pose, some.at), ink, some.blur)
+    shown, given = _shares(some.front, front, some.clear)
+    least = None if ghost is None else min(_shares(some.ghost, ghost, some.clear))
+    return Fit(pose, ink, shown, given, least)
+
+
+def _shares(shown: Array, told: Array, clear: Array) -> tuple[float, float]:
+    both = shown * told
+    return (
+        float(both.sum() / max(shown.sum(), 1e-6)),
+        float((both * clear).sum() / max((told * clear).sum(), 1e-6)),
+    )
+
+
+def best_fits(starts: Sequence[GridPose], seen: Print, prior: tuple[float, float]) -> list[Fit]:
+    """What becomes of the best of some starts, best first; all in pixels of the copy.
+
+    Parameters
+    ----------
+    starts : sequence of GridPose
+    seen : Print
+    prior : (float, float)
+        Mean and standard deviation of the log of the focal length.
+    """
+    rough = Pixels.of(seen, *ROUGH)
+    glassy = rough.ghost.sum() > LEAST_GHOST * (rough.front.sum() + rough.ghost.sum())
+    ranked = sorted((_with_width(pose, rough) for pose in starts), key=lambda f: -f.worth)
+    tried: list[Fit] = []
+    out = []
+    for start in ranked:
+        if len(tried) == TRIED or start.worth < WORTH_TRYING * ranked[0].worth:
+            break
+        if any(_alike(start.pose, other.pose) for other in tried):
+            continue
+        tried.append(start)
+        fit = fitted(_in_glass(start, rough) if glassy else start, seen, prior)
+        if fit is not None:
+            out.append(fit)
+    return sorted(out, key=lambda f: -f.worth)
+
+
+def _alike(one: GridPose, other: GridPose) -> bool:
+    far = abs(one.origin[2] / other.origin[2] - 1)
+    turn = math.degrees(float(np.linalg.norm(apart(one, other))))
+    return one.pitch_mm == other.pitch_mm and turn < ALIKE_DEG and far < ALIKE_FAR
+
+
+def _with_width(pose: GridPose, some: Pixels) -> Fit:
+    """The pose without glass and with the likeliest width of its lines."""
+    bare = replace(pose, thickness=None)
+    seen = landed(bare, some.at)
+    fits = []
+    for half in WIDTHS:
+        front, _ = layers(bare, seen, Inked(half), some.blur)
+        fits.append(Fit(bare, Inked(half), *_shares(some.front, front, some.clear), None))
+    return max(fits, key=lambda f: f.worth)
+
+
+def _in_glass(fit: Fit, some: Pixels) -> Fit:
+    """With the depth of glass at which ghosts are expected where they are shown."""
+    seen = landed(fit.pose, some.at)
+    deep = []
+    for t in DEPTHS:
+        pose = replace(fit.pose, thickness=float(t))
+        _, ghost = layers(pose, seen, fit.ink, some.blur)
+        assert ghost is not None
+        deep.append(replace(fit, pose=pose, ghost=min(_shares(some.ghost, ghost, some.clear))))
+    return max(deep, key=lambda f: f.ghost or 0.0)
+
+
+def fitted(start: Fit, seen: Print, prior: tuple[float, float]) -> Fit | None:
+    """A start fitted to all pixels, from coarse to fine; None where the lens would be absurd.
+
+    All is as for `best_fits`.
+    """
+    pose, ink = start.pose, start.ink
+    unknown = [k for k in range(len(SCALE)) if k != GHOST or pose.thickness is not None]
+    if pose.pitch_mm is None:
+        unknown.remove(TICK)
+    normal = np.eye(len(unknown))
+    for step, blur, most in STAGES:
+        some = Pixels.of(seen, step, blur).near(pose, ink, 2 * blur + 4)
+        stage = _Stage(pose, ink, some, unknown, prior, step)
+        found = least_squares(
+            stage.missed, np.zeros(len(unknown)), SCALE[unknown], stage.slopes,
+            most=most, tolerance=1e-6,
+        )  # fmt: skip
+        if np.abs(found.x[:3]).max() > MOST_TURN:
+            return None
+        pose, ink = stage.placed(found.x)
+        if abs(pose.camera.k1) > MOST_K1 or not LEAST_INK < ink.half < MOST_INK:
+            return None
+        normal = found.slopes.T @ found.slopes
+    keep = [0, 1, 2, 6]
+    covariance = np.linalg.pinv(normal)[np.ix_(keep, keep)]
+    fit = judged(replace(pose, covariance=covariance), ink, Pixels.of(seen, *FINE))
+    return replace(fit, pose=_with_lines(fit, seen))
+
+
+@dataclass(frozen=True)
+class _Stage:
+    """What is missed of some pixels when a start's unknowns change."""
+
+    pose: GridPose
+    ink: Inked
+    some: Pixels
+    unknown: list[int]
+    prior: tuple[float, float]
+    step: int
+
+    def placed(self, p: Array) -> tuple[GridPose, Inked]:
+        """Pose and ink after a change of the unknowns."""
+        full = np.zeros(len(SCALE))
+        full[self.unknown] = p
+        half, tick = (v * math.exp(float(d)) for v, d in
+                      zip((self.ink.half, self.ink.tick), full[WIDTH:], strict=True))  # fmt: skip
+        return moved_by(self.pose, full[:WIDTH]), Inked(half, tick)
+
+    @property
+    def weight(self) -> Array:
+        """Of each pixel's miss."""
+        return self.some.clear * (self.step / (NOISE * math.sqrt(SHARED)))
+
+    def missed(self, p: Array) -> Array:
+        """Misses of all pixels, and of what is known beforehand of lens and ink."""
+        pose, ink = self.placed(p)
+        front, ghost = layers(pose, landed(pose, self.some.at), ink, self.some.blur)
+        out = [(front - self.some.front) * self.weight]
+        if ghost is not None:
+            out.append((ghost - self.some.ghost) * self.weight)
+        known = [
+            (math.log(pose.camera.f) - self.prior[0]) / self.prior[1],
+            pose.camera.k1 / K1_SD,
+            math.log(ink.half / self.ink.half) / INK_LOG_SD,
+        ]
+        if pose.pitch_mm is not None:
+            known.append(math.log(ink.tick) / self._tick_sd)
+        return np.concatenate([*out, known])
+
+    @property
+    def _tick_sd(self) -> float:
+        return END_PX / (TICK_HALF_MM * pixels_a_mm(self.pose))
+
+    def slopes(self, p: Array) -> Array:
+        """Derivatives of `missed`: of what a pixel shows by its place, times those of the place."""
+        pose, ink = self.placed(p)
+        at, blur = self.some.at, self.some.blur
+        base = landed(pose, at)
+        a_px = 0.25 / base.scale  # pitches that make a quarter of a pixel
+        here = layers(pose, base, ink, blur)
+        count = 1 if here[1] is None else 2
+        by_place = []
+        for k in (0, 1):
+            step = np.zeros_like(base.grid)
+            step[:, k] = a_px[:, k]
+            there = layers(pose, replace(base, grid=base.grid + step), ink, blur)
+            back = layers(pose, replace(base, grid=base.grid - step), ink, blur)
+            by_place.append(
+                [(there[n] - back[n]) / (2 * a_px[:, k]) for n in range(count)]  # type: ignore[operator]
+            )
+        columns = []
+        for n, number in enumerate(self.unknown):
+            if number < WIDTH:
+                small = np.zeros(len(p))
+                small[n] = 1e-2 * SCALE[number]
+                moved, _ = self.placed(p + small)
+                grid, slide = moved_on_sheet(moved, at)
+                shift = grid - base.grid
+                shifts = [shift]
+                if count == 2:
+                    thick, was = moved.thickness or 0.0, pose.thickness or 0.0
+                    shifts.append(shift + thick * slide - was * base.slide)
+                parts = [
+                    (by_place[0][m] * shifts[m][:, 0] + by_place[1][m] * shifts[m][:, 1])
+                    / small[n]
+                    for m in range(count)
+                ]
+            else:
+                small = np.zeros(len(p))
+                small[n] = 1e-2
+                _, wider = self.placed(p + small)
+                there = layers(pose, base, wider, blur)
+                parts = [(there[m] - here[m]) / small[n] for m in range(count)]  # type: ignore[operator]
+            known = np.zeros(4 if pose.pitch_mm is not None else 3)
+            if number == 6:
+                known[0] = 1 / self.prior[1]
+            elif number == 7:
+                known[1] = 1 / K1_SD
+            elif number == WIDTH:
+                known[2] = 1 / INK_LOG_SD
+            elif number == TICK:
+                known[3] = 1 / self._tick_sd
+            columns.append(np.concatenate([*(v * self.weight for v in parts), known]))
+        return np.stack(columns, axis=1)
+
+
+def _with_lines(fit: Fit, seen: Print) -> GridPose:
+    """The fit's pose with the lines that were seen, and what that makes of its uncertainty."""
+    some = Pixels.of(seen, *FINE)
+    on = landed(fit.pose, some.at)
+    off = np.abs(on.grid - np.round(on.grid))
+    shown = some.front > 0.5
+    lines = []
+    for k in (0, 1):
+        near = (off[:, k] < fit.ink.half) & (off[:, 1 - k] > 3 * fit.ink.half) & shown
+        lines.append(counted(np.round(on.grid[near, k]), LEAST_ON_LINE))
+    in_glass = fit.pose.thickness is not None
+    more = 1.0
+    if min(len(family) for family in lines) < 2:
+        more = (SHARED_IN_GLASS if in_glass else SHARED_BY_ONE) / SHARED
+    covariance = fit.pose.covariance * more
+    covariance[:3, :3] += np.eye(3) * math.radians(FLOOR_DEG) ** 2
+    return replace(
+        fit.pose, columns=lines[0], rows=lines[1], support=fit.shown, covariance=covariance,
+        layers_told=in_glass,
+    )  # fmt: skip
