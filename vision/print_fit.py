@@ -129,7 +129,8 @@ def best_fits(starts: Sequence[GridPose], seen: Print, prior: tuple[float, float
         Mean and standard deviation of the log of the focal length.
     """
     rough = Pixels.of(seen, *ROUGH)
-    glassy = rough.ghost.sum() > LEAST_GHOST * (rough.front.sum() + rough.ghost.sum())
+    front, ghost = (int((v > 0.5).sum()) for v in (seen.front, seen.ghost))
+    glassy = ghost > LEAST_GHOST * (front + ghost)
     ranked = sorted((_with_width(pose, rough) for pose in starts), key=lambda f: -f.worth)
     tried: list[Fit] = []
     out = []
