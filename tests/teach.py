@@ -42,8 +42,8 @@ class Task:
     """What a network sees and says.
 
     `size` is the picture (width, height) it is taught with, `anchor` the point of it (x, y) on
-    which `crop_anchor` of a crop comes to lie; `whole` is the picture it sees in the end, where that
-    is larger; `weight` has one value for each kind; of the `solid` kinds the overlap counts too;
+    which `crop_anchor` of a crop comes to lie; `whole` is what it sees in the end, where that is
+    larger; `weight` has one value for each kind; of the `solid` kinds the overlap counts too;
     `shift` (and down, where it is another, `drop`) is in pixels.
     """
 

@@ -160,9 +160,7 @@ def test_slopes_against_finite_differences(thickness: float | None) -> None:
     assert ours_long == pytest.approx(theirs_long, rel=0.15)
 
 
-@pytest.mark.parametrize(
-    ("thickness", "far"), [(None, 7.5), (0.27, 7.5), (None, 5.0), (0.4, 5.0)]
-)
+@pytest.mark.parametrize(("thickness", "far"), [(None, 7.5), (0.27, 7.5), (None, 5.0), (0.4, 5.0)])
 def test_a_rough_start_comes_to_the_pose_that_was_drawn(
     thickness: float | None, far: float
 ) -> None:
@@ -186,9 +184,7 @@ def test_fits_scatter_less_than_they_state() -> None:
     pose = _pose(thickness=0.3, far=9.0)
     turns, stated = [], []
     for seed in range(8):
-        fit = fitted(
-            Fit(pose, Inked(INK_HALF), 0, 0, None), _print(pose, 0.06, seed), PRIOR
-        )
+        fit = fitted(Fit(pose, Inked(INK_HALF), 0, 0, None), _print(pose, 0.06, seed), PRIOR)
         assert fit is not None
         turns.append(print_fit.apart(fit.pose, pose))
         stated.append(np.sqrt(np.diag(fit.pose.covariance)[:3]))

@@ -18,6 +18,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from vision import print_seen
 from vision.cantilever_solve import (
     QUANTITY,
     RETAKE,
@@ -25,9 +26,7 @@ from vision.cantilever_solve import (
     combine_cantilever,
     solve_cantilever,
 )
-from vision import print_seen
 from vision.grid import GridPose, find_grid, find_shown
-from vision.grid_fit import on_either_layer
 from vision.ink import Ink, find_ink, share_beside_lattice
 from vision.marks import missing_marks
 from vision.network import halved
@@ -127,9 +126,10 @@ def find_cantilever(
     if pose is None:
         focal = _scaled_focal(photo.focal, factor)
         centre = (photo.centre[0] * factor + shift, photo.centre[1] * factor + shift)
-        found = find_grid(grey, focal, centre, shown=shown, askew=lambda p: _askew(p, shown))
-        if found is None or on_either_layer(found, found.columns, found.rows):
-            found = _grid_shown(rgb, focal, centre, shown) or found
+        found = find_grid(
+            grey, focal, centre, shown=shown, askew=lambda p: _askew(p, shown),
+            closer=lambda: _grid_shown(rgb, focal, centre),
+        )  # fmt: skip
         own = sheet_pose(photo) if found is None else None
         if own is not None:
             found = own.scaled(factor)
@@ -287,15 +287,14 @@ def _drawn_above(pose: GridPose, rod: Rod, marked: Marked) -> tuple[GridPose, Ar
 
 
 def _grid_shown(
-    rgb: NDArray[np.uint8], focal: FocalPrior, centre: tuple[float, float], shown: Shown
+    rgb: NDArray[np.uint8], focal: FocalPrior, centre: tuple[float, float]
 ) -> GridPose | None:
     """The grid in what a network shows of print, its lines told from their ghosts."""
     seen = print_seen.look(rgb)
     k = seen.k
     in_copy = ((centre[0] + 0.5) / k - 0.5, (centre[1] + 0.5) / k - 0.5)
     pose = find_shown(seen, _scaled_focal(focal, 1 / k), in_copy)
-    pose = None if pose is None else pose.scaled(k)
-    return None if pose is None or _askew(pose, shown) else pose
+    return None if pose is None else pose.scaled(k)
 
 
 def _askew(pose: GridPose, shown: Shown) -> bool:

@@ -49,7 +49,7 @@ from vision.grid_comb import (
     with_end_bias,
     with_null,
 )
-from vision.grid_fit import MIN_TICKS, fit
+from vision.grid_fit import MIN_TICKS, fit, on_either_layer
 from vision.grid_glass import has_ghosts, line_swapped, swapped, with_ghost
 from vision.grid_guess import (
     PITCHES_MM,
@@ -65,15 +65,14 @@ from vision.grid_lines import (
     Ridges,
     along_drawn,
     dark_and_all_lines,
-    dark_lines,
     find_lines,
     straightest,
 )
 from vision.grid_match import COLUMN, match
-from vision.grid_pose import GLASS_INDEX, GridPose
+from vision.grid_pose import GLASS_INDEX, GridPose, apart
 from vision.grid_ticks import ticked
 from vision.photo import FocalPrior
-from vision.print_fit import best_fits
+from vision.print_fit import best_fits, likeliest
 from vision.print_seen import Print
 from vision.rod_kinds import INK, Shown
 
@@ -92,6 +91,7 @@ GOOD_SCORE = 0.65
 LEAST_PRINT, SURE_PRINT = 0.3, 0.7  # of what looks printed, on the lattice
 MOST_DEPTH, GHOSTS_WORTH = 1.1, 0.06  # of glass, pitches; share of dark ridges that ghosts explain
 LEAST_SCORE = 0.25
+MOST_APART = 11.3  # chi squared of three turns, one in a hundred
 FAINT, SURE_SHOWN = 0.2, 0.4  # shares of print: below no print, from here a line's middle
 # a lattice in the network's shares: contrast they are drawn with, lines, share of the crests on it
 INK_DEPTH, LEAST_LINES, LEAST_CREST_SHARE = 0.8, 5, 0.45
@@ -131,6 +131,7 @@ def find_grid(
     drawn: NDArray[np.float64] | None = None,
     shown: Shown | None = None,
     askew: Callable[[GridPose], bool] | None = None,
+    closer: Callable[[], GridPose | None] | None = None,
 ) -> GridPose | None:
     """Find the printed grid and the plane it lies in.
 
@@ -149,6 +150,9 @@ def find_grid(
         What ``grey`` shows: the lattice is sought in what looks printed first.
     askew : callable, optional
         Whether a pose contradicts what else is known; another is sought then.
+    closer : callable, optional
+        What a closer look at the print tells (`find_shown`), asked where what looks printed leaves
+        no lattice, or a doubt.
 
     Returns
     -------
@@ -164,8 +168,11 @@ def find_grid(
     in_print = _in_print(sight, shown) if drawn is None and shown is not None else None
     if in_print is not None and held(in_print[0]) is None:
         in_print = None
-    if in_print is not None and in_print[1] > SURE_PRINT:
+    if in_print is not None and in_print[1] > SURE_PRINT and not _on_either_layer(in_print[0]):
         return in_print[0].scaled(back)
+    told = None if closer is None else closer()
+    if told is not None:
+        return _surer(told.scaled(sight.factor), sight).scaled(back)
     if drawn is not None:
         points = along_drawn(sight.every, drawn * sight.factor + (sight.factor - 1) / 2)
         candidates = _through_lines(points, sight)
@@ -177,14 +184,24 @@ def find_grid(
     pose = held(found)
     if pose is None and in_print is not None:
         return in_print[0].scaled(back)
-    if pose is None and drawn is None and shown is not None:
-        found = _in_shares(sight, shown)
-        pose = held(found)
-    if pose is None and drawn is None and not sight.free_focal:
-        ink = sight.every if shown is None else _printed(sight, shown)
-        if found is not None or len(ink.xy) >= LEAST_RIDGES:
-            pose = held(_told_in_glass(sight))
     return None if pose is None else _finished(pose, points, sight).scaled(back)
+
+
+def _surer(told: GridPose, sight: Sight) -> GridPose:
+    """The pose fitted to the lines of the picture, where that agrees and says more."""
+    fine = _polished(told, sight.dark, sight)
+    if fine is None or (fine.thickness is None) != (told.thickness is None):
+        return told
+    away = apart(fine, told)
+    far = float(away @ np.linalg.solve(told.covariance[:3, :3], away))
+    doubt, less = (float(np.trace(pose.covariance[:3, :3])) for pose in (told, fine))
+    if far > MOST_APART or less > doubt:
+        return told
+    return _finished(fine, sight.dark, sight)
+
+
+def _on_either_layer(pose: GridPose) -> bool:
+    return on_either_layer(pose, pose.columns, pose.rows)
 
 
 def find_shown(
@@ -218,12 +235,8 @@ def find_shown(
     pose, few = fits[0].pose, 2 if sight.free_focal else 1
     if min(len(pose.columns), len(pose.rows)) < few or not _credible([(1.0, pose)], prior):
         return None
-    rivals = [(fit.worth, fit.pose) for fit in fits[1:]]
-    sure = with_rivals(pose, rivals, fits[0].worth)
-    return None if sure is None else replace(
-        with_null(sight.grey, sure.scaled(factor)).scaled(1 / factor),
-        ink_half_width=fits[0].ink.half,
-    )  # fmt: skip
+    pose = with_null(sight.grey, likeliest(fits).scaled(factor)).scaled(1 / factor)
+    return replace(pose, ink_half_width=fits[0].ink.half)
 
 
 def _sight(
@@ -289,51 +302,6 @@ def _in_print(sight: Sight, shown: Shown) -> tuple[GridPose, float] | None:
     support = pose.support
     glazed = _with_glass(pose, sight.dark, sight.prior)
     return None if glazed is None else (_finished(glazed, points, sight), support)
-
-
-def _in_shares(sight: Sight, shown: Shown) -> GridPose | None:
-    """The lattice through the crests of what looks printed, for where the picture has no ridges.
-
-    Ink too faint or too noisy for ridges is seen by the network all the same, but only to a pixel
-    of its copy: few lines would fit too much.
-    """
-    k = shown.k * sight.factor
-    place = np.array([[k, 0, (k - 1) / 2], [0, k, (k - 1) / 2]])
-    size = sight.grey.shape[::-1]
-    ink = cv2.warpAffine(shown.share[INK], place, size, flags=cv2.INTER_CUBIC)
-    points = dark_lines((1 - INK_DEPTH * np.clip(ink, 0, 1)).astype(np.float32))
-    at = (points.xy - (sight.factor - 1) / 2) / sight.factor
-    points = points.picked(shown.crest(INK, at))
-    candidates = _credible(_attempt(points, sight, seek_glass=False), sight.prior)
-    if not candidates:
-        return None
-    score, pose = candidates[0]
-    lines = (len(pose.columns), len(pose.rows))
-    if min(lines) < 2 or sum(lines) < LEAST_LINES or pose.support < LEAST_CREST_SHARE:
-        return None
-    sure = with_rivals(pose, candidates[1:], score)
-    return None if sure is None else _with_glass(sure, sight.dark, sight.prior)
-
-
-def _told_in_glass(sight: Sight) -> GridPose | None:
-    """The lattice in glass whose lines are told from their ghosts, where there is no other.
-
-    Fronts of some lines with ghosts of others, and ticks beside them, pass for a plain lattice so
-    well that none in glass was sought; and with two lines each way many depths of glass explain the
-    lines as well as the right one does, so that many are tried. Only one that is told will do.
-    """
-    dark = sight.dark
-    if len(dark.xy) < LEAST_RIDGES:
-        return None
-    k1 = straightest(dark.thinned(2000), sight.centre, sight.half_diagonal)
-    lines = find_lines(dark, sight.centre, sight.half_diagonal, k1)
-    glass = in_glass(lines, dark, sight.camera(sight.lens[0], k1), TOLD_STARTS)
-    if not glass:
-        return None
-    starts = [pose for _, pose in glass]
-    candidates = _refined([], sight.grey, dark, dark.thinned(THIN), sight.prior, starts)
-    pose = _chosen(_credible(candidates, sight.prior), dark, sight)
-    return pose if pose is not None and pose.layers_told else None
 
 
 def _with_glass(pose: GridPose, dark: Ridges, prior: tuple[float, float]) -> GridPose | None:

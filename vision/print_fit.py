@@ -35,8 +35,8 @@ STAGES = ((3, 2.5, 15), (2, 1.2, 10))  # the same, and steps at most
 FINE = (2, 1.0)
 TRIED, WORTH_TRYING = 3, 0.6  # starts, and how good against the best
 ALIKE_DEG, ALIKE_FAR = 0.3, 0.02  # starts that come to the same
-# of a pixel's share; pixels that share one error; known scenes: with one line of a family only, what
-# the network adds to or takes from ticks counts alike at all of them, and most in glass
+# of a pixel's share; pixels that share one error: known scenes. With one line of a family, what the
+# network adds to all ticks or takes from them tilts the sheet, in glass the most
 NOISE, SHARED, SHARED_BY_ONE, SHARED_IN_GLASS = 0.25, 900.0, 1500.0, 6000.0
 K1_SD, INK_LOG_SD, END_PX = 0.06, 0.5, 0.4
 LEAST_INK, MOST_INK, MOST_K1, MOST_TURN = 0.003, 0.06, 0.3, 0.3
@@ -52,7 +52,8 @@ class Fit:
     """A pose with its ink, and how well it fits: 1 at best.
 
     ``shown``, ``given``: share of what is shown that is expected, and of what is expected that is
-    shown; ``ghost`` the lesser of both for ghosts, None without glass.
+    shown; ``ghost`` the lesser of both for ghosts, None without glass. ``misfit`` is the sum of
+    squares that least squares made least, over all pixels.
     """
 
     pose: GridPose
@@ -60,6 +61,7 @@ class Fit:
     shown: float
     given: float
     ghost: float | None
+    misfit: float = math.inf
 
     @property
     def worth(self) -> float:
@@ -88,10 +90,10 @@ class Pixels:
         """Every so many pixels each way, of shares as blurred as what is expected."""
         high, wide = seen.front.shape
         x, y = np.meshgrid(np.arange(step // 2, wide, step), np.arange(step // 2, high, step))
-        shares = (seen.front, seen.ghost, seen.clear)
+        shares = [np.asarray(v, float) for v in (seen.front, seen.ghost, seen.clear)]
         if blur > FINE[1]:
-            shares = tuple(cv2.GaussianBlur(v, (0, 0), 0.6 * blur) for v in shares)
-        front, ghost, clear = (v[y, x].ravel().astype(float) for v in shares)
+            shares = [np.asarray(cv2.GaussianBlur(v, (0, 0), 0.6 * blur), float) for v in shares]
+        front, ghost, clear = (v[y, x].ravel() for v in shares)
         return cls(np.stack([x.ravel(), y.ravel()], 1).astype(float), front, ghost, clear, blur)
 
     def near(self, pose: GridPose, ink: Inked, reach: float) -> Pixels:
@@ -119,7 +121,7 @@ def _shares(shown: Array, told: Array, clear: Array) -> tuple[float, float]:
 
 
 def best_fits(starts: Sequence[GridPose], seen: Print, prior: tuple[float, float]) -> list[Fit]:
-    """What becomes of the best of some starts, best first; all in pixels of the copy.
+    """What becomes of the best of some starts, likeliest first; all in pixels of the copy.
 
     Parameters
     ----------
@@ -143,7 +145,21 @@ def best_fits(starts: Sequence[GridPose], seen: Print, prior: tuple[float, float
         fit = fitted(_in_glass(start, rough) if glassy else start, seen, prior)
         if fit is not None:
             out.append(fit)
-    return sorted(out, key=lambda f: -f.worth)
+    return sorted(out, key=lambda f: f.misfit)
+
+
+def likeliest(fits: Sequence[Fit]) -> GridPose:
+    """The first pose, its covariance that of all: others are as likely as they fit.
+
+    A mixture's second moment about the first (JCGM 101:2008, 5.11.4, for the use of samples).
+    """
+    shares = np.exp(-0.5 * (np.array([fit.misfit for fit in fits]) - fits[0].misfit))
+    covariance = np.zeros((4, 4))
+    pose = fits[0].pose
+    for share, fit in zip(shares / shares.sum(), fits, strict=True):
+        away = np.append(apart(fit.pose, pose), math.log(fit.pose.camera.f / pose.camera.f))
+        covariance += share * (fit.pose.covariance + np.outer(away, away))
+    return replace(pose, covariance=covariance)
 
 
 def _alike(one: GridPose, other: GridPose) -> bool:
@@ -199,9 +215,11 @@ def fitted(start: Fit, seen: Print, prior: tuple[float, float]) -> Fit | None:
             return None
         normal = found.slopes.T @ found.slopes
     keep = [0, 1, 2, 6]
-    covariance = np.linalg.pinv(normal)[np.ix_(keep, keep)]
-    fit = judged(replace(pose, covariance=covariance), ink, Pixels.of(seen, *FINE))
-    return replace(fit, pose=_with_lines(fit, seen))
+    covariance = np.asarray(np.linalg.pinv(normal)[np.ix_(keep, keep)], float)
+    some = Pixels.of(seen, *FINE)
+    fit = judged(replace(pose, covariance=covariance), ink, some)
+    missed = _Stage(pose, ink, some, unknown, prior, FINE[0]).missed(np.zeros(len(unknown)))
+    return replace(fit, pose=_with_lines(fit, seen), misfit=float(missed @ missed))
 
 
 @dataclass(frozen=True)
@@ -278,8 +296,7 @@ class _Stage:
                     thick, was = moved.thickness or 0.0, pose.thickness or 0.0
                     shifts.append(shift + thick * slide - was * base.slide)
                 parts = [
-                    (by_place[0][m] * shifts[m][:, 0] + by_place[1][m] * shifts[m][:, 1])
-                    / small[n]
+                    (by_place[0][m] * shifts[m][:, 0] + by_place[1][m] * shifts[m][:, 1]) / small[n]
                     for m in range(count)
                 ]
             else:

@@ -68,9 +68,7 @@ def _meet(pose: GridPose, at: Array) -> tuple[Array, Array, Array, Array]:
     return grid, slide_of(rays), bare, depth
 
 
-def layers(
-    pose: GridPose, seen: Landed, ink: Inked, blur: float
-) -> tuple[Array, Array | None]:
+def layers(pose: GridPose, seen: Landed, ink: Inked, blur: float) -> tuple[Array, Array | None]:
     """Share that print, and that its ghost, covers where lines of sight meet the sheet.
 
     Parameters
