@@ -83,7 +83,6 @@ COARSE_LONG_SIDE = 900
 LEAST_RIDGES = 300
 THIN, FEW = 1500, 500  # ridge points for the search, and for a first look
 FITTED, TICKED_FITTED = 6, 3  # starts that pass the first look
-TOLD_STARTS = 60  # in glass, where only a lattice told from its ghosts will do
 FOR_TICKS = 4000  # ridge points by which ticks are counted: each has few
 WEAK_TILT_DEG = 0.3
 KNOWN_LENS = 0.1  # standard deviation of the log of the focal length
@@ -93,8 +92,7 @@ MOST_DEPTH, GHOSTS_WORTH = 1.1, 0.06  # of glass, pitches; share of dark ridges 
 LEAST_SCORE = 0.25
 MOST_APART = 11.3  # chi squared of three turns, one in a hundred
 FAINT, SURE_SHOWN = 0.2, 0.4  # shares of print: below no print, from here a line's middle
-# a lattice in the network's shares: contrast they are drawn with, lines, share of the crests on it
-INK_DEPTH, LEAST_LINES, LEAST_CREST_SHARE = 0.8, 5, 0.45
+INK_DEPTH = 0.8  # that shares of print are drawn with
 
 
 @dataclass(frozen=True)
