@@ -186,16 +186,23 @@ def find_grid(
 
 
 def _surer(told: GridPose, sight: Sight) -> GridPose:
-    """The pose fitted to the lines of the picture, where that agrees and says more."""
+    """The pose, or where it is weak the one that the picture's lines make it if these say more."""
+    if tilt_u_deg(told) < WEAK_TILT_DEG:
+        return told
     fine = _polished(told, sight.dark, sight)
     if fine is None or (fine.thickness is None) != (told.thickness is None):
         return told
     away = apart(fine, told)
     far = float(away @ np.linalg.solve(told.covariance[:3, :3], away))
-    doubt, less = (float(np.trace(pose.covariance[:3, :3])) for pose in (told, fine))
-    if far > MOST_APART or less > doubt:
+    if far > MOST_APART or any(_doubt(fine, k) > _doubt(told, k) for k in (0, 2)):
         return told
     return _finished(fine, sight.dark, sight)
+
+
+def _doubt(pose: GridPose, axis: int) -> float:
+    """Variance of its turn about one of the grid's axes."""
+    about = pose.rotation[:, axis]
+    return float(about @ pose.covariance[:3, :3] @ about)
 
 
 def _on_either_layer(pose: GridPose) -> bool:

@@ -22,7 +22,7 @@ from vision.grid_fit import moved_by
 from vision.grid_match import counted
 from vision.grid_pose import GridPose, apart
 from vision.least_squares import least_squares
-from vision.print_model import Inked, landed, layers, moved_on_sheet
+from vision.print_model import Inked, ghosts, landed, layers, moved_on_sheet
 from vision.print_seen import Print
 
 Array = NDArray[np.float64]
@@ -31,7 +31,7 @@ WIDTHS = (0.006, 0.009, 0.012, 0.016, 0.02, 0.026)  # half a line's, pitches
 DEPTHS = np.arange(0.1, 1.0, 0.02)  # of glass, pitches
 LEAST_GHOST = 0.06  # of all that is shown, for glass
 ROUGH = (5, 3.0)  # every so many pixels, blur
-STAGES = ((3, 2.5, 15), (2, 1.2, 10))  # the same, and steps at most
+STAGES = ((4, 2.5, 15), (3, 1.2, 10))  # the same, and steps at most
 FINE = (2, 1.0)
 TRIED, WORTH_TRYING = 3, 0.6  # starts, and how good against the best
 ALIKE_DEG, ALIKE_FAR = 0.3, 0.02  # starts that come to the same
@@ -185,8 +185,7 @@ def _in_glass(fit: Fit, some: Pixels) -> Fit:
     deep = []
     for t in DEPTHS:
         pose = replace(fit.pose, thickness=float(t))
-        _, ghost = layers(pose, seen, fit.ink, some.blur)
-        assert ghost is not None
+        ghost = ghosts(pose, seen, fit.ink, some.blur)
         deep.append(replace(fit, pose=pose, ghost=min(_shares(some.ghost, ghost, some.clear))))
     return max(deep, key=lambda f: f.ghost or 0.0)
 

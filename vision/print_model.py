@@ -88,8 +88,13 @@ def layers(pose: GridPose, seen: Landed, ink: Inked, blur: float) -> tuple[Array
     front = _layer(seen.grid, seen.scale, pose.pitch_mm, ink, blur)
     if pose.thickness is None:
         return front, None
-    again = seen.grid + pose.thickness * seen.slide
-    return front, _layer(again, seen.scale, pose.pitch_mm, ink, blur) * (1 - front)
+    return front, ghosts(pose, seen, ink, blur) * (1 - front)
+
+
+def ghosts(pose: GridPose, seen: Landed, ink: Inked, blur: float) -> Array:
+    """Share that print would cover as the silver shows it, were there none in front of it."""
+    again = seen.grid + (pose.thickness or 0.0) * seen.slide
+    return _layer(again, seen.scale, pose.pitch_mm, ink, blur)
 
 
 def _layer(grid: Array, scale: Array, mm: float | None, ink: Inked, blur: float) -> Array:
