@@ -18,6 +18,7 @@ import numpy as np
 import pytest
 from PIL import Image, ImageOps
 from scipy.ndimage import gaussian_filter
+from scipy.optimize import brentq
 from skimage.draw import polygon
 
 from tests.scenes import (
@@ -35,6 +36,7 @@ from tests.scenes import (
     world,
 )
 from vision.edge_blocks import fit_blocks
+from vision.print_seen import GHOST
 
 TOL_DEG = 1e-6  # double precision through a few rotations
 MESH_TOL_DEG = 0.02  # 128-sided meshes of finite length
@@ -525,6 +527,14 @@ def test_lessons_prefer_scenes_that_are_hard_to_read() -> None:
         ("paper", "black", 0.3),
     ):
         assert rods({"surface": surface, "cantilever": {"material": material}}) == expected
+    prints = lessons.LESSONS["cantilever-print"].share
+    for surface, pitch, expected in (
+        ("back-silvered mirror", 10.0, 1.0),
+        ("back-silvered mirror", 5.0, 0.5),
+        ("mirror", 10.0, 0.6),
+        ("paper", 5.0, 0.125),
+    ):
+        assert prints({"surface": surface, "ground": {"grid_pitch_mm": pitch}}) == expected
     assert lessons.LESSONS["rake-wide"].share({"surface": "mirror"}) == 0.35
     assert lessons.LESSONS["rake-wide"].share({"surface": "record"}) == 1.0
 
@@ -535,3 +545,37 @@ def test_quarters_of_a_render_are_cleaned_by_themselves() -> None:
     flat = calm.by_quarters(picture, lambda part: np.full_like(part, part.mean()))
     assert len(np.unique(flat)) == 4
     assert flat[1, 2, 0] == picture[1::2, 0::2].mean()
+
+
+def test_ghosts_of_print_lie_where_snells_law_puts_them() -> None:
+    seed = next(
+        k for k in range(99)
+        if recipe.draw("cantilever", k, "common")["surface"] == rod_masks.IN_GLASS
+    )  # fmt: skip
+    spec = recipe.draw("cantilever", seed, "common")
+    scene = assembly.assemble(spec, photosets.WIDTH, photosets.HEIGHT)
+    view = scene.view
+    assert view is not None
+    shows = rod_masks.drawing(scene, spec, scale=1.0, ghosts=True)
+    assert not (rod_masks.drawing(scene, spec, scale=1.0) == GHOST).any()
+    turn = world.rotation_z(spec["sheet_yaw_deg"])
+    thick, (x, y) = spec["ground"]["thickness_mm"], spec["ground"]["null_offset_mm"]
+    seen = []
+    for k in np.linspace(-14, 14, 57):  # along the null's row, print seen from below in the silver
+        point = turn @ np.array([x, y + k, 0.0])
+        foot = point[:2] - view.position[:2]
+        far = float(np.hypot(*foot))
+
+        def miss(out: float, far: float = far) -> float:
+            angle = math.atan2(out, view.position[2])
+            return out + 2 * thick * math.tan(math.asin(math.sin(angle) / 1.52)) - far
+
+        share = brentq(miss, 0.0, far) / far
+        at = np.array([*(view.position[:2] + share * foot), 0.0])
+        u, v = np.rint(view.project(at)[0]).astype(int)
+        if 0 <= u < shows.shape[1] and 0 <= v < shows.shape[0]:
+            seen.append(shows[v, u])
+    assert len(seen) > 20
+    before = (rod_masks.INK, rod_masks.ROD, rod_masks.BODY)  # on the front, or above it
+    assert sum(kind == GHOST or kind in before for kind in seen) >= 0.9 * len(seen)
+    assert seen.count(GHOST) >= 0.7 * len(seen)
