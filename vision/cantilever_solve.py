@@ -49,7 +49,7 @@ STEP_DEG, RISE_RANGE_DEG = 0.05, 14.0  # of rises weighed, about the prior's
 RETAKE = (
     "Photograph from the front, 30-50° above and 3-10° aside, with the stylus tip in the middle of "
     "the picture, the cantilever sharp and several grid lines visible each way: a grid of 5 mm "
-    "shows them where one of 10 mm often does not."
+    "shows more of them than one of 10 mm."
 )
 
 

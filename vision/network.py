@@ -20,17 +20,19 @@ Picture = NDArray[np.uint8]
 
 
 @cache
-def _network(name: str, threads: int) -> onnxruntime.InferenceSession:
+def _network(name: str, threads: int, lean: bool) -> onnxruntime.InferenceSession:
     onnxruntime.disable_telemetry_events()  # of its builds for Windows
     options = onnxruntime.SessionOptions()
     options.intra_op_num_threads = threads
     options.enable_cpu_mem_arena = False  # it keeps 200 MB, and saves no time that can be measured
     options.add_session_config_entry("session.intra_op.allow_spinning", "0")  # others want to work
+    if lean:
+        options.graph_optimization_level = onnxruntime.GraphOptimizationLevel.ORT_ENABLE_EXTENDED
     path = Path(__file__).with_name(name)
     return onnxruntime.InferenceSession(path, options, providers=["CPUExecutionProvider"])
 
 
-def logits_of(name: str, picture: NDArray[np.uint8]) -> Grey:
+def logits_of(name: str, picture: NDArray[np.uint8], lean: bool = False) -> Grey:
     """What a network says of a picture, as logarithms of shares up to one sum.
 
     Parameters
@@ -39,12 +41,15 @@ def logits_of(name: str, picture: NDArray[np.uint8]) -> Grey:
         File beside this module, as ``"outline.onnx"``.
     picture : ndarray of uint8, shape (H, W, 3)
         RGB, of the size that the network takes.
+    lean : bool, optional
+        Without layouts of channels by sixteens: where few channels are many pixels these take twice
+        the memory, and no less time.
 
     Returns
     -------
     ndarray of float32, shape (kinds, H, W) or (kinds,)
     """
-    net = _network(name, cv2.getNumThreads())  # as many as OpenCV is told to use
+    net = _network(name, cv2.getNumThreads(), lean)  # as many as OpenCV is told to use
     seen = np.ascontiguousarray(picture.transpose(2, 0, 1)[None], np.float32) / np.float32(255)
     return np.asarray(net.run(None, {net.get_inputs()[0].name: seen})[0][0], np.float32)
 
@@ -75,12 +80,12 @@ def mean_and_spread(logs: Array, angles: Array) -> tuple[float, float]:
     return mean, float(np.sqrt(share @ (angles - mean) ** 2))
 
 
-def shares_of(name: str, picture: NDArray[np.uint8]) -> Grey:
+def shares_of(name: str, picture: NDArray[np.uint8], lean: bool = False) -> Grey:
     """Probability of each kind of thing at each pixel.
 
     Parameters
     ----------
-    name, picture
+    name, picture, lean
         As in `logits_of`.
 
     Returns
@@ -88,7 +93,7 @@ def shares_of(name: str, picture: NDArray[np.uint8]) -> Grey:
     ndarray of float32, shape (kinds, H, W)
         They add up to 1 at each pixel.
     """
-    logits = logits_of(name, picture)
+    logits = logits_of(name, picture, lean)
     share = np.exp(logits - logits.max(axis=0))
     return np.asarray(share / share.sum(axis=0), np.float32)
 

@@ -48,7 +48,7 @@ def look(rgb: NDArray[np.uint8]) -> Print:
     Print
     """
     copy, k = fitted_in(rgb, WIDTH, HEIGHT)
-    share = shares_of(FILE, copy)
+    share = shares_of(FILE, copy, lean=True)
     high, wide = min(round(rgb.shape[0] / k), HEIGHT), min(round(rgb.shape[1] / k), WIDTH)
     share = share[:, :high, :wide]
     return Print(share[INK], share[GHOST], 1 - share[ROD] - share[BODY], k)
