@@ -114,16 +114,17 @@ def find_cantilever(
     CantileverLines or Refusal
     """
     factor = min(1.0, WORK_SIDE / max(photo.width, photo.height))
-    rgb, grey = photo.rgb, photo.grey
+    rgb = photo.rgb
     if factor < 1.0:
         size = (round(photo.width * factor), round(photo.height * factor))
         small = cv2.resize(halved(photo.rgb, factor), size, interpolation=cv2.INTER_AREA)
         rgb = small.astype(np.uint8, copy=False)
-        grey = cv2.cvtColor(rgb, cv2.COLOR_RGB2GRAY).astype(np.float32) / np.float32(255)
         factor = size[0] / photo.width
     shift = (factor - 1) / 2
     shown = look(rgb)
     if pose is None:
+        # not the whole photo's, which is 48 MB at 12 megapixels
+        grey = cv2.cvtColor(rgb, cv2.COLOR_RGB2GRAY).astype(np.float32) / np.float32(255)
         focal = _scaled_focal(photo.focal, factor)
         centre = (photo.centre[0] * factor + shift, photo.centre[1] * factor + shift)
         found = find_grid(
