@@ -6,7 +6,8 @@ a back-silvered mirror, where every line has a ghost in the silver.
 
 Steps: ridge points and straight lines (`grid_lines`), guesses of the pose (`grid_guess`), robust
 least squares on the ridge points for each guess (`grid_fit`), with ghosts (`grid_glass`) and the
-null's ticks (`grid_comb`) where they show, and the choice among the poses (`grid_choose`).
+null's ticks (`grid_comb`) where they show, and the choice among the poses (`grid_choose`). Before
+all lines are searched a closer look at print is asked (`find_shown`, by `print_fit`).
 """
 
 from __future__ import annotations

@@ -52,7 +52,7 @@ class GridPose:
         How many ends of those ticks were seen where they belong.
     layers_told : bool
         Whether each family has two lines seen on both layers of the glass, so that neither can be
-        taken for the other's ghost.
+        taken for the other's ghost, or a network tells print from ghosts.
     null_known : bool
         Whether ``origin`` is the null itself, told from the other nodes by its bold cross.
     """
