@@ -38,8 +38,8 @@ ALIKE_DEG, ALIKE_FAR = 0.3, 0.02  # starts that come to the same
 # of a pixel's share; pixels that share one error: known scenes. With one line of a family, what the
 # network adds to all ticks or takes from them tilts the sheet, in glass the most
 NOISE, SHARED, SHARED_BY_ONE, SHARED_IN_GLASS = 0.25, 900.0, 1500.0, 6000.0
-# known beforehand: standard deviations of the lens' radial term, of the log of a line's width, and of
-# what the network adds to all ends of ticks, pixels
+# known beforehand: standard deviations of the lens' radial term, of the log of a line's width, and
+# of what the network adds to all ends of ticks, pixels
 K1_SD, INK_LOG_SD, END_PX = 0.06, 0.5, 0.4
 LEAST_INK, MOST_INK, MOST_K1, MOST_TURN = 0.003, 0.06, 0.3, 0.3  # beyond these it is no fit
 # unknowns: those of `moved_by`, the last of them glass, then the logs of a line's width and of the
