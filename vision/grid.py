@@ -34,6 +34,7 @@ from vision.grid_choose import (
     is_sure,
     on_common_ground,
     tilt_u_deg,
+    turn_u_deg,
     usual_lens,
     well_seen,
     with_layer_doubt,
@@ -66,6 +67,7 @@ from vision.grid_lines import (
     Ridges,
     along_drawn,
     dark_and_all_lines,
+    dark_lines,
     find_lines,
     straightest,
 )
@@ -167,7 +169,7 @@ def find_grid(
     in_print = _in_print(sight, shown) if drawn is None and shown is not None else None
     if in_print is not None and held(in_print[0]) is None:
         in_print = None
-    if in_print is not None and in_print[1] > SURE_PRINT and not _on_either_layer(in_print[0]):
+    if in_print is not None and in_print[1] > SURE_PRINT and not on_either_layer(in_print[0]):
         return in_print[0].scaled(back)
     told = None if closer is None else closer()
     if told is not None:
@@ -195,19 +197,9 @@ def _surer(told: GridPose, sight: Sight) -> GridPose:
         return told
     away = apart(fine, told)
     far = float(away @ np.linalg.solve(told.covariance[:3, :3], away))
-    if far > MOST_APART or any(_doubt(fine, k) > _doubt(told, k) for k in (0, 2)):
+    if far > MOST_APART or any(turn_u_deg(fine, k) > turn_u_deg(told, k) for k in (0, 2)):
         return told
     return _finished(fine, sight.dark, sight)
-
-
-def _doubt(pose: GridPose, axis: int) -> float:
-    """Variance of its turn about one of the grid's axes."""
-    about = pose.rotation[:, axis]
-    return float(about @ pose.covariance[:3, :3] @ about)
-
-
-def _on_either_layer(pose: GridPose) -> bool:
-    return on_either_layer(pose, pose.columns, pose.rows)
 
 
 def find_shown(
@@ -229,26 +221,29 @@ def find_shown(
         None where no lattice covers what is shown and shows what it should.
     """
     clear = np.where(seen.front > FAINT, seen.front, np.float32(0))
-    sight = _sight((1 - INK_DEPTH * clear).astype(np.float32), focal, centre)
-    factor = sight.factor
-    at = np.rint((sight.dark.xy - (factor - 1) / 2) / factor).astype(int)
+    # the copy is no larger than what lines are sought in: its pixels are the sight's
+    sight = _sight((1 - INK_DEPTH * clear).astype(np.float32), focal, centre, bright=False)
+    at = np.rint(sight.dark.xy).astype(int)
     points = sight.dark.picked(seen.front[at[:, 1], at[:, 0]] > SURE_SHOWN)
     starts = _credible(_attempt(points, sight, seek_glass=False), sight.prior)
-    prior = (sight.prior[0] - math.log(factor), sight.prior[1])
-    fits = best_fits([pose.scaled(1 / factor) for _, pose in starts], seen, prior)
+    fits = best_fits([pose for _, pose in starts], seen, sight.prior)
     if not fits or not fits[0].holds:
         return None
     pose, few = fits[0].pose, 2 if sight.free_focal else 1
-    if min(len(pose.columns), len(pose.rows)) < few or not _credible([(1.0, pose)], prior):
+    if min(len(pose.columns), len(pose.rows)) < few:
         return None
-    pose = with_null(sight.grey, likeliest(fits).scaled(factor)).scaled(1 / factor)
-    return replace(pose, ink_half_width=fits[0].ink.half)
+    if not is_plausible(pose) or not usual_lens(pose, sight.prior):
+        return None
+    return replace(with_null(sight.grey, likeliest(fits)), ink_half_width=fits[0].ink.half)
 
 
 def _sight(
-    grey: NDArray[np.float32], focal: FocalPrior, centre: tuple[float, float] | None
+    grey: NDArray[np.float32],
+    focal: FocalPrior,
+    centre: tuple[float, float] | None,
+    bright: bool = True,
 ) -> Sight:
-    """The picture reduced, with its lines."""
+    """The picture reduced, with its dark lines, and bright ones too where they are wanted."""
     height, width = grey.shape
     factor = min(1.0, COARSE_LONG_SIDE / max(width, height))
     small = grey
@@ -258,9 +253,11 @@ def _sight(
         factor = size[0] / width
     shift = (factor - 1) / 2
     c = centre if centre is not None else ((width - 1) / 2, (height - 1) / 2)
+    dark, every = dark_and_all_lines(small) if bright else (dark_lines(small),) * 2
     return Sight(
         small,
-        *dark_and_all_lines(small),
+        dark,
+        every,
         factor,
         (c[0] * factor + shift, c[1] * factor + shift),
         math.hypot(small.shape[1], small.shape[0]) / 2,

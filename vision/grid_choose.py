@@ -49,7 +49,7 @@ def explained(
     base = float(np.sum(weight * closeness))
     oddness = (math.log(pose.camera.f) - prior[0]) / prior[1]
     share = base / float(points.weight.sum()) * filled(pose) ** 0.75
-    if on_either_layer(pose, pose.columns, pose.rows):
+    if on_either_layer(pose):
         share *= EITHER_LAYER_SHARE  # glass fits anything the better the fewer lines there are
     if pose.thickness is not None:
         share *= math.sqrt(min(1.0, doubled(matched) / USUAL_DOUBLED))
@@ -154,8 +154,13 @@ def well_seen(pose: GridPose, free_focal: bool) -> bool:
 
 def tilt_u_deg(pose: GridPose) -> float:
     """Standard uncertainty of the sheet's tilt about the line across, degrees."""
-    across = pose.rotation[:, 0]
-    return math.degrees(math.sqrt(float(across @ pose.covariance[:3, :3] @ across)))
+    return turn_u_deg(pose, 0)
+
+
+def turn_u_deg(pose: GridPose, axis: int) -> float:
+    """Standard uncertainty of the sheet's turn about one of the grid's axes, degrees."""
+    about = pose.rotation[:, axis]
+    return math.degrees(math.sqrt(float(about @ pose.covariance[:3, :3] @ about)))
 
 
 def with_layer_doubt(pose: GridPose) -> GridPose:

@@ -217,8 +217,9 @@ def fit(
         if np.sum((matched.axis == axis) & (matched.trust == 1)) < 10:
             # every line of the family has its ghost too near; ragged ones wander from midway
             floor = BLENDED_FLOOR_DEG * max(1.0, rms_px / RAGGED_PX) ** 2
-    pose = replace(pose, layers_told=pose.thickness is not None and layers_told(matched))
-    if on_either_layer(pose, columns, rows):
+    told = pose.thickness is not None and layers_told(matched)
+    pose = replace(pose, columns=columns, rows=rows, layers_told=told)
+    if on_either_layer(pose):
         floor = max(floor, EITHER_LAYER_DEG)
     covariance[:3, :3] += np.eye(3) * math.radians(floor) ** 2
     keep = [0, 1, 2, 6]
@@ -226,8 +227,6 @@ def fit(
         pose,
         covariance=np.asarray(covariance[np.ix_(keep, keep)], float),
         rms_px=rms_px,
-        columns=columns,
-        rows=rows,
         ticks=ticks,
         support=float(points.weight[matched.which].sum() / points.weight.sum()),
     )
@@ -251,7 +250,7 @@ def _shared(matched: Match, most: int | None = None) -> float:
     return 1 + excess * a_line / SHARED_NOISE
 
 
-def on_either_layer(pose: GridPose, columns: tuple[int, ...], rows: tuple[int, ...]) -> bool:
+def on_either_layer(pose: GridPose) -> bool:
     """Whether in glass a family has so few lines that one on the wrong layer would fit as well."""
-    few = min(len(columns), len(rows)) < FEW_LINES
+    few = min(len(pose.columns), len(pose.rows)) < FEW_LINES
     return pose.thickness is not None and few and not pose.layers_told

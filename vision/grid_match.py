@@ -48,7 +48,7 @@ def bare_rays(pose: GridPose, xy: Array) -> Array:
     return np.asarray(d * (scale * (c.half_diagonal / c.f))[:, None])
 
 
-def _landing(pose: GridPose, rays: Array) -> Array:
+def landing(pose: GridPose, rays: Array) -> Array:
     """Grid x, y where rays (grid axes) meet the sheet."""
     start = -pose.origin @ pose.rotation
     return np.asarray(start[:2] - rays[:, :2] * (start[2] / rays[:, 2])[:, None])
@@ -61,19 +61,27 @@ def slide_of(rays: Array) -> Array:
     return np.asarray(2 * rays[:, :2] / np.sqrt(GLASS_INDEX**2 * full - across2)[:, None])
 
 
+def cells_at(pose: GridPose, bare: Array, down: Array) -> tuple[Array, Array, Array]:
+    """Pixels (N, 2) that a pitch along rows and one along columns takes, and a cell's area.
+
+    Where rays with `bare_rays` meet the sheet, ``down`` their components along its normal.
+    """
+    r = pose.rotation
+    depth = (pose.origin @ r)[2] / down
+    scale = pose.camera.f / depth
+    ex, ey = (scale[:, None] * (r[:2, k] - bare * r[2, k]) for k in (0, 1))
+    return ex, ey, ex[:, 0] * ey[:, 1] - ex[:, 1] * ey[:, 0]
+
+
 def view_of(pose: GridPose, points: Ridges) -> View:
     """Where the points lie in the grid, and which way their ridges run there."""
     bare = bare_rays(pose, points.xy)
     r = pose.rotation
     rays = np.asfortranarray(bare @ r[:2] + r[2])
-    grid = _landing(pose, rays)
-    start = -pose.origin @ r
-    depth = -start[2] / rays[:, 2]
-    scale = pose.camera.f / depth
+    grid = landing(pose, rays)
+    ex, ey, area = cells_at(pose, bare, rays[:, 2])
     across = np.empty((len(grid), 2), order="F")
     turned = np.empty((len(grid), 2), bool, order="F")
-    ex, ey = (scale[:, None] * (r[:2, k] - bare * r[2, k]) for k in (0, 1))
-    area = ex[:, 0] * ey[:, 1] - ex[:, 1] * ey[:, 0]
     for axis, e in ((COLUMN, ey), (ROW, ex)):
         length = np.sqrt(e[:, 0] ** 2 + e[:, 1] ** 2)
         across[:, axis] = area / length

@@ -22,7 +22,7 @@ from vision.grid_fit import moved_by
 from vision.grid_match import counted
 from vision.grid_pose import GridPose, apart
 from vision.least_squares import least_squares
-from vision.print_model import Inked, ghosts, landed, layers, moved_on_sheet
+from vision.print_model import Inked, Landed, ghosts, landed, layers, moved_on_sheet
 from vision.print_seen import Print
 
 Array = NDArray[np.float64]
@@ -103,18 +103,9 @@ class Pixels:
 
     def near(self, pose: GridPose, ink: Inked, reach: float) -> Pixels:
         """Those in sight within a reach of what is expected."""
-        front, ghost = layers(pose, landed(pose, self.at), ink, reach)
-        use = (front if ghost is None else front + ghost) > 0
+        use = np.maximum.reduce(layers(pose, landed(pose, self.at), ink, reach)) > 0
         use &= self.clear > 0.05
         return Pixels(self.at[use], self.front[use], self.ghost[use], self.clear[use], self.blur)
-
-
-def judged(pose: GridPose, ink: Inked, some: Pixels) -> Fit:
-    """How well a pose fits some pixels."""
-    front, ghost = layers(pose, landed(pose, some.at), ink, some.blur)
-    shown, given = _shares(some.front, front, some.clear)
-    least = None if ghost is None else min(_shares(some.ghost, ghost, some.clear))
-    return Fit(pose, ink, shown, given, least)
 
 
 def _shares(shown: Array, told: Array, clear: Array) -> tuple[float, float]:
@@ -179,7 +170,7 @@ def _with_width(pose: GridPose, some: Pixels) -> Fit:
     seen = landed(bare, some.at)
     fits = []
     for half in WIDTHS:
-        front, _ = layers(bare, seen, Inked(half), some.blur)
+        (front,) = layers(bare, seen, Inked(half), some.blur)
         fits.append(Fit(bare, Inked(half), *_shares(some.front, front, some.clear), None))
     return max(fits, key=lambda f: f.worth)
 
@@ -221,9 +212,13 @@ def fitted(start: Fit, seen: Print, prior: tuple[float, float]) -> Fit | None:
     keep = [0, 1, 2, 6]
     covariance = np.asarray(np.linalg.pinv(normal)[np.ix_(keep, keep)], float)
     some = Pixels.of(seen, *FINE)
-    fit = judged(replace(pose, covariance=covariance), ink, some)
-    missed = _Stage(pose, ink, some, unknown, prior, FINE[0]).missed(np.zeros(len(unknown)))
-    return replace(fit, pose=_with_lines(fit, seen), misfit=float(missed @ missed))
+    on = landed(pose, some.at)
+    told = layers(pose, on, ink, some.blur)
+    missed = _Stage(pose, ink, some, unknown, prior, FINE[0]).misses(pose, ink, told)
+    shown, given = _shares(some.front, told[0], some.clear)
+    ghost = min(_shares(some.ghost, told[1], some.clear)) if len(told) > 1 else None
+    pose = _with_lines(replace(pose, support=shown, covariance=covariance), ink, some, on)
+    return Fit(pose, ink, shown, given, ghost, float(missed @ missed))
 
 
 @dataclass(frozen=True)
@@ -253,10 +248,13 @@ class _Stage:
     def missed(self, p: Array) -> Array:
         """Misses of all pixels, and of what is known beforehand of lens and ink."""
         pose, ink = self.placed(p)
-        front, ghost = layers(pose, landed(pose, self.some.at), ink, self.some.blur)
-        out = [(front - self.some.front) * self.weight]
-        if ghost is not None:
-            out.append((ghost - self.some.ghost) * self.weight)
+        told = layers(pose, landed(pose, self.some.at), ink, self.some.blur)
+        return self.misses(pose, ink, told)
+
+    def misses(self, pose: GridPose, ink: Inked, told: tuple[Array, ...]) -> Array:
+        """The same, of what pose and ink let expect of each pixel (`layers`)."""
+        shown = (self.some.front, self.some.ghost)  # the second in glass only
+        out = [(a - b) * self.weight for a, b in zip(told, shown, strict=False)]
         known = [
             (math.log(pose.camera.f) - self.prior[0]) / self.prior[1],
             pose.camera.k1 / K1_SD,
@@ -276,16 +274,13 @@ class _Stage:
         base = landed(pose, at)
         a_px = 0.25 / base.scale  # pitches that make a quarter of a pixel
         here = layers(pose, base, ink, blur)
-        count = 1 if here[1] is None else 2
         by_place = []
         for k in (0, 1):
             step = np.zeros_like(base.grid)
             step[:, k] = a_px[:, k]
             there = layers(pose, replace(base, grid=base.grid + step), ink, blur)
             back = layers(pose, replace(base, grid=base.grid - step), ink, blur)
-            by_place.append(
-                [(there[n] - back[n]) / (2 * a_px[:, k]) for n in range(count)]  # type: ignore[operator]
-            )
+            by_place.append([(a - b) / (2 * a_px[:, k]) for a, b in zip(there, back, strict=True)])
         columns = []
         known = {FOCAL: self.prior[1], BEND: K1_SD, WIDTH: INK_LOG_SD, TICK: self._tick_sd}
         for n, number in enumerate(self.unknown):
@@ -295,41 +290,36 @@ class _Stage:
                 moved, _ = self.placed(p + small)
                 grid, slide = moved_on_sheet(moved, at)
                 shift = grid - base.grid
-                shifts = [shift]
-                if count == 2:
-                    thick, was = moved.thickness or 0.0, pose.thickness or 0.0
-                    shifts.append(shift + thick * slide - was * base.slide)
+                thick, was = moved.thickness or 0.0, pose.thickness or 0.0
+                shifts = (shift, shift + thick * slide - was * base.slide)[: len(here)]
                 parts = [
-                    (by_place[0][m] * shifts[m][:, 0] + by_place[1][m] * shifts[m][:, 1]) / small[n]
-                    for m in range(count)
+                    (by_x * by[:, 0] + by_y * by[:, 1]) / small[n]
+                    for by_x, by_y, by in zip(*by_place, shifts, strict=True)
                 ]
             else:
                 small[n] = 1e-2
                 _, wider = self.placed(p + small)
                 there = layers(pose, base, wider, blur)
-                parts = [(there[m] - here[m]) / small[n] for m in range(count)]  # type: ignore[operator]
+                parts = [(a - b) / small[n] for a, b in zip(there, here, strict=True)]
             own = [1 / sd if number == k else 0.0 for k, sd in known.items()]
             columns.append(np.concatenate([*(v * self.weight for v in parts), own]))
         return np.stack(columns, axis=1)
 
 
-def _with_lines(fit: Fit, seen: Print) -> GridPose:
-    """The fit's pose with the lines that were seen, and what that makes of its uncertainty."""
-    some = Pixels.of(seen, *FINE)
-    on = landed(fit.pose, some.at)
+def _with_lines(pose: GridPose, ink: Inked, some: Pixels, on: Landed) -> GridPose:
+    """The pose with the lines that were seen, and what that makes of its uncertainty."""
     off = np.abs(on.grid - np.round(on.grid))
     shown = some.front > 0.5
     lines = []
     for k in (0, 1):
-        near = (off[:, k] < fit.ink.half) & (off[:, 1 - k] > 3 * fit.ink.half) & shown
+        near = (off[:, k] < ink.half) & (off[:, 1 - k] > 3 * ink.half) & shown
         lines.append(counted(np.round(on.grid[near, k]), LEAST_ON_LINE))
-    in_glass = fit.pose.thickness is not None
+    in_glass = pose.thickness is not None
     more = 1.0
     if min(len(family) for family in lines) < 2:
         more = (SHARED_IN_GLASS if in_glass else SHARED_BY_ONE) / SHARED
-    covariance = fit.pose.covariance * more
+    covariance = pose.covariance * more
     covariance[:3, :3] += np.eye(3) * math.radians(FLOOR_DEG) ** 2
     return replace(
-        fit.pose, columns=lines[0], rows=lines[1], support=fit.shown, covariance=covariance,
-        layers_told=in_glass,
-    )  # fmt: skip
+        pose, columns=lines[0], rows=lines[1], covariance=covariance, layers_told=in_glass
+    )

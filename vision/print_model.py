@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vision.grid_comb import TICK_HALF_MM
-from vision.grid_match import COMB_MM, bare_rays, slide_of
+from vision.grid_match import COMB_MM, bare_rays, cells_at, landing, slide_of
 from vision.grid_pose import GridPose
 
 Array = NDArray[np.float64]
@@ -44,12 +44,10 @@ class Landed:
 
 def landed(pose: GridPose, at: Array) -> Landed:
     """Where pixels (N, 2) lie on the sheet; far outside any grid above its horizon."""
-    grid, slide, bare, depth = _meet(pose, at)
-    r = pose.rotation
-    ex, ey = (pose.camera.f / depth[:, None] * (r[:2, k] - bare * r[2, k]) for k in (0, 1))
-    area = np.abs(ex[:, 0] * ey[:, 1] - ex[:, 1] * ey[:, 0])
+    grid, slide, bare, down = _meet(pose, at)
+    ex, ey, area = cells_at(pose, bare, down)
     wide, high = np.hypot(ey[:, 0], ey[:, 1]), np.hypot(ex[:, 0], ex[:, 1])
-    return Landed(grid, slide, np.stack([area / wide, area / high], axis=1))
+    return Landed(grid, slide, np.abs(area)[:, None] / np.stack([wide, high], axis=1))
 
 
 def moved_on_sheet(pose: GridPose, at: Array) -> tuple[Array, Array]:
@@ -61,15 +59,13 @@ def moved_on_sheet(pose: GridPose, at: Array) -> tuple[Array, Array]:
 def _meet(pose: GridPose, at: Array) -> tuple[Array, Array, Array, Array]:
     bare, r = bare_rays(pose, at), pose.rotation
     rays = bare @ r[:2] + r[2]
-    start = -pose.origin @ r
-    below = np.minimum(rays[:, 2], -1e-3)  # what lies above the horizon meets no print
-    depth = -start[2] / below
-    grid = start[:2] + rays[:, :2] * depth[:, None]
-    return grid, slide_of(rays), bare, depth
+    slide = slide_of(rays)
+    rays[:, 2] = np.minimum(rays[:, 2], -1e-3)  # what lies above the horizon meets no print
+    return landing(pose, rays), slide, bare, rays[:, 2]
 
 
-def layers(pose: GridPose, seen: Landed, ink: Inked, blur: float) -> tuple[Array, Array | None]:
-    """Share that print, and that its ghost, covers where lines of sight meet the sheet.
+def layers(pose: GridPose, seen: Landed, ink: Inked, blur: float) -> tuple[Array, ...]:
+    """Share that print, and in glass its ghost, covers where lines of sight meet the sheet.
 
     Parameters
     ----------
@@ -83,11 +79,12 @@ def layers(pose: GridPose, seen: Landed, ink: Inked, blur: float) -> tuple[Array
     Returns
     -------
     front : ndarray, shape (N,)
-    ghost : ndarray, shape (N,), or None
+    ghost : ndarray, shape (N,)
+        Not without glass.
     """
     front = _layer(seen.grid, seen.scale, pose.pitch_mm, ink, blur)
     if pose.thickness is None:
-        return front, None
+        return (front,)
     return front, ghosts(pose, seen, ink, blur) * (1 - front)
 
 

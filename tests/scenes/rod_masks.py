@@ -188,6 +188,7 @@ def drawing(
     standing = [(name, mesh) for name, mesh, _ in scene.parts if name not in LEFT_OUT]
     for name, mesh in standing:
         real.draw(mesh.vertices, mesh.faces, class_of(name))
+    printed = [mesh for name, mesh, _ in scene.parts if name == "ink"]
     shows = np.zeros(real.shows.shape, np.uint8)
     if spec["surface"] in MIRRORS:
         image, plate = Canvas(view, scale, window), Canvas(view, scale, window)
@@ -202,15 +203,13 @@ def drawing(
         shows[image.shows == BODY] = BODY_IMAGE
         if ghosts and spec["surface"] == IN_GLASS:
             again = Canvas(view, scale, window)
-            for name, mesh, _ in scene.parts:
-                if name == "ink":
-                    below = mirrored(mesh.vertices, view.position, glass_mm(spec))
-                    again.draw(below, mesh.faces, GHOST)
+            for mesh in printed:
+                below = mirrored(mesh.vertices, view.position, glass_mm(spec))
+                again.draw(below, mesh.faces, GHOST)
             shows[again.shows == GHOST] = GHOST
         shows[plate.shows != 0] = NOTHING
-    for name, mesh, _ in scene.parts:
-        if name == "ink":
-            flat.draw(mesh.vertices, mesh.faces, INK)
+    for mesh in printed:
+        flat.draw(mesh.vertices, mesh.faces, INK)
     shows[flat.shows == INK] = INK
     shows[real.shows != UNDRAWN] = real.shows[real.shows != UNDRAWN]
     return shows
