@@ -54,6 +54,12 @@ def logits_of(name: str, picture: NDArray[np.uint8], lean: bool = False) -> Grey
     return np.asarray(net.run(None, {net.get_inputs()[0].name: seen})[0][0], np.float32)
 
 
+def scores_of(name: str, told: Grey) -> Array:
+    """A score (N,) for each of what a network is told, float32 of shape (N, steps, channels)."""
+    net = _network(name, cv2.getNumThreads(), False)
+    return np.asarray(net.run(None, {net.get_inputs()[0].name: told})[0], float)
+
+
 def logs_both_ways(copy: Picture, name: str, mirrored: str) -> Array:
     """Mean logarithms of the shares of angles that two networks give, one to the mirrored copy.
 

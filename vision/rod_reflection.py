@@ -13,7 +13,7 @@ distributions).
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import cv2
 import numpy as np
@@ -34,7 +34,6 @@ from vision.rod_mirrored import (
 from vision.rod_near import IMAGE_WIDTH, Near
 from vision.rod_rise import RISES_DEG
 from vision.rod_sight import axis_normal, image_points, matters
-from vision.rod_tilt import counts, run_of
 
 Array = NDArray[np.float64]
 
@@ -45,9 +44,6 @@ LEAST_SHARE, MOST_LOG_ODDS = 1e-3, 4.0
 # pixels are not independent: known scenes; what a rise keeps however badly it fits, as what is
 # shown may be something else; what nothing shown at all weighs
 INDEPENDENT, ELSE, NOTHING = 0.005, 0.01, 1.0
-# What speaks for a rise, where print and all else is not seen twice as in glass, counts more than
-# it would by itself: known scenes.
-PLAIN_COUNTS = 1.5
 # where the reflection begins and ends: of its length, and of its width
 BEFORE, BEYOND, EARLIEST_END = (0.25, 0.6), (0.5, 1.2), 0.7
 STEPS, ACROSS = 28, 7
@@ -59,14 +55,12 @@ class Reflection:
     """What is known of a rod's reflection.
 
     ``log`` is the log-likelihood of each of `RISES_DEG`; ``sides`` are the lower and upper ends
-    (2, 2, 2) of both its sides, in undistorted pixels, None where none is seen; ``counts`` is what
-    all that speaks for a rise counts, of what it would by itself (in glass by `vision.rod_tilt`);
-    ``evidence`` is the log-likelihood ratio of a usual reflection, wherever it lies, to none.
+    (2, 2, 2) of both its sides, in undistorted pixels, None where none is seen; ``evidence`` is the
+    log-likelihood ratio of a usual reflection, wherever it lies, to none.
     """
 
     log: Array
     sides: Array | None
-    counts: float = 1.0
     evidence: float = 0.0
 
 
@@ -92,10 +86,7 @@ def find_reflection(
     if not matters(axis_normal(rod, pose)):
         return None
     framed = _frame(pose, rod)
-    copy = copy_of(rgb, framed, factor)
-    seen = reflection_in(shown_in(copy, framed), pose, rod)
-    in_glass = pose.thickness is not None
-    return replace(seen, counts=counts(run_of(copy)[1]) if in_glass else PLAIN_COUNTS)
+    return reflection_in(shown_in(copy_of(rgb, framed, factor), framed), pose, rod)
 
 
 def reflection_in(near: Near, pose: GridPose, rod: Rod) -> Reflection:

@@ -39,6 +39,7 @@ from tests.scenes import (
     photosets,
     physical,
     recipe,
+    rise_places,
     rod_masks,
     world,
 )
@@ -61,6 +62,7 @@ FAMILIES = ("common", "odd", "common", "common")  # by turns
 # which surface is hardest to tell from its image.
 RAKE_SHARES = {"mirror": 0.35, rod_masks.IN_GLASS: 0.5}
 ROD_SHARES = {"paper": 0.3, "glossy card": 0.3}
+RISE_SHARES = {"paper": 0.0, "glossy card": 0.0, "mirror": 0.8}
 PRINT_SHARES = {"paper": 0.25, "glossy card": 0.25, "mirror": 0.6}
 WIDE_GRID_MM, NARROW_GRIDS = 10.0, 0.5  # the wider the fewer lines are seen; share of the others
 EASY_RODS = 0.6  # shares over a mirror's first surface, of rods that are neither black nor clear
@@ -70,6 +72,7 @@ HARD_BODIES = ("guard", "rounded", "bevelled", "open-front")
 HARD_SURFACES = ("black glass", rod_masks.IN_GLASS)
 # Wider than any stylus stands, so that a network has nothing to go by but what it sees.
 RAKES_DEG = (80.0, 104.0)
+RISES_DEG = (9.5, 32.5)
 PATHS = 16  # with FINER 1.5: 36 a pixel of a picture
 MARGIN_PX = 12  # round what is rendered, for what a phone's processing draws from
 FINER = 1.5  # rendered pixels a pixel of the picture
@@ -184,24 +187,6 @@ def surface_slope(
     return None if "image" in name else outlines.slope_deg(spec, seen)
 
 
-def reflection_lean(
-    scene: assembly.Assembly, spec: Spec, plan: Plan, name: str, frame: Array
-) -> float | None:
-    """Which way the axis of a rod's reflection runs in a picture all around it.
-
-    From upright, its upper end to the right positive.
-    """
-    if name != "around":
-        return None
-    view = scene.view
-    assert view is not None
-    image = degrade.photo_points(
-        view.project(rod_masks.reflected_axis(scene, spec)), (view.width, view.height), plan
-    )
-    right, down = frame[:, :2] @ (image[1] - image[0])
-    return math.degrees(math.atan2(right, -down))
-
-
 def edge_slopes(
     scene: assembly.Assembly, spec: Spec, plan: Plan, _name: str, frame: Array
 ) -> list[float]:
@@ -291,6 +276,7 @@ def through_lens(drawing: Callable[..., Mask], sizes: dict[str, Size]) -> Drawin
 
 ROD_SIZES = {"around": AROUND_SIZE, "near": rod_masks.NEAR_SIZE}
 BODY_SIZES = {"": body_masks.NEAR_SIZE}
+AROUND_IMAGE = {"": rise_places.SIZE}
 RAKE_SIZES = {"": outlines.NEAR_SIZE}
 WIDE_RAKE_SIZES = {"wide": outlines.WIDE_SIZE, "far": outlines.WIDE_SIZE}
 WHOLE_PRINT = {"": (print_seen.WIDTH, print_seen.HEIGHT)}
@@ -330,7 +316,13 @@ LESSONS = {
         rod_frames,
         through_lens(partial(rod_masks.drawing, scale=1.0), ROD_SIZES),
         share=of_rods,
-        slopes=reflection_lean,
+    ),
+    "cantilever-rise": Lesson(
+        AROUND_IMAGE,
+        lambda scene, spec, plan: {"": rise_places.frame(scene, spec, plan)},
+        through_lens(partial(rod_masks.drawing, scale=1.0), AROUND_IMAGE),
+        share=over(RISE_SHARES),
+        slopes=rise_places.told,
     ),
     "azimuth": Lesson(
         BODY_SIZES,
@@ -342,9 +334,13 @@ LESSONS = {
 }
 
 
-def drawn(quantity: str, seed: int) -> Spec:
+def drawn(kind: str, seed: int) -> Spec:
     """Parameters of a scene to learn from."""
+    quantity = kind.partition("-")[0]
     spec = recipe.draw(quantity, seed, FAMILIES[seed % len(FAMILIES)])
+    if kind == "cantilever-rise":
+        rise = np.random.default_rng([seed, 74]).uniform(*RISES_DEG)
+        spec["cantilever_rise_deg"] = float(rise)
     if quantity == "rake":
         spec["rake_deg"] = float(np.random.default_rng([seed, 74]).uniform(*RAKES_DEG))
     return spec
@@ -358,7 +354,7 @@ def pictures(kind: str, seed: int, variant: str, out: Path, views: int) -> dict[
     cv2.setNumThreads(1)
     lesson = LESSONS[kind]
     quantity = kind.partition("-")[0]
-    spec = drawn(quantity, seed)
+    spec = drawn(kind, seed)
     if np.random.default_rng([seed, 73]).random() > lesson.share(spec):
         return {}
     whole = assembly.assemble(spec, photosets.WIDTH, photosets.HEIGHT)
