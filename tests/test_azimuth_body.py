@@ -16,7 +16,7 @@ from skimage import draw
 
 from vision import azimuth, azimuth_shown
 from vision.azimuth_body import BODY, HOLDER, IMAGE, ROD, UNDER, show_kinds
-from vision.azimuth_choose import LEAST_SHARE, doubts
+from vision.azimuth_choose import LEAST_SHARE, LEAST_SIDES, doubts
 from vision.azimuth_fit import Fitted
 from vision.azimuth_look import Borders
 from vision.azimuth_near import frame
@@ -189,7 +189,8 @@ def test_without_a_cantilever_a_pair_must_be_surer(monkeypatch: pytest.MonkeyPat
     photo = SimpleNamespace(width=1600, height=1200)
     asked = []
 
-    def doubted(choice: Any, sharp: float, frame: int, least: float) -> Any:
+    def doubted(choice: Any, sharp: float, frame: int, least: float, sides: int) -> Any:
+        assert sides == LEAST_SIDES
         asked.append(least)
         return azimuth.NO_BODY
 

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import json
 import math
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -16,15 +17,27 @@ from scipy import stats
 
 from tests.scenes import assembly, body_masks, degrade, lessons, photosets, recipe
 from tests.scenes.unusable import featureless
-from vision import azimuth_near
-from vision.azimuth import WORD, _doubted, _heeding
+from vision import azimuth, azimuth_near, azimuth_tilt
+from vision.azimuth import SHARE_ALONE, WORD, AzimuthLines, _doubted, _heeding
+from vision.azimuth_choose import LEAST_SHARE, agree
 from vision.azimuth_fit import fit_picture
 from vision.azimuth_look import find_borders
 from vision.azimuth_shown import Witness
-from vision.azimuth_tilt import ANYWHERE_DEG, FAR, FREEDOM, Tilt, student, tilt_in
+from vision.azimuth_tilt import (
+    ANYWHERE_DEG,
+    FAR,
+    FREEDOM,
+    HALVES_DEG,
+    LEAST_U_DEG,
+    SURE_DEG,
+    TIMES,
+    Tilt,
+    student,
+    tilt_in,
+)
 from vision.measure import measure_file
 from vision.photo import load_photo
-from vision.reading import Reading
+from vision.reading import Reading, Refusal
 
 SAMPLES = Path(__file__).parents[1] / "sample_images"
 EDGE, IMAGE = (
@@ -79,6 +92,45 @@ def test_lessons_tell_slopes_whose_half_difference_is_the_azimuth(seed: int) -> 
 def test_nothing_is_told_of_noise() -> None:
     for picture in featureless(1200, 1600):
         assert tilt_in(picture, 1.0, azimuth_near.frame(EDGE, IMAGE)).u > 0.3
+
+
+def test_a_word_less_sure_is_worth_less_than_its_shares_say(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """Where it is sure they hold; twice as wide shares are worth far less than half as much."""
+    framed = np.array([[1.0, 0.0, 0.0], [0.0, 1.0, 0.0]])
+
+    def told(spread: float) -> Tilt:
+        logs = -0.5 * ((HALVES_DEG - 1.0) / spread) ** 2
+        monkeypatch.setattr(azimuth_tilt, "logs_both_ways", lambda *_: logs)
+        return tilt_in(np.zeros((400, 400, 3), np.uint8), 1.0, framed)
+
+    us = [told(spread).u for spread in (0.205, 0.215, 0.25, 0.3, 0.4)]
+    assert us == sorted(us) and us[0] < 0.08
+    spreads = [TIMES * math.sqrt(v**2 - SURE_DEG**2) for v in (0.215, 0.3)]
+    plain = [math.hypot(LEAST_U_DEG, v) for v in spreads]
+    assert us[1] == pytest.approx(plain[0], rel=0.1) and us[3] > 3 * plain[1]
+    assert all(told(v).half == pytest.approx(1.0, abs=0.01) for v in (0.215, 0.3))
+
+
+@pytest.mark.parametrize(
+    ("word", "least", "read"),
+    [(0.0, LEAST_SHARE, True), (0.6, LEAST_SHARE, False), (None, LEAST_SHARE, False),
+     (0.0, SHARE_ALONE, False)],
+)  # fmt: skip
+def test_a_pair_without_sides_needs_the_looks_word(
+    word: float | None, least: float, read: bool
+) -> None:
+    photo = load_photo(SAMPLES / "azimuth-1.jpg")
+    known = [f for stage in azimuth.stages(photo) if stage.settled for f in stage.known]
+    choice = agree(known, photo.width, [f.candidate for f in known])
+    assert choice is not None and choice.best.sides
+    bare = replace(choice, best=replace(choice.best, sides={}, by_sides=None), share=0.99)
+    off = None if word is None else Tilt(math.degrees(choice.best.half) + word, 0.08)
+    lines = azimuth._lines_of(bare, photo, (), off, least)
+    assert isinstance(lines, AzimuthLines) == read
+    if not read:
+        assert isinstance(lines, Refusal) and "sides" in lines.reason
 
 
 def test_two_words_that_agree_are_weighed_by_their_variances() -> None:

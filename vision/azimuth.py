@@ -16,7 +16,15 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from vision.azimuth_choose import LEAST_SHARE, QUANTITY, SHOW_BOTH, Choice, agree, doubts
+from vision.azimuth_choose import (
+    LEAST_SHARE,
+    LEAST_SIDES,
+    QUANTITY,
+    SHOW_BOTH,
+    Choice,
+    agree,
+    doubts,
+)
 from vision.azimuth_find import ever_more, find_candidates, printed_lines
 from vision.azimuth_fit import Fitted, Fitter, apart, fit_picture, fit_scale, same_line
 from vision.azimuth_look import Borders, beneath, find_borders
@@ -59,9 +67,9 @@ NO_BODY = Refusal(QUANTITY, "No body with its reflection under it was found.", S
 SHARE_ALONE = 0.9
 # And the body must end at the edge: on 0.46 of its length and more in six readings without one.
 LEAST_BORDER = 0.25
-# Where the nearer look as a whole is as sure as this, it is heeded; where it is surer, a pair that
-# says nearly the same, on what is shown as body and image, may be less likely.
-MOST_TILT_U_DEG, SURE_TILT_U_DEG, LEAST_TOLD, NEAR_WORD_DEG = 0.3, 0.15, 0.3, 0.4
+# Where the nearer look as a whole is as sure as this, it is heeded, and a pair that says nearly the
+# same, on what is shown as body and image, may be less likely, and have no sides.
+MOST_TILT_U_DEG, LEAST_TOLD, NEAR_WORD_DEG = 0.3, 0.3, 0.4
 MOST_SHIFT = 0.056  # tangent of 6 degrees aside, of half the distance of edge and image
 DEPTH_DEG = 8.0  # of borders of the underside's image: bodies are not quite square
 MOST_U_DEG = 0.25  # U of 0.5 is as much as the usual tolerance
@@ -244,14 +252,15 @@ def _lines_of(
 ) -> AzimuthLines | Refusal:
     """Lines of the pair chosen, or why it is not believed."""
     lines = lines_of(choice.best, choice.others, choice.spread, depths)
+    sides = LEAST_SIDES
     if tilt is not None and tilt.u < MOST_TILT_U_DEG:
         lines = replace(lines, tilt=tilt, belief=choice.close)
         best = choice.best
         borne_out = best.shown is not None and best.shown.may_be
         near = abs(math.degrees(best.half) - tilt.half) < NEAR_WORD_DEG
-        if least < SHARE_ALONE and borne_out and near and tilt.u < SURE_TILT_U_DEG:
-            least = LEAST_TOLD
-    doubt = doubts(choice, ALWAYS_SHARP_PX / fit_scale(photo), photo.width, least)
+        if least < SHARE_ALONE and borne_out and near:
+            least, sides = LEAST_TOLD, 0
+    doubt = doubts(choice, ALWAYS_SHARP_PX / fit_scale(photo), photo.width, least, sides)
     shown = choice.best.shown
     if doubt is None and least == SHARE_ALONE and shown is not None and shown.border < LEAST_BORDER:
         doubt = NO_BODY

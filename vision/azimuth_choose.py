@@ -263,11 +263,17 @@ def span(fitted: Fitted) -> float:
     return float(np.linalg.norm(fitted.candidate.edge[1] - fitted.candidate.edge[0]))
 
 
-def doubts(choice: Choice, sharp: float, frame: int, least: float = LEAST_SHARE) -> Refusal | None:
+def doubts(
+    choice: Choice,
+    sharp: float,
+    frame: int,
+    least: float = LEAST_SHARE,
+    sides: int = LEAST_SIDES,
+) -> Refusal | None:
     """Reason not to trust the best candidate, or None.
 
     ``sharp`` px of blur are always fine; ``frame`` is the width of the photo, px; ``least`` is how
-    likely the candidate must be.
+    likely the candidate must be, ``sides`` how many of its sides and their images must be seen.
     """
     best = choice.best
     width = best.edge.edge.length
@@ -302,7 +308,7 @@ def doubts(choice: Choice, sharp: float, frame: int, least: float = LEAST_SHARE)
             "Several edges could be the reflected one, and they disagree.",
             f"Clean the mirror, keep printed lines away from the reflection, and {AND_SHOW_BOTH}",
         )
-    if len(best.sides) < LEAST_SIDES:
+    if len(best.sides) < sides:
         return Refusal(
             QUANTITY, "The body's sides and their reflections are not seen well enough.", SHOW_BOTH
         )

@@ -153,4 +153,4 @@ def fits(copy: NDArray[np.uint8], ends: Array, half: Array) -> Array:
     shape = (len(ends), STEPS, len(ACROSS) * CHANNELS)
     looked = np.concatenate(seen, axis=-1).reshape(shape)
     looked = np.concatenate([looked, np.stack(told, axis=-1)], axis=-1)
-    return scores_of(FITS, looked)
+    return scores_of(FITS, np.asarray(looked, np.float32))

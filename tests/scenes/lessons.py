@@ -8,8 +8,9 @@ lies as the network's look would, with room round it to move in; a mask drawn fr
 written with each. They are what `tests.teach near`, `rods-around`, `rods-near` and `bodies-near`
 teach from. The wide ones ("rake-wide" and so on) show the whole photo, or as much of it as the
 first look does, for `outline`, `rods`, `print`, `bodies` and `tests.teach_slope`. To `slopes.json`
-beside them is written which way the surface runs in a wide rake's, and for `tests.teach_tilt` which
-way the lower edge and its image in an azimuth's, the reflection of a cantilever in one around it.
+beside them is written which way the surface runs in a wide rake's, for `tests.teach_tilt` which way
+the lower edge and its image in an azimuth's, and for `tests.teach_rise` where the reflection would
+lie at each rise in a "cantilever-rise" one (`rise_places`).
 """
 
 from __future__ import annotations
