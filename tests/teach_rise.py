@@ -23,6 +23,7 @@ from torch import Tensor, nn
 from torch.nn import functional
 
 from tests.scenes import rise_places
+from tests.scenes.rise_places import TAUGHT_DEG
 from tests.teach import (
     SHOWN,
     WIDER,
@@ -40,7 +41,6 @@ from tests.teach import (
 from tests.teach_start import go_on_from
 from vision import rise_seen as seen
 from vision.rod_mirrored import height_log_prior
-from vision.rod_rise import RISES_DEG
 
 TASK = Task(
     (seen.WIDTH, seen.HEIGHT), (seen.WIDTH / 2, seen.HEIGHT / 2),
@@ -115,7 +115,7 @@ def places_in(
     """Places in windows, of those kept of a picture: ends (N, P, 2, 2), half widths (N, P, 2)."""
     n = len(told)
     few = told.reshape(n, len(rise_places.RISES), len(rise_places.HEIGHTS), 6).permute(0, 3, 1, 2)
-    size = (len(RISES_DEG), len(seen.HEIGHTS))
+    size = (len(TAUGHT_DEG), len(seen.HEIGHTS))
     all_ = functional.interpolate(few, size, mode="bicubic", align_corners=True)
     all_ = all_.permute(0, 2, 3, 1)[:, :, heights].reshape(n, -1, 6)
     back = torch.linalg.inv(matrix)
@@ -128,7 +128,7 @@ def places_in(
 
 def wanted(true: Tensor, which: slice = slice(None)) -> Tensor:
     """Share (N, rises, heights) that each place, of some heights, should have."""
-    rises = torch.tensor(RISES_DEG, dtype=torch.float32, device=true.device)
+    rises = torch.tensor(TAUGHT_DEG, dtype=torch.float32, device=true.device)
     heights = torch.tensor(np.log(seen.HEIGHTS[which]), dtype=torch.float32, device=true.device)
     r = torch.exp(-0.5 * ((rises - true[:, :1].clip(rises[0], rises[-1])) / SOFT[0]) ** 2)
     h = torch.exp(-0.5 * ((heights - true[:, 1:].clip(heights[0], heights[-1])) / SOFT[1]) ** 2)
@@ -138,7 +138,7 @@ def wanted(true: Tensor, which: slice = slice(None)) -> Tensor:
 
 def told_of(net: Both, scores: Tensor, which: slice = slice(None)) -> Tensor:
     """Logarithm of the share (N, rises, heights) of each place, of some heights."""
-    each = scores.float().reshape(len(scores), len(RISES_DEG), -1) + net.prior[which]
+    each = scores.float().reshape(len(scores), len(TAUGHT_DEG), -1) + net.prior[which]
     return each.flatten(1).log_softmax(1).reshape(each.shape)
 
 
@@ -195,7 +195,7 @@ def train(args: Any) -> None:
     final = mean.module.eval()
     args.out.mkdir(parents=True, exist_ok=True)
     torch.save(final.state_dict(), args.out / "rise.pt")
-    angles = torch.tensor(RISES_DEG, dtype=torch.float32, device=device)
+    angles = torch.tensor(TAUGHT_DEG, dtype=torch.float32, device=device)
     for folder in args.check:
         pictures, masks, told = (v.to(device) for v in load([folder]))
         logs, misses, sds = [], [], []

@@ -38,7 +38,7 @@ ACROSS_PX, LONGEST_PX = 28.0, 170.0  # the reflection's width and its greatest l
 USUAL_AT = HEIGHT / 2 - 24  # where the usual reflection lies: others lie much farther, not nearer
 LEAST_LONG = 0.6  # rod widths; a shorter reflection has no direction, the rod's own is taken
 HEIGHTS = np.geomspace(0.5, 5.0, 60)  # of the axis above the sheet at its lower end, rod widths
-SKIPPED = 2  # of rises and of heights every other one is asked for: as good in known scenes
+ASKED = HEIGHTS[::2]  # as good in known scenes
 # what is seen of a place: from before its lower end to beyond its upper one, of its length and of
 # its half width; so many steps along, and so far across, in half widths
 BEFORE, BEYOND, STEPS = (0.25, 1.2), (0.4, 2.0), 28
@@ -122,16 +122,15 @@ def rises_told(rgb: NDArray[np.uint8], pose: GridPose, rod: Rod, factor: float =
     factor : float
         Pixels of the working picture a pixel of ``rgb``.
     """
-    rises, heights = RISES_DEG[::SKIPPED], HEIGHTS[::SKIPPED]
     framed = frame_around(pose, rod)
     copy = part_of(rgb, rescaled(framed, factor), (WIDTH, HEIGHT))
-    points = axes_above(pose, rod, np.radians(rises), heights)
+    points = axes_above(pose, rod, np.radians(RISES_DEG), ASKED)
     ends = pose.camera.distort(image_points(points, pose).reshape(-1, 2)) @ framed[:, :2].T
     ends = (ends + framed[:, 2]).reshape(-1, 2, 2)
     half = np.linalg.norm(framed[:, 0]) * half_widths(pose, rod, points).reshape(-1, 2)
-    each = fits(copy, ends, half).reshape(len(rises), len(heights))
-    log = np.logaddexp.reduce(each + height_log_prior(heights), axis=1)
-    return np.interp(RISES_DEG, rises, log - log.max())
+    each = fits(copy, ends, half).reshape(len(RISES_DEG), len(ASKED))
+    log = np.logaddexp.reduce(each + height_log_prior(ASKED), axis=1)
+    return np.asarray(log - log.max())
 
 
 def fits(copy: NDArray[np.uint8], ends: Array, half: Array) -> Array:

@@ -31,7 +31,7 @@ from vision.rod_sight import hidden_by_rod, image_points
 Array = NDArray[np.float64]
 Floats = NDArray[np.float32]
 
-RISES_DEG = np.arange(9.0, 33.1, 0.5)
+RISES_DEG = np.arange(9.0, 33.1, 1.0)  # twice as many tell no more
 LEAST_HEIGHT, MOST_HEIGHT = 0.6, 4.2  # of the axis above the sheet at the rod's lower end, widths
 HEIGHT_STEP_PX = 1.5
 # the limbs found may begin and end these shares of their length before the rod does

@@ -19,7 +19,6 @@ from vision.grid_pose import GridPose
 from vision.rod import Limb, Rod
 from vision.rod_mirrored import axes_above, half_widths, usual_reflection
 from vision.rod_near import IMAGE_WIDTH
-from vision.rod_rise import RISES_DEG
 from vision.rod_sight import image_points
 
 Array = NDArray[np.float64]
@@ -28,7 +27,8 @@ Spec = dict[str, Any]
 
 SIZE = (304, 368)  # of a picture, with room round the look to move in
 VARIANTS = 2
-RISES = np.linspace(RISES_DEG[0], RISES_DEG[-1], 13)  # few enough to keep; others lie between
+TAUGHT_DEG = np.arange(9.0, 33.1, 0.5)
+RISES = TAUGHT_DEG[::4]  # few enough to keep; others lie between
 HEIGHTS = np.geomspace(rise_seen.HEIGHTS[0], rise_seen.HEIGHTS[-1], 10)
 # how far off rods are found in spent sets: sideways and in width (of the width), in direction
 # (widths from end to end), at the ends; how often an end is found late, and by how much (lengths)
