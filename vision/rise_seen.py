@@ -23,7 +23,7 @@ from numpy.typing import NDArray
 from vision.grid import GridPose
 from vision.network import logits_of, part_of, rescaled, scores_of
 from vision.rod import Rod
-from vision.rod_around import frame
+from vision.rod_around import frame, standing_ends
 from vision.rod_mirrored import axes_above, half_widths, height_log_prior, usual_reflection
 from vision.rod_near import IMAGE_WIDTH
 from vision.rod_rise import RISES_DEG
@@ -36,7 +36,6 @@ MAPS, FITS = "rise_maps.onnx", "rise_fits.onnx"
 WIDTH, HEIGHT = 224, 288  # of the copy
 ACROSS_PX, LONGEST_PX = 28.0, 170.0  # the reflection's width and its greatest length in it
 USUAL_AT = HEIGHT / 2 - 24  # where the usual reflection lies: others lie much farther, not nearer
-LEAST_LONG = 0.6  # rod widths; a shorter reflection has no direction, the rod's own is taken
 HEIGHTS = np.geomspace(0.5, 5.0, 60)  # of the axis above the sheet at its lower end, rod widths
 ASKED = HEIGHTS[::2]  # as good in known scenes
 # what is seen of a place: from before its lower end to beyond its upper one, of its length and of
@@ -100,14 +99,8 @@ def frame_around(pose: GridPose, rod: Rod) -> Array:
 
 def frame_of(seen: Array, rod: Array, width: float) -> Array:
     """Frame around a reflection with ends ``seen`` of a rod with ends ``rod``, both (2, 2)."""
-    if np.linalg.norm(seen[1] - seen[0]) < LEAST_LONG * width:
-        low, high = rod
-        up = LEAST_LONG / 2 * width * (high - low) / np.linalg.norm(high - low)
-        seen = seen.mean(axis=0) + np.array([-up, up])
-    k = ACROSS_PX / 20.0
-    framed = frame(seen[0], seen[1], width, LONGEST_PX / k, 0.0) * k
-    framed[:, 2] += np.array([WIDTH / 2, USUAL_AT]) - k * np.array([80.0, 0.0])
-    return framed
+    low, high = standing_ends(seen, rod, width)
+    return frame(low, high, width, LONGEST_PX, USUAL_AT, ACROSS_PX, WIDTH)
 
 
 def rises_told(rgb: NDArray[np.uint8], pose: GridPose, rod: Rod, factor: float = 1.0) -> Array:

@@ -22,11 +22,18 @@ Array = NDArray[np.float64]
 FILE = "rod_around.onnx"
 WIDTH, HEIGHT = 160, 224  # of the copy
 ACROSS_PX, ALONG_PX = 20.0, 175.0  # a rod's width and its greatest length in it
+LEAST_LONG = 0.6  # widths; a shorter reflection has no direction, the rod's own is taken
 TIMES = 1.5  # of what it shows' uncertainty, to a nearer look's: known scenes
 
 
 def frame(
-    low: Array, high: Array, width: float, long: float = ALONG_PX, middle: float = HEIGHT / 2
+    low: Array,
+    high: Array,
+    width: float,
+    long: float = ALONG_PX,
+    middle: float = HEIGHT / 2,
+    across: float = ACROSS_PX,
+    wide: int = WIDTH,
 ) -> Array:
     """Matrix from pixels of the photo to pixels of the copy.
 
@@ -40,6 +47,10 @@ def frame(
         Greatest length of the axis in the copy.
     middle : float
         How far down in the copy its middle lies.
+    across : float
+        The width in the copy, where ``long`` allows it.
+    wide : int
+        Of the copy.
 
     Returns
     -------
@@ -49,9 +60,30 @@ def frame(
     run = high - low
     length = max(float(np.linalg.norm(run)), 1e-9)
     up = run / length
-    k = min(ACROSS_PX / width, long / length)
+    k = min(across / width, long / length)
     turn = k * np.array([[-up[1], up[0]], -up])
-    return np.column_stack([turn, np.array([WIDTH / 2, middle]) - turn @ ((low + high) / 2)])
+    return np.column_stack([turn, np.array([wide / 2, middle]) - turn @ ((low + high) / 2)])
+
+
+def standing_ends(seen: Array, rod: Array, width: float) -> Array:
+    """What of a reflection comes to stand upright: its ends, or of a short one some of the rod's.
+
+    Parameters
+    ----------
+    seen, rod : ndarray, shape (2, 2)
+        Lower and upper end of the reflection and of the rod, pixels of the photo.
+    width : float
+        Of the reflection.
+
+    Returns
+    -------
+    ndarray, shape (2, 2)
+    """
+    if np.linalg.norm(seen[1] - seen[0]) >= LEAST_LONG * width:
+        return seen
+    low, high = rod
+    up = LEAST_LONG / 2 * width * (high - low) / np.linalg.norm(high - low)
+    return np.asarray(seen.mean(axis=0) + np.array([-up, up]))
 
 
 def copy_of(rgb: NDArray[np.uint8], framed: Array, factor: float = 1.0) -> NDArray[np.uint8]:

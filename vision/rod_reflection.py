@@ -21,7 +21,7 @@ from numpy.typing import NDArray
 
 from vision.grid import GridPose
 from vision.rod import RISE_DEG, RISE_U_DEG, Rod
-from vision.rod_around import HEIGHT, copy_of, frame, shown_in
+from vision.rod_around import HEIGHT, copy_of, frame, shown_in, standing_ends
 from vision.rod_kinds import BODY_IMAGE, ROD_IMAGE
 from vision.rod_mirrored import (
     LEAST_HEIGHT,
@@ -39,7 +39,6 @@ Array = NDArray[np.float64]
 
 # reflections lie a little nearer than the usual one, or much farther
 USUAL_AT, LONGEST_PX = HEIGHT / 2 - 20, 130.0
-LEAST_LONG = 0.6  # rod widths; a shorter reflection has no direction, the rod's own is taken
 LEAST_SHARE, MOST_LOG_ODDS = 1e-3, 4.0
 # pixels are not independent: known scenes; what a rise keeps however badly it fits, as what is
 # shown may be something else; what nothing shown at all weighs
@@ -115,11 +114,8 @@ def _frame(pose: GridPose, rod: Rod) -> Array:
     """Frame of the look around the usual reflection."""
     seen = pose.camera.distort(usual_reflection(pose, rod))
     width = IMAGE_WIDTH * rod.width_px
-    if np.linalg.norm(seen[1] - seen[0]) < LEAST_LONG * width:
-        low, high = pose.camera.distort(np.array(rod.axis))
-        up = LEAST_LONG / 2 * width * (high - low) / np.linalg.norm(high - low)
-        seen = seen.mean(axis=0) + np.array([-up, up])
-    return frame(seen[0], seen[1], width, LONGEST_PX, USUAL_AT)
+    ends = standing_ends(seen, pose.camera.distort(np.array(rod.axis)), width)
+    return frame(ends[0], ends[1], width, LONGEST_PX, USUAL_AT)
 
 
 def _covered(near: Near, pose: GridPose, ends: Array, half: Array) -> Array:

@@ -7,8 +7,10 @@ rod and the sheet's plane are as a reading would find them, a little off.
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Any
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 
@@ -134,10 +136,6 @@ def _variant(
 
 def moved(pose: GridPose, rng: np.random.Generator) -> GridPose:
     """A plane a little off, as one found is."""
-    from dataclasses import replace
-
-    import cv2
-
     turn = np.asarray(cv2.Rodrigues(np.radians(rng.normal(0, TILT_DEG, 3)))[0])
     thickness = pose.thickness
     if thickness is not None:
