@@ -28,6 +28,7 @@ from vision.azimuth_tilt import (
     FAR,
     FREEDOM,
     HALVES_DEG,
+    LARGEST_DEG,
     LEAST_U_DEG,
     SURE_DEG,
     TIMES,
@@ -111,6 +112,11 @@ def test_a_word_less_sure_is_worth_less_than_its_shares_say(
     plain = [math.hypot(LEAST_U_DEG, v) for v in spreads]
     assert us[1] == pytest.approx(plain[0], rel=0.1) and us[3] > 3 * plain[1]
     assert all(told(v).half == pytest.approx(1.0, abs=0.01) for v in (0.215, 0.3))
+    # what knows next to nothing speaks against nothing: its shares are wide enough by themselves
+    assert told(0.8).u == LARGEST_DEG
+    nothing = told(2.0)
+    assert nothing.u == pytest.approx(TIMES * math.sqrt(2.0**2 - SURE_DEG**2), rel=0.01)
+    assert nothing.gain(2.5) > -0.5
 
 
 @pytest.mark.parametrize(
