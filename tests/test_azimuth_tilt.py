@@ -10,6 +10,7 @@ import json
 import math
 from dataclasses import replace
 from pathlib import Path
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -137,6 +138,24 @@ def test_a_pair_without_sides_needs_the_looks_word(
     assert isinstance(lines, AzimuthLines) == read
     if not read:
         assert isinstance(lines, Refusal) and "sides" in lines.reason
+
+
+@pytest.mark.parametrize(("shown", "read"), [(True, True), (False, False)])
+def test_what_neither_look_bears_out_must_be_surer(shown: bool, read: bool) -> None:
+    photo = load_photo(SAMPLES / "azimuth-1.jpg")
+    known = [f for stage in azimuth.stages(photo) if stage.settled for f in stage.known]
+    choice = agree(known, photo.width, [f.candidate for f in known])
+    assert choice is not None and choice.best.shown is not None
+    may_be = SimpleNamespace(may_be=shown, border=choice.best.shown.border)
+    doubted = replace(choice, best=replace(choice.best, shown=may_be), share=0.9)
+    unsure = Tilt(math.degrees(choice.best.half), LARGEST_DEG)
+    for tilt in (unsure, None):
+        lines = azimuth._lines_of(doubted, photo, (), tilt, LEAST_SHARE)
+        assert isinstance(lines, AzimuthLines) == read
+    assert isinstance(
+        azimuth._lines_of(replace(doubted, share=0.96), photo, (), unsure, LEAST_SHARE),
+        AzimuthLines,
+    )
 
 
 def test_two_words_that_agree_are_weighed_by_their_variances() -> None:

@@ -65,6 +65,9 @@ NO_BODY = Refusal(QUANTITY, "No body with its reflection under it was found.", S
 # parts of it pass for body and image. Of 456 photos with a cantilever six show none, and are that
 # sure.
 SHARE_ALONE = 0.9
+# So must one that neither the nearer look bears out nor what is shown as body and image: a face cut
+# by the picture's rim, and the arm's shell under it.
+SHARE_UNSHOWN = 0.95
 # And the body must end at the edge: on 0.46 of its length and more in six readings without one.
 LEAST_BORDER = 0.25
 # Where the nearer look as a whole is as sure as this, it is heeded, and a pair that says nearly the
@@ -252,17 +255,17 @@ def _lines_of(
 ) -> AzimuthLines | Refusal:
     """Lines of the pair chosen, or why it is not believed."""
     lines = lines_of(choice.best, choice.others, choice.spread, depths)
-    sides = LEAST_SIDES
+    sides, alone = LEAST_SIDES, least == SHARE_ALONE
+    best, shown = choice.best, choice.best.shown
     if tilt is not None and tilt.u < MOST_TILT_U_DEG:
         lines = replace(lines, tilt=tilt, belief=choice.close)
-        best = choice.best
-        borne_out = best.shown is not None and best.shown.may_be
         near = abs(math.degrees(best.half) - tilt.half) < NEAR_WORD_DEG
-        if least < SHARE_ALONE and borne_out and near:
+        if not alone and near and shown is not None and shown.may_be:
             least, sides = LEAST_TOLD, 0
+    elif shown is not None and not shown.may_be:
+        least = SHARE_UNSHOWN
     doubt = doubts(choice, ALWAYS_SHARP_PX / fit_scale(photo), photo.width, least, sides)
-    shown = choice.best.shown
-    if doubt is None and least == SHARE_ALONE and shown is not None and shown.border < LEAST_BORDER:
+    if doubt is None and alone and shown is not None and shown.border < LEAST_BORDER:
         doubt = NO_BODY
     if doubt is None:
         return lines
