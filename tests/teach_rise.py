@@ -38,6 +38,7 @@ from tests.teach import (
     seen_through,
     steps_of,
 )
+from tests.teach_slope import told as mean_and_spread
 from tests.teach_start import go_on_from
 from vision import rise_seen as seen
 from vision.rod_mirrored import height_log_prior
@@ -76,9 +77,9 @@ class Fits(nn.Module):
 class Both(nn.Module):
     """Both networks, and what goes between them."""
 
-    def __init__(self, channels: tuple[int, ...]) -> None:
+    def __init__(self) -> None:
         super().__init__()
-        self.maps = UNet(channels, seen.CHANNELS)
+        self.maps = UNet(WIDER, seen.CHANNELS)
         self.fits = Fits()
         self.register_buffer("along", (torch.arange(seen.STEPS) + 0.5) / seen.STEPS)
         self.register_buffer("across", torch.tensor(seen.ACROSS, dtype=torch.float32))
@@ -149,7 +150,7 @@ def train(args: Any) -> None:
     pictures, masks, told = (v.to(device) for v in load(args.crops))
     print(len(pictures), "pictures", flush=True)
     generator = torch.Generator(device).manual_seed(args.seed)
-    net = Both(WIDER).to(device)
+    net = Both().to(device)
     optimiser = torch.optim.AdamW(net.parameters(), lr=args.rate, weight_decay=0.03)
 
     def some(pick: Tensor, move: bool, heights: slice = slice(None)) -> tuple[Tensor, ...]:
@@ -195,7 +196,6 @@ def train(args: Any) -> None:
     final = mean.module.eval()
     args.out.mkdir(parents=True, exist_ok=True)
     torch.save(final.state_dict(), args.out / "rise.pt")
-    angles = torch.tensor(TAUGHT_DEG, dtype=torch.float32, device=device)
     for folder in args.check:
         pictures, masks, told = (v.to(device) for v in load([folder]))
         logs, misses, sds = [], [], []
@@ -204,9 +204,9 @@ def train(args: Any) -> None:
             with torch.no_grad():
                 log = told_of(final, final(x, ends, half)[0]).logsumexp(2)
             logs.append((log * wanted(true).sum(2)).sum(1))
-            m = log.exp() @ angles
-            sds.append(((log.exp() * (angles - m[:, None]) ** 2).sum(1)).sqrt())
-            misses.append(m - true[:, 0])
+            said, spread = mean_and_spread(log, TAUGHT_DEG)
+            sds.append(spread)
+            misses.append(said - true[:, 0])
         miss, sd = torch.cat(misses).cpu(), torch.cat(sds).cpu()
         print(
             f"{folder}: {len(miss)}, log-likelihood {torch.cat(logs).mean():.3f}, "

@@ -47,12 +47,12 @@ def halves(matrix: Tensor, slopes: Tensor) -> Tensor:
 
 
 def load(folders: list[Path]) -> tuple[Tensor, Tensor, Tensor]:
-    """All crops (N, 3, H, W) and masks (N, H, W), bytes; angles told of them (N, 1 or 2)."""
+    """All crops (N, 3, H, W) and masks (N, H, W), bytes; both angles told of them (N, 2)."""
     paths, slopes = [], []
     for folder in folders:
         for name, slope in sorted(json.loads((folder / "slopes.json").read_text()).items()):
             paths.append(folder / f"{name}.webp")
-            slopes.append(np.atleast_1d(slope))
+            slopes.append(slope)
     return (*load_crops(paths), torch.tensor(np.array(slopes), dtype=torch.float32))
 
 

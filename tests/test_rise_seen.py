@@ -7,7 +7,6 @@ mirrored by `rod_masks` (Snell's law); a mirror turns left into right.
 from __future__ import annotations
 
 import json
-import math
 from pathlib import Path
 
 import numpy as np
@@ -19,7 +18,7 @@ from tests.scenes.unusable import featureless
 from vision.cantilever import find_cantilever
 from vision.cantilever_solve import CantileverLines
 from vision.measure import Options
-from vision.network import part_of
+from vision.network import mean_and_spread, part_of
 from vision.photo import Photo, load_photo
 from vision.rise_seen import (
     ACROSS,
@@ -52,10 +51,7 @@ def _sample(number: int) -> tuple[Photo, CantileverLines, float]:
 
 def _mean_and_spread(log: Array) -> tuple[float, float]:
     """With the prior of the rise."""
-    log = log - 0.5 * ((RISES_DEG - RISE_DEG) / RISE_U_DEG) ** 2
-    share = np.exp(log - log.max())
-    mean = float(np.average(RISES_DEG, weights=share))
-    return mean, math.sqrt(float(np.average((RISES_DEG - mean) ** 2, weights=share)))
+    return mean_and_spread(log - 0.5 * ((RISES_DEG - RISE_DEG) / RISE_U_DEG) ** 2, RISES_DEG)
 
 
 @pytest.mark.parametrize("number", MIRRORED)

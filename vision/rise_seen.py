@@ -30,7 +30,6 @@ from vision.rod_rise import RISES_DEG
 from vision.rod_sight import image_points
 
 Array = NDArray[np.float64]
-Floats = NDArray[np.float32]
 
 MAPS, FITS = "rise_maps.onnx", "rise_fits.onnx"
 WIDTH, HEIGHT = 224, 288  # of the copy
