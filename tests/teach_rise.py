@@ -52,7 +52,11 @@ KINDS = len(TASK.weight)
 SOFT = (0.4, 0.05)  # of what counts as the right rise (degrees) and height (its logarithm)
 JOINT, KNOWN = 0.3, 0.2  # weights of the loss over rises and heights, and of the pixels' kinds
 INNER = 24  # channels of the second network
+ALL = (slice(None), slice(None))  # rises, heights
 LOOKED = (4, seen.STEPS, len(seen.ACROSS) * seen.CHANNELS + seen.TOLD)
+
+
+Which = tuple[slice, slice]
 
 
 class Fits(nn.Module):
@@ -111,14 +115,14 @@ def load(folders: list[Path]) -> tuple[Tensor, Tensor, Tensor]:
 
 
 def places_in(
-    told: Tensor, matrix: Tensor, at: Tensor, heights: slice = slice(None)
+    told: Tensor, matrix: Tensor, at: Tensor, which: Which = ALL
 ) -> tuple[Tensor, Tensor]:
     """Places in windows, of those kept of a picture: ends (N, P, 2, 2), half widths (N, P, 2)."""
     n = len(told)
     few = told.reshape(n, len(rise_places.RISES), len(rise_places.HEIGHTS), 6).permute(0, 3, 1, 2)
     size = (len(TAUGHT_DEG), len(seen.HEIGHTS))
     all_ = functional.interpolate(few, size, mode="bicubic", align_corners=True)
-    all_ = all_.permute(0, 2, 3, 1)[:, :, heights].reshape(n, -1, 6)
+    all_ = all_.permute(0, 2, 3, 1)[:, which[0], which[1]].reshape(n, -1, 6)
     back = torch.linalg.inv(matrix)
     anchor = torch.tensor(TASK.anchor, device=told.device)
     ends = all_[..., :4].reshape(n, -1, 2, 2) - at[:, None, None]
@@ -127,19 +131,20 @@ def places_in(
     return ends, half
 
 
-def wanted(true: Tensor, which: slice = slice(None)) -> Tensor:
-    """Share (N, rises, heights) that each place, of some heights, should have."""
-    rises = torch.tensor(TAUGHT_DEG, dtype=torch.float32, device=true.device)
-    heights = torch.tensor(np.log(seen.HEIGHTS[which]), dtype=torch.float32, device=true.device)
+def wanted(true: Tensor, which: Which = ALL) -> Tensor:
+    """Share (N, rises, heights) that each place, of some rises and heights, should have."""
+    rises = torch.tensor(TAUGHT_DEG[which[0]], dtype=torch.float32, device=true.device)
+    heights = torch.tensor(np.log(seen.HEIGHTS[which[1]]), dtype=torch.float32, device=true.device)
     r = torch.exp(-0.5 * ((rises - true[:, :1].clip(rises[0], rises[-1])) / SOFT[0]) ** 2)
     h = torch.exp(-0.5 * ((heights - true[:, 1:].clip(heights[0], heights[-1])) / SOFT[1]) ** 2)
     both = r[:, :, None] * h[:, None]
     return both / both.sum((1, 2), keepdim=True)
 
 
-def told_of(net: Both, scores: Tensor, which: slice = slice(None)) -> Tensor:
-    """Logarithm of the share (N, rises, heights) of each place, of some heights."""
-    each = scores.float().reshape(len(scores), len(TAUGHT_DEG), -1) + net.prior[which]
+def told_of(net: Both, scores: Tensor, which: Which = ALL) -> Tensor:
+    """Logarithm of the share (N, rises, heights) of each place, of some rises and heights."""
+    prior = net.prior[which[1]]
+    each = scores.float().reshape(len(scores), -1, len(prior)) + prior
     return each.flatten(1).log_softmax(1).reshape(each.shape)
 
 
@@ -153,7 +158,7 @@ def train(args: Any) -> None:
     net = Both().to(device)
     optimiser = torch.optim.AdamW(net.parameters(), lr=args.rate, weight_decay=0.03)
 
-    def some(pick: Tensor, move: bool, heights: slice = slice(None)) -> tuple[Tensor, ...]:
+    def some(pick: Tensor, move: bool, places: Which = ALL) -> tuple[Tensor, ...]:
         matrix, at = moves(TASK, len(pick), device, generator if move else None)
         x, kinds = seen_through(TASK, pictures[pick], masks[pick], matrix, at)
         if move:
@@ -162,7 +167,7 @@ def train(args: Any) -> None:
         else:
             which = torch.zeros(len(pick), dtype=torch.long, device=device)
         numbers = told[pick, which]
-        return x, kinds, numbers[:, :2], *places_in(numbers[:, 2:], matrix, at, heights)
+        return x, kinds, numbers[:, :2], *places_in(numbers[:, 2:], matrix, at, places)
 
     if args.start and args.start.is_dir():
         go_on_from(
@@ -175,12 +180,13 @@ def train(args: Any) -> None:
     for step in steps_of(args, optimiser):
         net.train()
         pick = torch.randint(len(pictures), (args.batch,), generator=generator, device=device)
-        heights = slice(step % 2, None, 2)  # every other one, to be quick
-        x, kinds, true, ends, half = some(pick, True, heights)
+        # every other rise and height, to be quick
+        which = slice(step // 2 % 2, None, 2), slice(step % 2, None, 2)
+        x, kinds, true, ends, half = some(pick, True, which)
         with torch.autocast(device.type, torch.bfloat16):
             scores, maps = net(x, ends, half)
-        log = told_of(net, scores, heights)
-        share = wanted(true, heights)
+        log = told_of(net, scores, which)
+        share = wanted(true, which)
         rises = -(share.sum(2) * log.logsumexp(2)).sum(1).mean()
         joint = -(share * log).sum((1, 2)).mean()
         shown = loss_of(TASK, maps[:, :KINDS].float(), kinds)
