@@ -22,6 +22,7 @@ from scipy.spatial.transform import Rotation
 from scipy.stats import binomtest
 from skimage import data
 
+from tests.scenes import hand_marks
 from vision import rake
 from vision.camera import Camera
 from vision.groove import Groove, groove_slope
@@ -47,6 +48,7 @@ from vision.side_rod import SideRod, find_side_rod
 from vision.surface_slope import Slope
 
 SAMPLES = Path(__file__).parents[1] / "sample_images"
+PHOTOS = Path(__file__).with_name("photos")
 SIZE = (1600, 1200)
 FOCAL = 24000.0  # px: a field of 4 mm seen from 60 mm
 TOL_EXACT_DEG = 0.16  # 1.5 x the leak of side lean off side-on: 4 deg x 1.5 deg = 0.105 deg
@@ -589,3 +591,29 @@ def test_a_stylus_of_a_few_pixels_is_refused_from_drawn_lines_too(
         assert isinstance(found, Refusal) and f"spans {width} px" in found.reason
     else:
         assert isinstance(found, RakeLines)
+
+
+@pytest.mark.parametrize("name", ["rake-1004.jpg", "rake-1008.jpg", "rake-1032.jpg"])
+def test_edges_drawn_over_a_mirror_are_borne_out_by_what_is_seen_there(
+    name: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Where the networks see a stylus its axes count too; where they see none, edges are doubted.
+
+    The truth is that of the rendered scene, and so are the lines drawn.
+    """
+    known = json.loads((PHOTOS / "truth.json").read_text())[name]
+    photo = load_photo(PHOTOS / name)
+    true = hand_marks.true_lines(known)
+    marks: dict[str, Any] = {line: true[line].tolist() for line in true if "shank" in line}
+    options = Options(marks=marks, pivot=known["pivot_side_in_photo"])
+    both = measure(photo, "rake", options)
+    assert isinstance(both, Reading)
+    assert abs(both.value - known["truth_deg"]) <= 2 * both.standard_uncertainty
+    lines = lines_from_marks(photo, options)
+    monkeypatch.setattr(rake, "find_needle", lambda *_: None)
+    unseen = lines_from_marks(photo, options)
+    assert isinstance(lines, RakeLines) and isinstance(unseen, RakeLines)
+    assert {"axis", "reflected axis"} <= {line.name for line in lines.lines}
+    surer = {line.name: line.angle_u for line in lines.lines}
+    assert "axis" not in {line.name for line in unseen.lines}
+    assert all(line.angle_u >= math.radians(1.0) > surer[line.name] for line in unseen.lines)

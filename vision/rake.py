@@ -13,14 +13,14 @@ apart. The geometry is in `vision.rake_model`.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
 
 from vision.camera import Camera
-from vision.edges import half_turn
+from vision.edges import EdgeFit, half_turn
 from vision.far_edge import far_edge
 from vision.groove import CLEAR, Groove, groove_slope
 from vision.marks import snap_marks
@@ -77,6 +77,9 @@ DISTANCE_MM = (25.0, 150.0)
 U_THICKNESS_MM = 0.1
 
 MOST_SHANK_OPENING_DEG = 3.5
+# Of each edge that a person drew over a mirror where the networks see no stylus under the rod:
+# lines in a clear one, and their images, are as easily snapped to
+UNSEEN_DEG = 1.0
 _SHANKS = ("shank left", "shank right")
 _REFLECTED = ("reflected shank left", "reflected shank right")
 
@@ -266,7 +269,35 @@ def lines_from_marks(photo: Photo, options: Options) -> RakeLines | Refusal:
         lines.append(Line(name, float(ax), float(ay), float(bx), float(by), u))
     if not reflected:
         flags += ["no_reflection", "groove_reference"]
+    else:
+        axes = _axes_between(photo.rgb, pivot, (left, right), width)
+        if axes is None:
+            unseen = math.radians(UNSEEN_DEG)
+            lines = [replace(line, angle_u=math.hypot(line.angle_u, unseen)) for line in lines]
+        lines += axes or ()
     return RakeLines(tuple(lines), pivot == "right", reflected, tuple(flags))
+
+
+def _axes_between(
+    rgb: NDArray[np.uint8], pivot: str, sides: tuple[EdgeFit, EdgeFit], width: float
+) -> tuple[Line, ...] | None:
+    """Axes that networks see of a stylus with such sides and of its image; None if they see none.
+
+    Empty where there is no rod to look under, no image, or the stylus seen is another.
+    """
+    found = find_rod_over_surface(rgb, pivot)
+    if found is None:
+        return ()
+    needle = find_needle(rgb, found.rod)
+    if needle is None:
+        return None
+    seen = needle.outline
+    middle = np.mean([side.ends for side in sides], axis=(0, 1)) - seen.tip
+    aside = abs(float(seen.axis[0] * middle[1] - seen.axis[1] * middle[0]))
+    if aside > width or needle.image is None:
+        return ()
+    axes = {"axis": seen, "reflected axis": needle.image}
+    return tuple(_axis_line(name, outline, outline.axis_u_deg) for name, outline in axes.items())
 
 
 def solve_rake(
