@@ -52,11 +52,10 @@ KINDS = len(TASK.weight)
 SOFT = (0.4, 0.05)  # of what counts as the right rise (degrees) and height (its logarithm)
 JOINT, KNOWN = 0.3, 0.2  # weights of the loss over rises and heights, and of the pixels' kinds
 INNER = 24  # channels of the second network
-ALL = (slice(None), slice(None))  # rises, heights
 LOOKED = (4, seen.STEPS, len(seen.ACROSS) * seen.CHANNELS + seen.TOLD)
 
-
-Which = tuple[slice, slice]
+Which = tuple[slice, slice]  # of the rises and of the heights
+ALL: Which = (slice(None), slice(None))
 
 
 class Fits(nn.Module):

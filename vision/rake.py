@@ -270,34 +270,35 @@ def lines_from_marks(photo: Photo, options: Options) -> RakeLines | Refusal:
     if not reflected:
         flags += ["no_reflection", "groove_reference"]
     else:
-        axes = _axes_between(photo.rgb, pivot, (left, right), width)
-        if axes is None:
-            unseen = math.radians(UNSEEN_DEG)
-            lines = [replace(line, angle_u=math.hypot(line.angle_u, unseen)) for line in lines]
-        lines += axes or ()
+        lines = _beside_what_is_seen(lines, photo.rgb, pivot, (left, right), width)
     return RakeLines(tuple(lines), pivot == "right", reflected, tuple(flags))
 
 
-def _axes_between(
-    rgb: NDArray[np.uint8], pivot: str, sides: tuple[EdgeFit, EdgeFit], width: float
-) -> tuple[Line, ...] | None:
-    """Axes that networks see of a stylus with such sides and of its image; None if they see none.
+def _beside_what_is_seen(
+    lines: list[Line],
+    rgb: NDArray[np.uint8],
+    pivot: str,
+    sides: tuple[EdgeFit, EdgeFit],
+    width: float,
+) -> list[Line]:
+    """Lines drawn over a mirror, with the axes that networks see of a stylus there and its image.
 
-    Empty where there is no rod to look under, no image, or the stylus seen is another.
+    Where they see no stylus at all under the rod the lines are doubted instead.
     """
     found = find_rod_over_surface(rgb, pivot)
     if found is None:
-        return ()
+        return lines
     needle = find_needle(rgb, found.rod)
     if needle is None:
-        return None
-    seen = needle.outline
+        unseen = math.radians(UNSEEN_DEG)
+        return [replace(line, angle_u=math.hypot(line.angle_u, unseen)) for line in lines]
+    seen, image = needle.outline, needle.image
     middle = np.mean([side.ends for side in sides], axis=(0, 1)) - seen.tip
     aside = abs(float(seen.axis[0] * middle[1] - seen.axis[1] * middle[0]))
-    if aside > width or needle.image is None:
-        return ()
-    axes = {"axis": seen, "reflected axis": needle.image}
-    return tuple(_axis_line(name, outline, outline.axis_u_deg) for name, outline in axes.items())
+    if aside > width or image is None:  # another stylus, or nothing to tell of the surface
+        return lines
+    own = _axis_line("axis", seen, seen.axis_u_deg)
+    return [*lines, own, _axis_line("reflected axis", image, image.axis_u_deg)]
 
 
 def solve_rake(
